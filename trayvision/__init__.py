@@ -1,0 +1,1 @@
+"""Measures trays of sprouting grain from photographs."""

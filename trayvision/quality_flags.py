@@ -1,0 +1,94 @@
+"""Named doubts, one sentence each, and the error for a photo that cannot be measured."""
+
+from enum import StrEnum
+
+
+class Doubt(StrEnum):
+    """A named reason to trust a value less, or not to give it; `sentence` says it to a person."""
+
+    sentence: str
+
+    def __new__(cls, name: str, sentence: str) -> "Doubt":
+        member = str.__new__(cls, name)
+        member._value_ = name
+        member.sentence = sentence
+        return member
+
+    NO_TAGS = "no_tags", "No tag of the reference kit could be read in this photo."
+    ONE_TAG_ONLY = (
+        "one_tag_only",
+        "Only one tag of this tray could be read; two are needed to place it.",
+    )
+    TAGS_CONTRADICT = (
+        "tags_contradict",
+        "The tags that were read do not fit one tray; its pose is not stated.",
+    )
+    SAME_NUMBER_TWICE = (
+        "same_number_twice",
+        "Two trays in this photo carry the same number; neither is measured.",
+    )
+    MIRRORED = "mirrored", "The photo is mirrored; take it without the selfie mirror."
+    FAR_END_LESS_EXACT = (
+        "far_end_less_exact",
+        "Tags at only one end were read, so the far end is placed less exactly.",
+    )
+    FOCAL_LENGTH_ESTIMATED = (
+        "focal_length_estimated",
+        "The focal length is not known and was estimated from the tags.",
+    )
+    FOCAL_LENGTH_FROM_EXIF = (
+        "focal_length_from_exif",
+        "The focal length was taken from the photo's own record.",
+    )
+    CAPTURE_TIME_UNKNOWN = (
+        "capture_time_unknown",
+        "The photo does not say when it was taken.",
+    )
+    CAPTURE_OFFSET_UNKNOWN = (
+        "capture_offset_unknown",
+        "The photo gives a clock time without a time zone, so the moment is not known.",
+    )
+    GREYSCALE = "greyscale", "The photo has no colour, so colour, cover and mould cannot be told."
+    COLOURED_LIGHT = (
+        "coloured_light",
+        "The light is coloured (pink or purple grow light); take the photo under white light.",
+    )
+    MIXED_LIGHT = "mixed_light", "Lights of different colour fall on the tray."
+    UNEVEN_LIGHT = "uneven_light", "The light is very uneven over the tray."
+    CLIPPED = "clipped", "Bright parts are clipped to white."
+    DIM = "dim", "The photo is very dark."
+    NO_WHITE = "no_white", "No white of the kit was seen, so the colours are not corrected."
+    BLURRED = "blurred", "The photo is blurred; hold still, wipe the lens, take it again."
+    FOGGED = "fogged", "The lens seems fogged; wipe it, wait two minutes, take it again."
+    TOO_COARSE = "too_coarse", "The photo shows too few pixels a millimetre."
+    TOO_LITTLE_SEEN = "too_little_seen", "Too little of the tray could be judged."
+    OUT_OF_FRAME = "out_of_frame", "Part of the tray lies outside the photo."
+    STEEP_VIEW = "steep_view", "The view is very oblique; hold the camera higher over the tray."
+    STRIP_NOT_SEEN = "strip_not_seen", "The height strip's face is not seen in this photo."
+    STRIP_UNCLEAR = "strip_unclear", "The canopy's edge on the height strip is not clear."
+    HEIGHT_ONE_END = (
+        "height_one_end",
+        "The height is that of the strip's end, not of the whole tray.",
+    )
+    BED_HEIGHT_ASSUMED = (
+        "bed_height_assumed",
+        "The height of the seed bed is not known for this tray and was assumed.",
+    )
+    DAY_UNKNOWN = "day_unknown", "The day of growth is not known."
+    NO_KIT = "no_kit", "Taken without the kit: no millimetres and no height."
+
+
+class PhotoProblem(Exception):
+    """A photo that cannot be measured, with the doubts that say why.
+
+    Parameters
+    ----------
+    message : str
+        One sentence that names the photo, the rule and what came.
+    doubts : tuple of Doubt
+        The named reasons, possibly none for a file that is no photo at all.
+    """
+
+    def __init__(self, message: str, doubts: tuple[Doubt, ...] = ()) -> None:
+        super().__init__(message)
+        self.doubts = doubts
