@@ -1,0 +1,246 @@
+"""Intrinsics of the camera that took a photo: known, from EXIF, or assumed until estimated."""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from functools import cached_property
+from math import isfinite
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+NO_DISTORTION = (0.0, 0.0, 0.0, 0.0, 0.0)
+ASPECT_TOLERANCE = 0.01
+CALIBRATED_FOCAL_UNCERTAINTY = 0.002
+# The 35 mm equivalent is rounded to whole millimetres and does not say whether it
+# compares diagonals or long sides; the two differ by 4 % on a 4:3 sensor.
+EXIF_FOCAL_UNCERTAINTY = 0.03
+# Phone and room cameras look 50 to 85 degrees wide along the long side.
+TYPICAL_FOCAL_PER_LONG_SIDE = 0.75
+TYPICAL_FOCAL_UNCERTAINTY = 0.25
+
+_NUMBERS = ("width", "height", "fx", "fy", "cx", "cy")
+
+
+class CameraSource(StrEnum):
+    """Where the focal length comes from."""
+
+    KNOWN = "known"
+    EXIF = "exif"
+    ESTIMATED = "estimated"
+
+
+@dataclass(frozen=True)
+class Camera:
+    """Pinhole camera with the five-coefficient lens distortion of Brown (1966).
+
+    Parameters
+    ----------
+    width, height : int
+        Upright photo size in px to which the other numbers belong.
+    fx, fy, cx, cy : float
+        Focal lengths and principal point in px; pixel centres lie at integers.
+    distortion : tuple of 5 float
+        ``k1, k2, p1, p2, k3`` as OpenCV orders them.
+    source : CameraSource
+        Where the focal length comes from.
+    focal_relative_uncertainty : float
+        Standard uncertainty of the focal length as a share of it.
+
+    Raises
+    ------
+    ValueError
+        If a size or focal length is not positive or a number is not finite.
+    """
+
+    width: int
+    height: int
+    fx: float
+    fy: float
+    cx: float
+    cy: float
+    distortion: tuple[float, ...] = NO_DISTORTION
+    source: CameraSource = CameraSource.KNOWN
+    focal_relative_uncertainty: float = CALIBRATED_FOCAL_UNCERTAINTY
+
+    def __post_init__(self) -> None:
+        for name in ("width", "height", "fx", "fy", "focal_relative_uncertainty"):
+            value = getattr(self, name)
+            if not (isfinite(value) and value > 0):
+                raise ValueError(f"camera {name} must be a positive number, got {value!r}")
+        for name in ("cx", "cy"):
+            if not isfinite(getattr(self, name)):
+                raise ValueError(f"camera {name} must be finite, got {getattr(self, name)!r}")
+        if len(self.distortion) != 5 or not all(isfinite(k) for k in self.distortion):
+            raise ValueError(
+                f"camera distortion must be five finite numbers k1, k2, p1, p2, k3, "
+                f"got {self.distortion!r}"
+            )
+
+    @classmethod
+    def typical(cls, width: int, height: int, *, focal_px: float | None = None) -> "Camera":
+        """Camera of an uncalibrated photo, centred, from its EXIF focal length if it has one."""
+        known = focal_px is not None
+        focal = (
+            focal_px if focal_px is not None else TYPICAL_FOCAL_PER_LONG_SIDE * max(width, height)
+        )
+        return cls(
+            width,
+            height,
+            focal,
+            focal,
+            (width - 1) / 2,
+            (height - 1) / 2,
+            source=CameraSource.EXIF if known else CameraSource.ESTIMATED,
+            focal_relative_uncertainty=EXIF_FOCAL_UNCERTAINTY
+            if known
+            else TYPICAL_FOCAL_UNCERTAINTY,
+        )
+
+    @classmethod
+    def from_json(cls, text: str) -> "Camera":
+        """Read the CAMERA.json form: width, height, fx, fy, cx, cy, distortion.
+
+        Raises
+        ------
+        ValueError
+            If the text is no JSON object, or a field is missing, is not a number, or is
+            out of range.
+        """
+        try:
+            fields = json.loads(text)
+        except json.JSONDecodeError as error:
+            raise ValueError(
+                f"camera must be a JSON object, got text that is not: {error}"
+            ) from None
+        if not isinstance(fields, dict):
+            raise ValueError(f"camera must be a JSON object, got {type(fields).__name__}")
+        numbers = {name: _number(fields, name) for name in _NUMBERS}
+        for name in ("width", "height"):
+            if numbers[name] != int(numbers[name]):
+                raise ValueError(f"camera {name} must be whole pixels, got {numbers[name]!r}")
+        listed = fields.get("distortion", list(NO_DISTORTION))
+        if not isinstance(listed, list) or len(listed) != 5:
+            raise ValueError(
+                f"camera distortion must list five numbers k1, k2, p1, p2, k3, got {listed!r}"
+            )
+        coefficients = {f"distortion[{i}]": value for i, value in enumerate(listed)}
+        return cls(
+            int(numbers["width"]),
+            int(numbers["height"]),
+            numbers["fx"],
+            numbers["fy"],
+            numbers["cx"],
+            numbers["cy"],
+            tuple(_number(coefficients, name) for name in coefficients),
+        )
+
+    def to_json(self) -> str:
+        """The CAMERA.json form of measures.md; `from_json` reads it back."""
+        fields = {name: getattr(self, name) for name in _NUMBERS}
+        return json.dumps({**fields, "distortion": list(self.distortion)})
+
+    @cached_property
+    def matrix(self) -> FloatArray:
+        """(3, 3) camera matrix in px."""
+        return np.array([[self.fx, 0, self.cx], [0, self.fy, self.cy], [0, 0, 1]], dtype=np.float64)
+
+    @cached_property
+    def coefficients(self) -> FloatArray:
+        """(5,) distortion coefficients as OpenCV takes them."""
+        return np.array(self.distortion, dtype=np.float64)
+
+    def with_focal_factor(self, factor: float, relative_uncertainty: float) -> "Camera":
+        """The same camera with its focal lengths multiplied by `factor`."""
+        return replace(
+            self,
+            fx=self.fx * factor,
+            fy=self.fy * factor,
+            focal_relative_uncertainty=relative_uncertainty,
+        )
+
+    def scaled_to(self, width: int, height: int) -> "Camera":
+        """The same camera for a photo of another size, or held upright instead of across.
+
+        A swap of portrait and landscape is taken as the usual quarter turn of a phone
+        (the sensor's left edge becomes the photo's top), which matters only for an
+        off-centre principal point and for tangential distortion.
+
+        Raises
+        ------
+        ValueError
+            If the aspect ratio differs by more than one per cent either way round.
+        """
+        if width <= 0 or height <= 0:
+            raise ValueError(f"photo size must be positive, got {width} x {height}")
+        if _same_aspect(self.width, self.height, width, height):
+            return self._resized(width, height)
+        if _same_aspect(self.height, self.width, width, height):
+            return self._quarter_turned()._resized(width, height)
+        raise ValueError(
+            f"camera is for {self.width} x {self.height} px and the photo has {width} x "
+            f"{height} px: the aspect ratios must agree, so it was cropped or comes from "
+            f"another camera"
+        )
+
+    def project(self, points: FloatArray) -> FloatArray:
+        """Pixels (..., 2) of points (..., 3) in the camera's frame; NaN where not in front."""
+        points = np.asarray(points, dtype=np.float64)
+        flat = points.reshape(-1, 3)
+        pixels = np.full((len(flat), 2), np.nan)
+        ahead = flat[:, 2] > 1e-6
+        if ahead.any():
+            zero = np.zeros(3)
+            found, _ = cv2.projectPoints(flat[ahead], zero, zero, self.matrix, self.coefficients)
+            pixels[ahead] = found.reshape(-1, 2)
+        return pixels.reshape(*points.shape[:-1], 2)
+
+    def undistort(self, pixels: FloatArray) -> FloatArray:
+        """Sight lines (..., 2) as x/z, y/z of pixels (..., 2): the inverse of `project`."""
+        pixels = np.asarray(pixels, dtype=np.float64)
+        criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-10)
+        rays = cv2.undistortPoints(
+            pixels.reshape(-1, 1, 2), self.matrix, self.coefficients, criteria=criteria
+        )
+        return np.asarray(rays, dtype=np.float64).reshape(pixels.shape)
+
+    def _resized(self, width: int, height: int) -> "Camera":
+        across, down = width / self.width, height / self.height
+        return replace(
+            self,
+            width=width,
+            height=height,
+            fx=self.fx * across,
+            fy=self.fy * down,
+            cx=(self.cx + 0.5) * across - 0.5,
+            cy=(self.cy + 0.5) * down - 0.5,
+        )
+
+    def _quarter_turned(self) -> "Camera":
+        k1, k2, p1, p2, k3 = self.distortion
+        return replace(
+            self,
+            width=self.height,
+            height=self.width,
+            fx=self.fy,
+            fy=self.fx,
+            cx=self.height - 1 - self.cy,
+            cy=self.cx,
+            distortion=(k1, k2, p2, -p1, k3),
+        )
+
+
+def _number(fields: Mapping[str, Any], name: str) -> float:
+    value = fields.get(name)
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value):
+        raise ValueError(f"camera {name} must be a finite number, got {value!r}")
+    return float(value)
+
+
+def _same_aspect(width: int, height: int, other_width: int, other_height: int) -> bool:
+    return abs(width * other_height / (height * other_width) - 1) <= ASPECT_TOLERANCE

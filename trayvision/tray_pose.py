@@ -1,0 +1,130 @@
+"""Where a tray lies before the camera, with the uncertainty that its tags leave."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from trayvision.camera import Camera
+from trayvision.quality_flags import Doubt
+from trayvision.reference_kit import TraySize
+from trayvision.tag_reading import ReadTag
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class TrayPose:
+    """Pose of one tray: ``x_camera = rotation @ x_tray + translation_mm``.
+
+    Parameters
+    ----------
+    number : int
+        Tray number, 0 to 95.
+    size : TraySize
+        Inner size that was assumed.
+    camera : Camera
+        In upright full-size px, with the focal length that was fitted.
+    rotation : (3, 3) array
+        From the tray's frame to the camera's (x right, y down, z ahead).
+    translation_mm : (3,) array
+        Tray origin in the camera's frame.
+    tags : tuple of ReadTag
+        The tags that the pose rests on.
+    reprojection_rms_px : float
+        Root mean square distance between read and projected corners, full-size px.
+    covariance : (6, 6) array
+        Of rotation vector and translation (mm), focal length marginalised.
+    doubts : tuple of Doubt
+        Named reasons to trust the pose less.
+    focal_covariance : (7,) array or None
+        Covariance of the log focal length with the six others, its own variance last;
+        None takes the focal length as exact.
+    """
+
+    number: int
+    size: TraySize
+    camera: Camera
+    rotation: FloatArray
+    translation_mm: FloatArray
+    tags: tuple[ReadTag, ...]
+    reprojection_rms_px: float
+    covariance: FloatArray
+    doubts: tuple[Doubt, ...] = ()
+    focal_covariance: FloatArray | None = None
+
+    @property
+    def camera_position_mm(self) -> FloatArray:
+        """(3,) the camera's centre in the tray's frame."""
+        return np.asarray(-self.rotation.T @ self.translation_mm, dtype=np.float64)
+
+    def project(self, points_mm: FloatArray) -> FloatArray:
+        """Full-size px (..., 2) of points (..., 3) in the tray's frame; NaN behind the camera."""
+        points = np.asarray(points_mm, dtype=np.float64)
+        return self.camera.project(points @ self.rotation.T + self.translation_mm)
+
+    def position_uncertainty_mm(self, points_mm: FloatArray) -> FloatArray:
+        """Standard uncertainty (...) in mm of where a point seen in the photo lies.
+
+        The point is found by following its sight line to the horizontal plane it is known
+        to lie in; the value is the standard deviation along the worst direction in that
+        plane, to first order (JCGM 100:2008, 5.2.2, with all correlations).
+
+        Parameters
+        ----------
+        points_mm : (..., 3) array
+            Points in the tray's frame.
+        """
+        points = np.asarray(points_mm, dtype=np.float64)
+        by_pose, by_plane = self._derivatives(points.reshape(-1, 3))
+        shift = np.linalg.solve(by_plane, by_pose)
+        spread = shift @ self._joint_covariance() @ shift.transpose(0, 2, 1)
+        worst = np.linalg.eigvalsh(spread)[:, -1]
+        return np.asarray(np.sqrt(np.maximum(worst, 0.0)).reshape(points.shape[:-1]))
+
+    def pixel_uncertainty_px(self, points_mm: FloatArray) -> FloatArray:
+        """Standard uncertainty (...) in full-size px of `project`, along the worst direction."""
+        points = np.asarray(points_mm, dtype=np.float64)
+        by_pose, _ = self._derivatives(points.reshape(-1, 3))
+        spread = by_pose @ self._joint_covariance() @ by_pose.transpose(0, 2, 1)
+        worst = np.linalg.eigvalsh(spread)[:, -1]
+        return np.asarray(np.sqrt(np.maximum(worst, 0.0)).reshape(points.shape[:-1]))
+
+    def _joint_covariance(self) -> FloatArray:
+        joint = np.zeros((7, 7))
+        joint[:6, :6] = self.covariance
+        if self.focal_covariance is not None:
+            joint[6, :] = joint[:, 6] = self.focal_covariance
+        return joint
+
+    def _derivatives(self, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(n, 2, 7) of pixels by pose and log focal length, (n, 2, 2) by tray x and y."""
+        rotation_vector = cv2.Rodrigues(self.rotation)[0]
+        _, raw = cv2.projectPoints(
+            points_mm,
+            rotation_vector,
+            self.translation_mm,
+            self.camera.matrix,
+            self.camera.coefficients,
+        )
+        by_focal = raw[:, 6] * self.camera.fx + raw[:, 7] * self.camera.fy
+        by_pose = np.column_stack([raw[:, :6], by_focal]).reshape(-1, 2, 7)
+        return by_pose, by_pose[:, :, 3:6] @ self.rotation[:, :2]
+
+
+@dataclass(frozen=True)
+class TrayProblem:
+    """A tray, or tags of one, that cannot be placed: its doubts and a sentence that says why."""
+
+    number: int | None
+    doubts: tuple[Doubt, ...]
+    sentence: str
+
+
+@dataclass(frozen=True)
+class TraysFound:
+    """What one photo shows: the trays that were placed and those that could not be."""
+
+    poses: tuple[TrayPose, ...]
+    problems: tuple[TrayProblem, ...]
