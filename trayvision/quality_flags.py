@@ -75,6 +75,8 @@ class Doubt(StrEnum):
         "The height of the seed bed is not known for this tray and was assumed.",
     )
     DAY_UNKNOWN = "day_unknown", "The day of growth is not known."
+    NO_SHOOTS = "no_shoots", "There are hardly any shoots to judge yet."
+    BED_HIDDEN = "bed_hidden", "The seed bed is hidden by the shoots."
     NO_KIT = "no_kit", "Taken without the kit: no millimetres and no height."
 
 

@@ -1,0 +1,162 @@
+"""Canopy cover: the share of the tray opening that shoots cover, seen straight down.
+
+A slanting line of sight meets more canopy than a plumb one, so the share of shoots in the
+photo is too high away from the point below the camera. Gap-fraction theory corrects it: with
+leaves placed at random, the share of gaps seen at zenith angle t is exp(-k(t) L). For leaves
+whose angles follow an ellipsoid of axis ratio chi (Campbell 1986, Agricultural and Forest
+Meteorology 36:317), k(t) is proportional to sqrt(chi^2 + tan^2 t), hence
+
+    cover(0) = 1 - (1 - cover(t)) ** (chi / sqrt(chi^2 + tan^2 t)).
+
+The law holds where shoots stand at random, not over bare and full places averaged together,
+so it is applied in cells about as wide as a tuft.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from trayvision.measurement import Measurement
+from trayvision.quality_flags import Doubt
+from trayvision.segmentation import TrayClass
+from trayvision.tray_plan import TrayPlan
+
+FloatArray = npt.NDArray[np.float64]
+
+# Young cereal blades stand near upright: chi well below 1. The value and its spread between
+# trays were fitted on the rendered training trays (see the accuracy report for other trays).
+AXIS_RATIO = 0.30
+AXIS_RATIO_SPREAD = 0.05
+_CELL_MM = 12.0
+_LEAST_SEEN = 0.3
+# Between-photo spread of the segmentation's own cover error: a floor, and a part in proportion
+# to the boundary between shoots and the rest, largest at half cover.
+_SEGMENTATION_FLOOR = 0.002
+_SEGMENTATION_SLOPE = 0.035
+
+
+@dataclass(frozen=True)
+class CanopyCover:
+    """Cover of one tray.
+
+    Parameters
+    ----------
+    cover : Measurement
+        Share of the opening under shoots, seen straight down; unit 1.
+    as_seen : float or None
+        The share before the correction for the slanting view.
+    cells : (rows, columns) float array
+        Corrected cover in cells of `cell_mm`, NaN where less than half a cell was judged;
+        row 0 at +Y, column 0 at bar A.
+    cell_mm : float
+    """
+
+    cover: Measurement
+    as_seen: float | None
+    cells: FloatArray
+    cell_mm: float
+
+
+def measure_cover(plan: TrayPlan) -> CanopyCover:
+    """Measure the canopy cover of a tray from its plan.
+
+    Parameters
+    ----------
+    plan : TrayPlan
+
+    Returns
+    -------
+    CanopyCover
+        Unknown with reason `TOO_LITTLE_SEEN` when less than 30 % of the opening was judged.
+    """
+    seen, judged = cell_means(plan.share(TrayClass.SHOOT), plan.judged, round(_CELL_MM))
+    tangent, _ = cell_means(plan.zenith_tan, np.ones_like(plan.judged), round(_CELL_MM))
+    corrected = cover_straight_down(seen, tangent)
+    corrected[judged < 0.5] = np.nan
+    if plan.seen < _LEAST_SEEN or np.isnan(corrected).all():
+        unknown = Measurement.unknown("1", Doubt.TOO_LITTLE_SEEN)
+        return CanopyCover(unknown, None, corrected, _CELL_MM)
+    weight = np.where(np.isnan(corrected), 0.0, judged)
+    value = _weighted_mean(corrected, weight)
+    uncertainty = _uncertainty(value, seen, tangent, weight, plan.seen)
+    return CanopyCover(
+        Measurement(min(max(value, 0.0), 1.0), uncertainty, "1"),
+        _weighted_mean(seen, weight),
+        corrected,
+        _CELL_MM,
+    )
+
+
+def cover_straight_down(
+    cover_seen: FloatArray, zenith_tan: FloatArray, axis_ratio: float = AXIS_RATIO
+) -> FloatArray:
+    """Cover seen along the vertical, from cover seen along slanting lines of sight.
+
+    Parameters
+    ----------
+    cover_seen : float array
+        0 to 1.
+    zenith_tan : float array, same shape
+        Tangent of the zenith angle of the line of sight.
+    axis_ratio : float
+        Campbell's chi: 0 for upright leaves, 1 for leaves at all angles, large for flat ones.
+
+    Returns
+    -------
+    float array
+        Equal to `cover_seen` where the view is plumb; 0 stays 0 and 1 stays 1.
+    """
+    exponent = axis_ratio / np.sqrt(axis_ratio**2 + np.square(zenith_tan))
+    return np.asarray(1 - np.power(1 - np.clip(cover_seen, 0, 1), exponent))
+
+
+def cell_means(
+    image: npt.NDArray[np.float32], judged: npt.NDArray[np.bool_], cell_px: int
+) -> tuple[FloatArray, FloatArray]:
+    """Mean of an image over the judged pixels of square cells, and the share judged.
+
+    Parameters
+    ----------
+    image : (rows, columns) float32 array
+    judged : (rows, columns) bool array
+    cell_px : int
+        Side of a cell; the last row and column of cells may be narrower.
+
+    Returns
+    -------
+    means, judged_share : float64 arrays of (ceil(rows / cell_px), ceil(columns / cell_px))
+        `means` is 0 where nothing was judged.
+    """
+    at_rows = np.arange(0, image.shape[0], cell_px)
+    at_columns = np.arange(0, image.shape[1], cell_px)
+
+    def total(values: npt.NDArray[np.float32]) -> FloatArray:
+        by_rows = np.add.reduceat(values, at_rows, axis=0)
+        return np.add.reduceat(by_rows, at_columns, axis=1).astype(np.float64)
+
+    weight = judged.astype(np.float32)
+    count = total(weight)
+    size = total(np.ones_like(weight))
+    return total(image * weight) / np.maximum(count, 1), count / size
+
+
+def _weighted_mean(values: FloatArray, weight: FloatArray) -> float:
+    return float(np.sum(np.where(weight > 0, values, 0) * weight) / np.sum(weight))
+
+
+def _uncertainty(
+    value: float, seen: FloatArray, tangent: FloatArray, weight: FloatArray, judged: float
+) -> float:
+    steeper = _weighted_mean(
+        cover_straight_down(seen, tangent, AXIS_RATIO - AXIS_RATIO_SPREAD), weight
+    )
+    flatter = _weighted_mean(
+        cover_straight_down(seen, tangent, AXIS_RATIO + AXIS_RATIO_SPREAD), weight
+    )
+    slant = abs(flatter - steeper) / 2
+    segmentation = _SEGMENTATION_FLOOR + _SEGMENTATION_SLOPE * value * (1 - value)
+    # What was not judged may differ from the rest by as much as cells differ among themselves.
+    spread = float(np.sqrt(_weighted_mean(np.square(seen), weight) - value**2 + 1e-9))
+    unseen = (1 - judged) * spread / 2
+    return float(np.sqrt(slant**2 + segmentation**2 + unseen**2))

@@ -1,0 +1,140 @@
+"""What a photo shows of one tray, laid out straight-down in millimetres at seed-bed height.
+
+Cover, evenness, mould and slime are all read from this one plan, so that a place is judged
+the same way by each of them.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from trayvision.photo import Photo
+from trayvision.tray_pose import TrayPose
+from trayvision.rectification import PlanGrid, photo_map
+from trayvision.segmentation import ClassShares, TrayClass
+
+FloatImage = npt.NDArray[np.float32]
+
+PLAN_MM_PER_PX = 1.0
+# Beyond these a pixel says nothing about what lies there: glare burns every class to white,
+# and in the deepest shadow noise and JPEG blocks are all there is.
+_GLARE_LEVEL = 252
+_SHADOW_LEVEL = 6
+
+
+@dataclass(frozen=True)
+class TrayPlan:
+    """Class shares and colours of the opening, straight down at the bed's height.
+
+    Parameters
+    ----------
+    grid : PlanGrid
+        Raster over the opening, `PLAN_MM_PER_PX` a pixel; (rows, columns) below is its shape.
+    shares : (7, rows, columns) float32 array
+        Share of each `TrayClass` 0 to 6; sums to 1 where the photo reaches.
+    colours : (rows, columns, 3) uint8 array
+        Light-corrected sRGB.
+    judged : (rows, columns) bool array
+        False where the place lies outside the photo, behind the near wall, under an occluder,
+        in glare or in deep shadow.
+    zenith_tan : (rows, columns) float32 array
+        Tangent of the angle between the line of sight and the vertical.
+    z_mm : float
+        Height of the plan in the tray frame.
+    """
+
+    grid: PlanGrid
+    shares: FloatImage
+    colours: npt.NDArray[np.uint8]
+    judged: npt.NDArray[np.bool_]
+    zenith_tan: FloatImage
+    z_mm: float
+
+    @cached_property
+    def classes(self) -> npt.NDArray[np.uint8]:
+        """(rows, columns) most likely `TrayClass`, `CANNOT_TELL` where nothing was judged."""
+        winner = self.shares.argmax(axis=0).astype(np.uint8)
+        return np.where(self.judged, winner, np.uint8(TrayClass.CANNOT_TELL))
+
+    @property
+    def seen(self) -> float:
+        """Share of the opening that could be judged."""
+        return float(self.judged.mean())
+
+    def share(self, tray_class: TrayClass) -> FloatImage:
+        """(rows, columns) share of one class."""
+        return self.shares[tray_class]  # type: ignore[no-any-return]
+
+
+def lay_out_tray(
+    photo: Photo,
+    pose: TrayPose,
+    segmented: ClassShares,
+    corrected: npt.NDArray[np.uint8],
+    *,
+    bed_height_mm: float,
+) -> TrayPlan:
+    """Lay the segmented photo out over the tray opening at the bed's height.
+
+    Parameters
+    ----------
+    photo : Photo
+    pose : TrayPose
+    segmented : ClassShares
+        Class shares on a crop of the photo.
+    corrected : uint8 array of the crop's shape, 3 channels
+        The light-corrected crop the shares were told from.
+    bed_height_mm : float
+        Height of the seed bed's surface above the tray floor.
+    """
+    grid = PlanGrid(pose.size, PLAN_MM_PER_PX)
+    z_mm = bed_height_mm - pose.size.depth_mm
+    map_x, map_y = photo_map(pose, grid, z_mm, segmented.photo_to_crop)
+    packed = np.moveaxis(segmented.shares, 0, -1)
+    first = _sample(np.ascontiguousarray(packed[..., :4]), map_x, map_y)
+    second = _sample(np.ascontiguousarray(packed[..., 4:]), map_x, map_y)
+    shares = np.concatenate([np.moveaxis(first, -1, 0), np.moveaxis(second, -1, 0)])
+    colours = _sample(corrected, map_x, map_y)
+    raw = _sample(segmented.pixels, map_x, map_y)
+    rows, columns = segmented.shares.shape[1:]
+    judged = (map_x >= 0) & (map_x <= columns - 1) & (map_y >= 0) & (map_y <= rows - 1)
+    judged &= ~_behind_near_wall(pose, grid, z_mm)
+    judged &= shares[TrayClass.OUTSIDE] < 0.5
+    judged &= (raw.min(axis=-1) < _GLARE_LEVEL) & (raw.max(axis=-1) > _SHADOW_LEVEL)
+    return TrayPlan(grid, shares, colours, judged, _zenith_tan(pose, grid, z_mm), z_mm)
+
+
+def _sample(
+    image: npt.NDArray[np.generic], map_x: FloatImage, map_y: FloatImage
+) -> npt.NDArray[np.generic]:
+    return cv2.remap(image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload, no-any-return]
+
+
+def _plan_mm(grid: PlanGrid) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    rows, columns = grid.shape
+    x, _ = grid.to_mm(np.arange(columns, dtype=np.float64), np.zeros(1))
+    _, y = grid.to_mm(np.zeros(1), np.arange(rows, dtype=np.float64))
+    return x, y
+
+
+def _behind_near_wall(pose: TrayPose, grid: PlanGrid, z_mm: float) -> npt.NDArray[np.bool_]:
+    """Places at height `z_mm` whose line of sight enters below the rim outside the opening."""
+    x, y = _plan_mm(grid)
+    camera = pose.camera_position_mm
+    toward = -z_mm / (camera[2] - z_mm)
+    at_rim_x = x + (camera[0] - x) * toward
+    at_rim_y = y + (camera[1] - y) * toward
+    return np.asarray(
+        (np.abs(at_rim_x)[None, :] > pose.size.length_mm / 2)
+        | (np.abs(at_rim_y)[:, None] > pose.size.width_mm / 2)
+    )
+
+
+def _zenith_tan(pose: TrayPose, grid: PlanGrid, z_mm: float) -> FloatImage:
+    x, y = _plan_mm(grid)
+    camera = pose.camera_position_mm
+    across = np.hypot(camera[0] - x[None, :], camera[1] - y[:, None])
+    return (across / (camera[2] - z_mm)).astype(np.float32)
