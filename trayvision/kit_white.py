@@ -1,0 +1,276 @@
+"""Where the kit is white and black in a photo: the samples that the light is judged by."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from trayvision.colorimetry import LINEAR_OF_LEVEL, LUMINANCE_WEIGHTS
+from trayvision.photo import Photo
+from trayvision.reference_kit import (
+    BAR_WIDTH_MM,
+    HEAD_CORNERS,
+    HEAD_SLOPE_LENGTH_MM,
+    HEAD_TAG_Y_MM,
+    HEAD_WIDTH_MM,
+    RIM_CORNERS,
+    STRIP_TOP_MM,
+    TAG_EDGE_MM,
+    TAGS_PER_TRAY,
+    TraySize,
+)
+from trayvision.tag_reading import ReadTag
+from trayvision.tray_pose import TrayPose
+
+FloatArray = npt.NDArray[np.float64]
+
+# An encoded level from here up no longer tells how bright the surface was.
+CLIPPED_LEVEL: Final = 251
+_GRID_MM: Final = 2.0
+_CELL_MM: Final = 20.0
+_CHIP_HALF_MM: Final = 20.0
+_BLACK_MODULE_MM: Final = TAG_EDGE_MM / 8
+# A cell needs this many pixels, and a quarter of them must agree within this ratio, before
+# their colour is taken for one surface; blades, shadows and glints spread far wider.
+_FEWEST_SAMPLES: Final = 12
+_WIDEST_LOG_SPREAD: Final = 0.12
+# How far a white may differ from the whites beside a tag that was read (log of a ratio).
+_CHROMA_TOLERANCE: Final = 0.08
+_CLIPPED_CHROMA_TOLERANCE: Final = 0.25
+_LEVEL_TOLERANCE: Final = 0.7
+
+
+@dataclass(frozen=True)
+class WhiteCells:
+    """Whites of the kit that were seen, one row a cell of about 20 mm.
+
+    Parameters
+    ----------
+    xy_mm : (n, 2) float array
+        Centre of each cell in the tray frame.
+    linear_rgb : (n, 3) float array
+        Its white in linear light, 0 to 1.
+    clipped : (n, 3) bool array
+        Channels in which the photo's range ended below this white; `linear_rgb` is then a
+        lower bound.
+    on_head : (n,) bool array
+        Whether it lies on the head, which leans towards the lamps.
+    seen_px : int
+        Working pixels that were taken for white.
+    """
+
+    xy_mm: FloatArray
+    linear_rgb: FloatArray
+    clipped: npt.NDArray[np.bool_]
+    on_head: npt.NDArray[np.bool_]
+    seen_px: int
+
+
+@dataclass(frozen=True)
+class _Plate:
+    """A flat white plate of the kit: sample points, and which cell and tag each belongs to."""
+
+    points_mm: FloatArray
+    cell: npt.NDArray[np.int_]
+    corner: npt.NDArray[np.int_]
+    on_head: bool
+
+
+def white_cells(photo: Photo, pose: TrayPose) -> WhiteCells:
+    """The whites of a tray's kit that this photo shows.
+
+    Whites beside tags that were read come first; the bar between them, and a bar whose tags
+    are hidden while the head was read, only count where they look like those. What hangs over
+    the paper, glints and shadows fall out cell by cell: only the densest quarter of a cell's
+    pixels, by brightness, is used, and only when it is tight.
+
+    Parameters
+    ----------
+    photo : Photo
+    pose : TrayPose
+
+    Returns
+    -------
+    WhiteCells
+        Without rows when no white could be made out.
+    """
+    read = {tag.id % TAGS_PER_TRAY for tag in pose.tags}
+    margin = _edge_margin_mm(pose)
+    plates = [_bar(pose.size, side, margin) for side in (-1, 1)]
+    if read & set(HEAD_CORNERS):
+        plates.append(_head(pose.size, margin))
+    rows = [row for plate in plates for row in _cells_of(photo, pose, plate)]
+    anchors = [row for row in rows if row.corner in read]
+    rim_anchors = [row for row in anchors if row.corner in RIM_CORNERS]
+    kept = _agreeing(rows, rim_anchors or anchors)
+    return WhiteCells(
+        xy_mm=np.array([row.xy_mm for row in kept]).reshape(-1, 2),
+        linear_rgb=np.array([row.linear_rgb for row in kept]).reshape(-1, 3),
+        clipped=np.array([row.clipped for row in kept], dtype=bool).reshape(-1, 3),
+        on_head=np.array([row.on_head for row in kept], dtype=bool),
+        seen_px=sum(row.seen_px for row in kept),
+    )
+
+
+@dataclass(frozen=True)
+class _Cell:
+    xy_mm: FloatArray
+    linear_rgb: FloatArray
+    clipped: npt.NDArray[np.bool_]
+    corner: int
+    on_head: bool
+    seen_px: int
+
+
+def _edge_margin_mm(pose: TrayPose) -> float:
+    """Distance from every edge of the white at which neither blur nor pose error reaches it."""
+    edges = [
+        float(np.linalg.norm(np.diff(tag.corners_px, axis=0), axis=1).mean()) for tag in pose.tags
+    ]
+    mm_per_px = TAG_EDGE_MM / max(edges) if edges else 1.0
+    return min(1.0 + mm_per_px, 2.4)
+
+
+def _bar(size: TraySize, side: int, margin: float) -> _Plate:
+    half_x, half_y = BAR_WIDTH_MM / 2 - margin, size.width_mm / 2 - margin
+    a, b = np.meshgrid(
+        np.arange(-half_x, half_x, _GRID_MM), np.arange(-half_y, half_y, _GRID_MM), indexing="ij"
+    )
+    a, b = a.ravel(), b.ravel()
+    chip_y = size.width_mm / 2 - _CHIP_HALF_MM
+    white = np.maximum(abs(a), abs(abs(b) - chip_y)) > TAG_EDGE_MM / 2 + margin
+    a, b = a[white], b[white]
+    corners = ((1, 0), (2, 3))[side > 0]
+    chip = abs(b) > chip_y - _CHIP_HALF_MM
+    points = np.stack([side * (size.length_mm / 2 + BAR_WIDTH_MM / 2) + a, b, 0 * a], axis=1)
+    return _Plate(
+        points,
+        _cell_index(a, b),
+        np.where(chip, np.where(b > 0, corners[1], corners[0]), -1),
+        False,
+    )
+
+
+def _head(size: TraySize, margin: float) -> _Plate:
+    half_y = HEAD_WIDTH_MM / 2 - margin
+    slope = np.arange(margin, HEAD_SLOPE_LENGTH_MM - margin, _GRID_MM)
+    s, y = np.meshgrid(slope, np.arange(-half_y, half_y, _GRID_MM), indexing="ij")
+    s, y = s.ravel(), y.ravel()
+    from_tag = np.maximum(abs(s - HEAD_SLOPE_LENGTH_MM / 2), abs(abs(y) - HEAD_TAG_Y_MM))
+    white = from_tag > TAG_EDGE_MM / 2 + margin
+    s, y = s[white], y[white]
+    up = s / np.sqrt(2)
+    points = np.stack([size.length_mm / 2 + up, y, STRIP_TOP_MM + up], axis=1)
+    return _Plate(points, _cell_index(s, y), np.where(y > 0, *HEAD_CORNERS), True)
+
+
+def _cell_index(a: FloatArray, b: FloatArray) -> npt.NDArray[np.int_]:
+    rows = np.floor(b / _CELL_MM).astype(int)
+    return np.asarray((rows - rows.min()) * 2 + (a > a.mean()))
+
+
+def _cells_of(photo: Photo, pose: TrayPose, plate: _Plate) -> list[_Cell]:
+    levels, inside = sample_levels(photo, pose, plate.points_mm)
+    log_y = np.log(LINEAR_OF_LEVEL[levels] @ LUMINANCE_WEIGHTS + 1e-4)
+    cells = []
+    for index in np.unique(plate.cell):
+        member = np.flatnonzero((plate.cell == index) & inside)
+        if member.size < _FEWEST_SAMPLES:
+            continue
+        dense = member[_densest_quarter(log_y[member])]
+        if np.ptp(log_y[dense]) > _WIDEST_LOG_SPREAD:
+            continue
+        corners = plate.corner[member]
+        cells.append(
+            _Cell(
+                plate.points_mm[member, :2].mean(axis=0),
+                LINEAR_OF_LEVEL[levels[dense]].mean(axis=0),
+                (levels[dense] >= CLIPPED_LEVEL).mean(axis=0) > 0.1,
+                int(np.bincount(corners + 1).argmax()) - 1,
+                plate.on_head,
+                int(dense.size),
+            )
+        )
+    return cells
+
+
+def _densest_quarter(values: FloatArray) -> npt.NDArray[np.int_]:
+    """Indices of the shortest interval that holds a quarter of the values (Rousseeuw's shorth
+    with a smaller share, so that up to three quarters may be something else)."""
+    order = np.argsort(values, kind="stable")
+    count = max(values.size // 4, 3)
+    width = values[order[count - 1 :]] - values[order[: values.size - count + 1]]
+    start = int(width.argmin())
+    return order[start : start + count]
+
+
+def sample_levels(
+    photo: Photo, pose: TrayPose, points_mm: FloatArray
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
+    """(n, 3) nearest working pixels of tray points, and which of them lie in the photo."""
+    at = np.rint(photo.to_working(pose.project(points_mm)))
+    rows, columns = photo.pixels.shape[:2]
+    inside = (at >= 0).all(axis=1) & (at[:, 0] < columns) & (at[:, 1] < rows)
+    at = np.where(inside[:, None], at, 0).astype(int)
+    return photo.pixels[at[:, 1], at[:, 0]], inside
+
+
+def _agreeing(rows: list[_Cell], anchors: list[_Cell]) -> list[_Cell]:
+    """The cells whose colour is that of the whites around tags that were read."""
+    if not anchors:
+        return []
+    chroma = np.array([_log_chroma(row) for row in anchors])
+    whole = np.array([not row.clipped.any() for row in anchors])
+    tolerance = _CHROMA_TOLERANCE if whole.mean() > 0.5 else _CLIPPED_CHROMA_TOLERANCE
+    centre = np.median(chroma[whole] if whole.mean() > 0.5 else chroma, axis=0)
+    by_corner = {
+        corner: float(np.median([_log_level(row) for row in anchors if row.corner == corner]))
+        for corner in {row.corner for row in anchors}
+    }
+    middle = float(np.median(list(by_corner.values())))
+    kept = []
+    for row in rows:
+        level = _log_level(row) - by_corner.get(row.corner, middle)
+        allowed = _LEVEL_TOLERANCE if row.corner in by_corner else 1.5 * _LEVEL_TOLERANCE
+        near = row.clipped.all() or bool((abs(_log_chroma(row) - centre) < tolerance).all())
+        if near and abs(level) < allowed:
+            kept.append(row)
+    return kept
+
+
+def _log_chroma(row: _Cell) -> FloatArray:
+    log = np.log(row.linear_rgb + 1e-4)
+    return np.array([log[0] - log[1], log[2] - log[1]])
+
+
+def _log_level(row: _Cell) -> float:
+    return float(np.log(row.linear_rgb @ LUMINANCE_WEIGHTS + 1e-4))
+
+
+def tag_black(photo: Photo, pose: TrayPose) -> FloatArray | None:
+    """Linear RGB of the darkest tag border that was read, or None when no tag was.
+
+    The darkest tag is used because gloss, and haze close to a lamp, lighten single tags.
+    """
+    blacks = [
+        LINEAR_OF_LEVEL[levels].mean(axis=0)
+        for tag in pose.tags
+        if len(levels := _border_levels(photo, pose, tag)) > 0
+    ]
+    if not blacks:
+        return None
+    return np.asarray(min(blacks, key=lambda black: float(black @ LUMINANCE_WEIGHTS)))
+
+
+def _border_levels(photo: Photo, pose: TrayPose, tag: ReadTag) -> npt.NDArray[np.uint8]:
+    """Levels along the middle of a tag's black border; the darker half, where nothing lies."""
+    corners = pose.size.tag_corners_mm(tag.id % TAGS_PER_TRAY)
+    inset = 1 - _BLACK_MODULE_MM / TAG_EDGE_MM
+    ring = corners.mean(axis=0) + inset * (corners - corners.mean(axis=0))
+    along = np.linspace(0.0, 1.0, 24, endpoint=False)[:, None]
+    sides = [ring[i] + along * (ring[(i + 1) % 4] - ring[i]) for i in range(4)]
+    levels, inside = sample_levels(photo, pose, np.concatenate(sides))
+    levels = levels[inside]
+    order = np.argsort(levels.sum(axis=1), kind="stable")
+    return levels[order[: len(order) // 2]]
