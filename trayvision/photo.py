@@ -3,10 +3,8 @@
 Pixel centres lie at whole numbers, 0-based; points are (x, y), arrays [row, column].
 """
 
-import struct
 import threading
 import warnings
-import zlib
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
@@ -18,7 +16,6 @@ import numpy as np
 import numpy.typing as npt
 from PIL import (
     Image,
-    ImageCms,
     JpegImagePlugin,
     PngImagePlugin,
     TiffImagePlugin,
@@ -26,6 +23,7 @@ from PIL import (
 )
 
 from trayvision.photo_exif import ExifRecord, read_exif
+from trayvision.photo_pixels import DECODER_ERRORS, as_rgb, as_srgb, is_grey
 from trayvision.quality_flags import Doubt, PhotoProblem
 
 MIN_PIXELS = 200_000
@@ -34,25 +32,6 @@ MAX_FILE_BYTES = 500_000_000
 # Shorter pictures are decoded whole: below this a 30 mm tag of a tray that fills the frame
 # nears the 18 px that the reader needs.
 MIN_WORKING_LONG_SIDE = 1600
-# JPEG noise moves the channels of a grey photo apart by a level or two, colour by far more.
-GREY_CHANNEL_SPREAD = 2
-
-# What Pillow, libheif and littleCMS raise on damaged bytes; anything else is our own mistake.
-DECODER_ERRORS = (
-    OSError,
-    SyntaxError,
-    ValueError,
-    TypeError,
-    LookupError,
-    ArithmeticError,
-    AttributeError,
-    RuntimeError,
-    EOFError,
-    MemoryError,
-    struct.error,
-    zlib.error,
-    Image.DecompressionBombError,
-)
 
 FloatArray = npt.NDArray[np.float64]
 _HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
@@ -65,8 +44,6 @@ _UPRIGHT = {
     7: Image.Transpose.TRANSVERSE,
     8: Image.Transpose.ROTATE_90,
 }
-_SIXTEEN_BIT_GREY = {"I;16", "I;16B", "I;16L", "I;16N"}
-_EIGHT_BIT = {"1", "L", "LA", "P", "PA", "RGB", "RGBA"}
 # Silencing Pillow's remarks on damaged records changes process-wide state, so one at a time.
 _QUIET = threading.Lock()
 
@@ -157,6 +134,10 @@ def load_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
         opened = _open(data, label)
         reduction = _reduction(opened.size)
         pixels = _decode(opened, reduction, label)
+    except Image.DecompressionBombError as error:
+        raise PhotoProblem(
+            f"{label}: a photo must have at most {MAX_PIXELS // 10**6} megapixels ({error})"
+        ) from error
     except DECODER_ERRORS as error:
         raise PhotoProblem(
             f"{label}: a photo must be whole and undamaged, but decoding it failed ({error})"
@@ -172,7 +153,7 @@ def load_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
         taken_at=opened.record.taken_at,
         focal_length_px=opened.record.focal_length_px,
         doubts=((time_doubt,) if time_doubt else ())
-        + ((Doubt.GREYSCALE,) if _is_grey(pixels) else ()),
+        + ((Doubt.GREYSCALE,) if is_grey(pixels) else ()),
         reduction=reduction,
     )
 
@@ -257,54 +238,11 @@ def _decode(opened: _Opened, reduction: int, label: str) -> npt.NDArray[np.uint8
         remaining = 1
     image.load()
     profile = image.info.get("icc_profile")
-    image = _as_rgb(image, label)
+    image = as_rgb(image, label)
     if opened.orientation in _UPRIGHT:
         image = image.transpose(_UPRIGHT[opened.orientation])
     if remaining > 1:
         image = image.reduce(remaining)
     if profile:
-        image = _as_srgb(image, profile)
+        image = as_srgb(image, profile)
     return np.array(image, dtype=np.uint8, order="C")
-
-
-def _as_rgb(image: Image.Image, label: str) -> Image.Image:
-    if image.mode in _SIXTEEN_BIT_GREY:
-        levels = np.asarray(image).astype(np.uint32)
-        return Image.fromarray(((levels + 128) // 257).astype(np.uint8)).convert("RGB")
-    if image.mode not in _EIGHT_BIT:
-        raise PhotoProblem(
-            f"{label}: a photo must have RGB or grey pixels, got {image.mode} "
-            "(save it again as an ordinary JPEG)"
-        )
-    if image.has_transparency_data:
-        least = image.convert("RGBA").getchannel("A").getextrema()[0]
-        if least != 255:
-            raise PhotoProblem(
-                f"{label}: a photo must be opaque, got parts with alpha down to {least} of 255"
-            )
-    return image if image.mode == "RGB" else image.convert("RGB")
-
-
-def _as_srgb(image: Image.Image, profile: bytes) -> Image.Image:
-    try:
-        source = ImageCms.ImageCmsProfile(BytesIO(profile))
-        if "sRGB" in ImageCms.getProfileDescription(source):
-            return image
-        turned = ImageCms.profileToProfile(
-            image,
-            source,
-            ImageCms.createProfile("sRGB"),
-            renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
-        )
-    except (ImageCms.PyCMSError, *DECODER_ERRORS):
-        return image
-    return turned or image
-
-
-def _is_grey(pixels: npt.NDArray[np.uint8]) -> bool:
-    # A coarse sample first: it finds the colour of nearly every colour photo at once.
-    for step in (32, 4):
-        red, green, blue = np.moveaxis(pixels[::step, ::step].astype(np.int16), 2, 0)
-        if max(np.abs(red - green).max(), np.abs(green - blue).max()) > GREY_CHANNEL_SPREAD:
-            return False
-    return True

@@ -3,7 +3,7 @@
 import re
 import struct
 from dataclasses import dataclass
-from datetime import datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
 from math import hypot, isfinite
 
 from PIL import ExifTags, Image
@@ -74,11 +74,11 @@ def capture_time(clock: str, offset: str, subsecond: str) -> tuple[datetime | No
     without an offset names no moment, so it gives None and `Doubt.CAPTURE_OFFSET_UNKNOWN`; an
     absent or impossible one `Doubt.CAPTURE_TIME_UNKNOWN`.
     """
+    if _CLOCK.fullmatch(clock) is None:
+        return None, Doubt.CAPTURE_TIME_UNKNOWN
     try:
-        local = datetime.strptime(clock, "%Y:%m:%d %H:%M:%S") if _CLOCK.fullmatch(clock) else None
+        local = datetime.strptime(f"{clock}Z", "%Y:%m:%d %H:%M:%S%z")
     except ValueError:  # the 30th of February, or 0000:00:00 of a clock that was never set
-        local = None
-    if local is None:
         return None, Doubt.CAPTURE_TIME_UNKNOWN
     zone = _zone(offset)
     if zone is None:
@@ -87,7 +87,7 @@ def capture_time(clock: str, offset: str, subsecond: str) -> tuple[datetime | No
         local += timedelta(microseconds=int(subsecond[:6].ljust(6, "0")))
     try:
         moment = local.replace(tzinfo=zone)
-        moment.timestamp()
+        moment.astimezone(UTC)
     except (ValueError, OverflowError):  # year 1 or 9999 leaves the calendar in UTC
         return None, Doubt.CAPTURE_TIME_UNKNOWN
     return moment, None
