@@ -28,36 +28,42 @@ class PlanGrid:
 
     Parameters
     ----------
-    size : TraySize
-        The tray whose opening is covered exactly.
+    length_mm, width_mm : float
+        Sides of the opening, which the raster covers exactly.
     mm_per_px : float
         Pitch of the raster in mm; the last column and row may reach past the opening by less
         than one pixel.
     """
 
-    size: TraySize
+    length_mm: float
+    width_mm: float
     mm_per_px: float
+
+    @classmethod
+    def over(cls, size: TraySize, mm_per_px: float) -> "PlanGrid":
+        """The raster over the opening of a tray."""
+        return cls(size.length_mm, size.width_mm, mm_per_px)
 
     @property
     def shape(self) -> tuple[int, int]:
         """(rows, columns) of the view."""
         return (
-            int(np.ceil(self.size.width_mm / self.mm_per_px)),
-            int(np.ceil(self.size.length_mm / self.mm_per_px)),
+            int(np.ceil(self.width_mm / self.mm_per_px)),
+            int(np.ceil(self.length_mm / self.mm_per_px)),
         )
 
     def to_mm(self, columns: FloatArray, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Tray x and y in mm of view pixels given by column and row."""
         return (
-            -self.size.length_mm / 2 + (columns + 0.5) * self.mm_per_px,
-            self.size.width_mm / 2 - (rows + 0.5) * self.mm_per_px,
+            -self.length_mm / 2 + (columns + 0.5) * self.mm_per_px,
+            self.width_mm / 2 - (rows + 0.5) * self.mm_per_px,
         )
 
     def to_px(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Columns and rows of tray points in mm; the inverse of `to_mm`."""
         return (
-            (x_mm + self.size.length_mm / 2) / self.mm_per_px - 0.5,
-            (self.size.width_mm / 2 - y_mm) / self.mm_per_px - 0.5,
+            (x_mm + self.length_mm / 2) / self.mm_per_px - 0.5,
+            (self.width_mm / 2 - y_mm) / self.mm_per_px - 0.5,
         )
 
 

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.photo import Photo
+from trayvision.colour_correction import Light, correct_colours
 from trayvision.tray_pose import TrayPose
 from trayvision.rectification import PlanGrid, photo_map
 from trayvision.segmentation import ClassShares, TrayClass
@@ -70,41 +70,69 @@ class TrayPlan:
 
 
 def lay_out_tray(
-    photo: Photo,
-    pose: TrayPose,
-    segmented: ClassShares,
-    corrected: npt.NDArray[np.uint8],
-    *,
-    bed_height_mm: float,
+    pose: TrayPose, segmented: ClassShares, light: Light, *, bed_height_mm: float
 ) -> TrayPlan:
     """Lay the segmented photo out over the tray opening at the bed's height.
 
     Parameters
     ----------
-    photo : Photo
     pose : TrayPose
     segmented : ClassShares
         Class shares on a crop of the photo.
-    corrected : uint8 array of the crop's shape, 3 channels
-        The light-corrected crop the shares were told from.
+    light : Light
+        Its unevenness over the tray is taken out of the plan's colours.
     bed_height_mm : float
         Height of the seed bed's surface above the tray floor.
     """
-    grid = PlanGrid(pose.size, PLAN_MM_PER_PX)
+    grid = PlanGrid.over(pose.size, PLAN_MM_PER_PX)
     z_mm = bed_height_mm - pose.size.depth_mm
     map_x, map_y = photo_map(pose, grid, z_mm, segmented.photo_to_crop)
     packed = np.moveaxis(segmented.shares, 0, -1)
     first = _sample(np.ascontiguousarray(packed[..., :4]), map_x, map_y)
     second = _sample(np.ascontiguousarray(packed[..., 4:]), map_x, map_y)
     shares = np.concatenate([np.moveaxis(first, -1, 0), np.moveaxis(second, -1, 0)])
-    colours = _sample(corrected, map_x, map_y)
     raw = _sample(segmented.pixels, map_x, map_y)
     rows, columns = segmented.shares.shape[1:]
     judged = (map_x >= 0) & (map_x <= columns - 1) & (map_y >= 0) & (map_y <= rows - 1)
     judged &= ~_behind_near_wall(pose, grid, z_mm)
-    judged &= shares[TrayClass.OUTSIDE] < 0.5
-    judged &= (raw.min(axis=-1) < _GLARE_LEVEL) & (raw.max(axis=-1) > _SHADOW_LEVEL)
+    judged &= judgeable(raw, shares)
+    colours = correct_colours(raw, light, illumination=_illumination(light, grid))
     return TrayPlan(grid, shares, colours, judged, _zenith_tan(pose, grid, z_mm), z_mm)
+
+
+def whole_photo_plan(segmented: ClassShares) -> TrayPlan:
+    """The plan of a photo without a kit: the frame is the opening, a pixel counts as 1 mm.
+
+    Lengths read from this plan are pixels of the segmented crop, and must be said to be.
+    """
+    rows, columns = segmented.shares.shape[1:]
+    return TrayPlan(
+        PlanGrid(float(columns), float(rows), 1.0),
+        segmented.shares,
+        segmented.corrected,
+        judgeable(segmented.pixels, segmented.shares),
+        np.zeros((rows, columns), dtype=np.float32),
+        0.0,
+    )
+
+
+def judgeable(pixels: npt.NDArray[np.uint8], shares: FloatImage) -> npt.NDArray[np.bool_]:
+    """(rows, columns) pixels that are no occluder, no glare and no deep shadow.
+
+    Parameters
+    ----------
+    pixels : (rows, columns, 3) uint8 array
+        As photographed.
+    shares : (7, rows, columns) float32 array
+    """
+    clear = (pixels.min(axis=-1) < _GLARE_LEVEL) & (pixels.max(axis=-1) > _SHADOW_LEVEL)
+    return np.asarray(clear & (shares[TrayClass.OUTSIDE] < 0.5))
+
+
+def _illumination(light: Light, grid: PlanGrid) -> FloatImage:
+    x = np.linspace(-grid.length_mm / 2, grid.length_mm / 2, 9)
+    y = np.linspace(grid.width_mm / 2, -grid.width_mm / 2, 5)
+    return light.illumination_at(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
 
 
 def _sample(

@@ -1,0 +1,93 @@
+"""The ``trayvision`` command."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+USAGE_ERROR = 2
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; returns its exit status.
+
+    0 when all was done, 2 on wrong use, 3 when some photo could not be measured.
+    """
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    # Imported here, each by its own command: --help must not wait for image libraries.
+    try:
+        if options.command == "inspect":
+            from trayvision.inspect_command import run_inspect
+
+            return run_inspect(options)
+        if options.command == "kit":
+            from trayvision.kit_command import run_kit
+
+            return run_kit(options)
+        from trayvision.calibrate_command import run_calibrate
+
+        return run_calibrate(options)
+    except ValueError as error:
+        print(f"trayvision {options.command}: {error}", file=sys.stderr)
+        return USAGE_ERROR
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="trayvision",
+        description="Measures trays of sprouting grain from photographs.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    _add_inspect(commands.add_parser("inspect", help="measure the trays in photos"))
+    _add_kit(commands.add_parser("kit", help="write the printable reference kit as a PDF"))
+    _add_calibrate(
+        commands.add_parser("calibrate", help="measure a camera's lens from photos of its sheet")
+    )
+    return parser
+
+
+def _add_inspect(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
+    parser.add_argument(
+        "--tray-size",
+        metavar="LxWxD",
+        help="inner size of the trays in mm; default from the room.toml beside the photo, "
+        "else 540x280x60",
+    )
+    parser.add_argument("--camera", metavar="CAMERA.json", help="written by trayvision calibrate")
+    age = parser.add_mutually_exclusive_group()
+    age.add_argument("--spread-at", metavar="ISO-TIME", help="when the seed was spread")
+    age.add_argument("--day", type=float, metavar="N", help="days since the seed was spread")
+    parser.add_argument(
+        "--whole-photo",
+        action="store_true",
+        help="no kit in the picture: take the whole frame as the tray (no millimetres)",
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument("--overlay", metavar="DIR", help="write STEM.overlay.jpg per photo")
+    parser.add_argument("--masks", metavar="DIR", help="write STEM.classes.png per photo")
+    parser.add_argument(
+        "--jobs", type=int, metavar="N", help="photos measured at once; default all cores"
+    )
+
+
+def _add_kit(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--trays", default="0-11", metavar="0-11", help="tray numbers, 0 to 95")
+    parser.add_argument("--tray-size", default="540x280x60", metavar="LxWxD", help="in mm")
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4")
+    parser.add_argument("--out", required=True, metavar="SHEETS.pdf")
+    parser.add_argument(
+        "--shelf-pitch", type=float, metavar="MM", help="shelf to shelf, for the camera's page"
+    )
+    parser.add_argument(
+        "--lens-angle", type=float, metavar="DEG", help="the camera's angle along the tray"
+    )
+
+
+def _add_calibrate(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photos of the ChArUco sheet")
+    parser.add_argument("--out", required=True, metavar="CAMERA.json")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

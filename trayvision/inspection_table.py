@@ -1,0 +1,64 @@
+"""Inspection records as a table a person reads in a terminal."""
+
+from collections.abc import Sequence
+from typing import Any
+
+Record = dict[str, Any]
+
+_HEADINGS = ("photo", "tray", "day", "score", "cover", "height mm", "seen", "look at")
+
+
+def print_table(records: Sequence[Record]) -> None:
+    """Print one line per tray, and one per photo that could not be measured."""
+    rows = [row for record in records for row in _rows(record)]
+    widths = [
+        max([len(heading)] + [len(row[column]) for row in rows])
+        for column, heading in enumerate(_HEADINGS[:-1])
+    ]
+    for row in (_HEADINGS, *rows):
+        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=False)]
+        print("  ".join([*cells, row[-1]]).rstrip())
+
+
+def _rows(record: Record) -> list[tuple[str, ...]]:
+    name = record["file"].rsplit("/", 1)[-1]
+    rows = [_tray_row(name, tray) for tray in record["trays"]]
+    if not rows:
+        dash = "–"
+        return [(name, dash, dash, dash, dash, dash, dash, record["problem"] or "no tray found")]
+    return rows
+
+
+def _tray_row(name: str, tray: Record) -> tuple[str, ...]:
+    return (
+        name,
+        "whole photo" if tray["tray"] is None else str(tray["tray"]),
+        "?" if tray["day"] is None else f"{tray['day']:.1f}",
+        _number(tray["score"], "{:.0f}"),
+        _number(tray["cover"], "{:.0%}", scale=100),
+        _number(tray["canopy_height_mm"], "{:.0f}"),
+        f"{tray['seen']:.0%}",
+        _look_at(tray),
+    )
+
+
+def _number(value: Record, form: str, scale: float = 1) -> str:
+    if value.get("value") is None:
+        return "cannot tell"
+    text = form.format(value["value"])
+    if value.get("uncertainty") is not None:
+        text += f" ± {value['uncertainty'] * scale:.0f}"
+    return text
+
+
+def _look_at(tray: Record) -> str:
+    found = []
+    for patch in tray["mould"]:
+        if patch["likelihood"] >= 0.5:
+            size = f"{patch['diameter_mm']:.0f} mm" if "diameter_mm" in patch else "patch"
+            found.append(f"possible mould ({patch['look']}, {size}, {patch['likelihood']:.0%})")
+    if tray["slime"]:
+        found.append("slime")
+    if "coloured_light" in tray["doubts"]:
+        found.append("coloured light: take it under white light")
+    return "; ".join(found)
