@@ -30,6 +30,23 @@ HEAD_TAG_Y_MM = 28.0
 
 FloatArray = npt.NDArray[np.float64]
 
+
+@dataclass(frozen=True)
+class CharucoSheet:
+    """The calibration sheet: a chessboard with markers in its white squares, OpenCV's layout.
+
+    The square in the upper left corner is black; the markers count up row by row.
+    """
+
+    columns: int = 7
+    rows: int = 5
+    square_mm: float = 30.0
+    marker_mm: float = 22.0
+    dictionary: str = "DICT_5X5_100"
+
+
+CHARUCO_SHEET = CharucoSheet()
+
 _SIZE = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*[x×X]\s*(\d+(?:\.\d+)?)\s*[x×X]\s*(\d+(?:\.\d+)?)\s*$")
 
 
@@ -114,7 +131,7 @@ class TraySize:
         return foot + HEAD_SLOPE_LENGTH_MM / 2 * up + side * left, up, left
 
     def strip_points_mm(self, height_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
-        """Points on the strip's face at heights above the tray floor; (..., 3) in the tray frame."""
+        """Points on the strip's face at heights above the tray floor: (..., 3), tray frame."""
         height, y = np.broadcast_arrays(height_mm, y_mm)
         return np.stack(
             [np.full(height.shape, self.length_mm / 2), y, height - self.depth_mm], axis=-1
