@@ -1,0 +1,1 @@
+"""How well the inspection does: photos with known truth, goals, plots."""
