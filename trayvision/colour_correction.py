@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from trayvision.clipped_white import whites_beyond_range
 from trayvision.colorimetry import (
     LINEAR_OF_LEVEL,
     LUMINANCE_WEIGHTS,
@@ -19,7 +20,8 @@ from trayvision.colorimetry import (
     linear_to_srgb,
     linear_to_xy,
 )
-from trayvision.kit_white import WhiteCells, tag_black, white_cells
+from trayvision.illumination_field import IlluminationField, fit_field, flat_field
+from trayvision.kit_white import tag_black, white_cells
 from trayvision.photo import Photo
 from trayvision.quality_flags import Doubt
 from trayvision.tray_pose import TrayPose
@@ -31,19 +33,6 @@ Pixels = npt.NDArray[np.uint8]
 WHITE_TARGET: Final = 0.75
 # Share of paper white that a printed black still reflects.
 _INK_SHARE: Final = 0.05
-# Prior standard deviations of the log illumination's terms 1, u, v, uv, u2, v2, with u and v
-# the tray's coordinates over its half length and half width: a lamp over one side doubles the
-# light there, and what the whites do not show (u2 lies between the bars) stays this uncertain.
-_LEVEL_PRIOR: Final = np.array([10.0, 0.4, 0.3, 0.15, 0.12, 0.12])
-_CHROMA_PRIOR: Final = np.array([10.0, 0.05, 0.05, 0.02, 0.02, 0.02])
-# Standard uncertainty of one cell's log level and log chroma: print, gloss, curl, JPEG.
-_CELL_LEVEL: Final = 0.04
-_CELL_CHROMA: Final = 0.012
-_CLIPPED_LEVEL: Final = 0.25
-_CLIPPED_CHROMA: Final = 0.10
-# The head leans towards the lamps, up to a third more or less light falls on it.
-_HEAD_LEVEL: Final = 0.30
-_HEAD_CHROMA: Final = 0.03
 # What no number of cells averages out: papers differ in white, shoots stand above the rim.
 _LEVEL_FLOOR: Final = 0.05
 _CHROMA_FLOOR: Final = 0.012
@@ -71,34 +60,31 @@ class Light:
         `black`, to `WHITE_TARGET`. Ones when no white was seen.
     black : (3,) float array
         Linear veil (haze, stray light) to be subtracted first.
-    field : (6, 3) float array
-        Log illumination per channel relative to the tray's centre: factors of 1, u, v, uv,
-        u2, v2 with u = x / (length / 2), v = y / (width / 2). The first row is zero.
-    half_size_mm : (2,) float array
-        Half length and half width of the tray; ones without a pose.
+    field : IlluminationField
+        The light over the tray.
     level_uncertainty, chroma_uncertainty : float
         Standard uncertainty of the log of the common gain at the tray's centre, and of the
         log ratio of the red or blue gain to the green one.
-    unevenness : float
-        (Largest - smallest) / mean illumination over the opening.
     white_linear : (3,) float array
-        Linear RGB of the white at the tray's centre as photographed; NaN when not seen.
+        Linear RGB of the white at the tray's centre as photographed, above 1 where it was
+        clipped; NaN when not seen.
     duv : float
         Signed distance of the white from the black-body locus in CIE 1960 (u, v); NaN when
         no white was seen. Pink and purple lights lie far below zero.
     clipped_share : float
         Share of the white cells whose brightness the photo's range cut off.
     seen_white_px : int
+        Working pixels that were taken for white.
     doubts : tuple of Doubt
+        Any of `COLOURED_LIGHT`, `MIXED_LIGHT`, `UNEVEN_LIGHT`, `CLIPPED`, `DIM`, `NO_WHITE`,
+        `GREYSCALE`.
     """
 
     gains: FloatArray
     black: FloatArray
-    field: FloatArray
-    half_size_mm: FloatArray
+    field: IlluminationField
     level_uncertainty: float
     chroma_uncertainty: float
-    unevenness: float
     white_linear: FloatArray
     duv: float
     clipped_share: float
@@ -111,22 +97,27 @@ class Light:
         return Doubt.COLOURED_LIGHT in self.doubts
 
     @property
+    def white_seen(self) -> bool:
+        """Whether the colours are corrected by a white of the kit."""
+        return Doubt.NO_WHITE not in self.doubts
+
+    @property
     def white_point_xy(self) -> tuple[float, float] | None:
         """CIE 1931 chromaticity of the kit's white as photographed, None when not seen."""
-        return linear_to_xy(self.white_linear) if self.seen_white_px else None
+        return linear_to_xy(self.white_linear) if self.white_seen else None
+
+    @property
+    def unevenness(self) -> float:
+        """(Largest - smallest) / mean illumination over the opening."""
+        return self.field.unevenness
 
     def illumination_at(self, xy_mm: FloatArray) -> FloatArray:
         """Illumination relative to the tray's centre at tray points; (..., 2) to (..., 3)."""
-        return np.exp(_terms(xy_mm / self.half_size_mm) @ self.field)
+        return self.field.relative_at(xy_mm)
 
 
 def measure_light(photo: Photo, pose: TrayPose | None) -> Light:
     """Read the light on a tray from the whites of its kit that the photo shows.
-
-    The log illumination is fitted with a low-order polynomial over the tray by robust Bayesian
-    least squares: terms that the seen whites do not carry keep their prior, zero, and their
-    prior's uncertainty. Clipped whites and the head enter with wide uncertainties, so that
-    they count only where nothing better was seen.
 
     Parameters
     ----------
@@ -137,34 +128,33 @@ def measure_light(photo: Photo, pose: TrayPose | None) -> Light:
     Returns
     -------
     Light
+        Gains of one, with wide uncertainties and `NO_WHITE`, when no white could be made out.
     """
-    grey = (Doubt.GREYSCALE,) if _is_greyscale(photo.pixels) else ()
+    grey = tuple(doubt for doubt in photo.doubts if doubt is Doubt.GREYSCALE)
     if pose is None:
         return _unseen(np.ones(2), grey)
     half = np.array([pose.size.length_mm, pose.size.width_mm]) / 2
     cells = white_cells(photo, pose)
     if cells.seen_px == 0:
         return _unseen(half, grey)
-    field, level_std, chroma_std = _fit(cells, half)
-    white = np.exp(field[0])
+    clipped_share = float(cells.clipped.any(axis=1).mean())
+    if clipped_share > _CLIPPED_SHARE:
+        cells = cells.joined(whites_beyond_range(photo, pose))
+    field = fit_field(cells, half)
+    white = np.exp(field.log_white)
     black = _veil(photo, tag_black(photo, pose), white)
-    field[0] = 0.0
-    unevenness = _unevenness(field)
     duv = distance_from_white_locus(linear_to_xy(white))
-    clipped_share = float(cells.clipped.mean())
     return Light(
         gains=WHITE_TARGET / (white - black),
         black=black,
         field=field,
-        half_size_mm=half,
-        level_uncertainty=float(np.hypot(level_std, _LEVEL_FLOOR)),
-        chroma_uncertainty=float(np.hypot(chroma_std, _CHROMA_FLOOR)),
-        unevenness=unevenness,
+        level_uncertainty=float(np.hypot(field.level_uncertainty, _LEVEL_FLOOR)),
+        chroma_uncertainty=float(np.hypot(field.chroma_uncertainty, _CHROMA_FLOOR)),
         white_linear=white,
         duv=duv,
         clipped_share=clipped_share,
         seen_white_px=cells.seen_px,
-        doubts=grey + _doubts(white, duv, clipped_share, unevenness, field),
+        doubts=grey + _doubts(white, duv, clipped_share, field),
     )
 
 
@@ -226,74 +216,6 @@ def _rows_of(coarse: npt.NDArray[np.float32], rows: int) -> npt.NDArray[np.float
     return np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
-def _terms(uv: FloatArray) -> FloatArray:
-    u, v = uv[..., 0], uv[..., 1]
-    return np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=-1)
-
-
-def _fit(cells: WhiteCells, half_size_mm: FloatArray) -> tuple[FloatArray, float, float]:
-    """(6, 3) log illumination, and the standard uncertainties of level and chroma at the centre."""
-    terms = _terms(cells.xy_mm / half_size_mm)
-    log = np.log(cells.linear_rgb + 1e-4)
-    # The channel that the photo's range cut off least carries the level.
-    first = int(cells.clipped.mean(axis=0).argmin())
-    head = max(int(cells.on_head.sum()), 1) ** 0.5  # one tilt: its error does not average out
-    level, level_std = _robust_posterior(
-        _Samples(
-            terms,
-            log[:, first],
-            np.where(cells.on_head, _HEAD_LEVEL * head, _CELL_LEVEL),
-            cells.clipped[:, first],
-        ),
-        _LEVEL_PRIOR,
-    )
-    field, chroma_std = np.repeat(level[:, None], 3, axis=1), 0.0
-    for channel in {0, 1, 2} - {first}:
-        sigma = np.where(cells.on_head, _HEAD_CHROMA * head, _CELL_CHROMA)
-        clipped = cells.clipped[:, channel]
-        unknown = cells.clipped[:, first]
-        sigma = np.where(unknown, _CLIPPED_CHROMA * max(int(unknown.sum()), 1) ** 0.5, sigma)
-        ratio, std = _robust_posterior(
-            _Samples(terms, log[:, channel] - log[:, first], sigma, clipped & ~unknown),
-            _CHROMA_PRIOR,
-        )
-        field[:, channel] += ratio
-        chroma_std = max(chroma_std, std)
-    return field, level_std, chroma_std
-
-
-@dataclass(frozen=True)
-class _Samples:
-    """Values at cells, each with its standard uncertainty and whether it is a lower bound."""
-
-    terms: FloatArray
-    values: FloatArray
-    sigma: FloatArray
-    lower_bound: npt.NDArray[np.bool_]
-
-
-def _robust_posterior(samples: _Samples, prior: FloatArray) -> tuple[FloatArray, float]:
-    """Coefficients with a zero-mean normal prior, and the standard deviation of the first.
-
-    Cauchy weights, scaled by each value's own uncertainty, take shadowed or soiled whites out.
-    A lower bound pulls a fit that lies beneath it up, and hardly pulls down one above it.
-    """
-    coefficients: FloatArray = np.zeros(prior.size)
-    coefficients[0] = np.percentile(samples.values, 75)
-    loose = _CLIPPED_LEVEL * max(int(samples.lower_bound.sum()), 1) ** 0.5
-    for _ in range(8):
-        residual = samples.values - samples.terms @ coefficients
-        sigma = np.where(samples.lower_bound & (residual < 0), loose, samples.sigma)
-        robust = 1 / (sigma**2 * (1 + (residual / (2.4 * sigma)) ** 2))
-        precision = (samples.terms.T * robust) @ samples.terms + np.diag(1 / prior**2)
-        pull = samples.terms.T @ (robust * samples.values)
-        coefficients = np.asarray(np.linalg.solve(precision, pull), dtype=np.float64)
-    spread = float(np.sqrt(np.linalg.inv(precision)[0, 0]))
-    if samples.lower_bound.mean() > 0.5:
-        spread = float(np.hypot(spread, _CLIPPED_LEVEL))
-    return coefficients, spread
-
-
 def _veil(photo: Photo, black: FloatArray | None, white: FloatArray) -> FloatArray:
     """Linear light that haze adds everywhere: no more than the photo's own darkest pixels."""
     if black is None:
@@ -303,23 +225,14 @@ def _veil(photo: Photo, black: FloatArray | None, white: FloatArray) -> FloatArr
     return np.asarray(np.clip(np.minimum(black - _INK_SHARE * white, darkest), 0.0, 0.5 * white))
 
 
-def _unevenness(field: FloatArray) -> float:
-    across = np.linspace(-1.0, 1.0, 9)
-    uv = np.stack(np.meshgrid(across, across), axis=-1)
-    luminance = np.exp(_terms(uv) @ field) @ LUMINANCE_WEIGHTS
-    return float(np.ptp(luminance) / luminance.mean())
-
-
 def _doubts(
-    white: FloatArray, duv: float, clipped_share: float, unevenness: float, field: FloatArray
+    white: FloatArray, duv: float, clipped_share: float, field: IlluminationField
 ) -> tuple[Doubt, ...]:
-    corners = _terms(np.array([[-1.0, -1.0], [-1, 1], [1, -1], [1, 1]])) @ field
-    chroma = corners[:, [0, 2]] - corners[:, [1]]
     coloured = abs(duv) > _COLOURED_DUV or white[2] < _REDDEST_BLUE_TO_RED * white[0]
     found = {
         Doubt.COLOURED_LIGHT: coloured,
-        Doubt.MIXED_LIGHT: float(np.ptp(chroma, axis=0).max()) > _MIXED_LOG_CHROMA,
-        Doubt.UNEVEN_LIGHT: unevenness > _UNEVEN,
+        Doubt.MIXED_LIGHT: field.chroma_change > _MIXED_LOG_CHROMA,
+        Doubt.UNEVEN_LIGHT: field.unevenness > _UNEVEN,
         Doubt.CLIPPED: clipped_share > _CLIPPED_SHARE,
         Doubt.DIM: float(white @ LUMINANCE_WEIGHTS) < _DIM_WHITE,
     }
@@ -330,19 +243,12 @@ def _unseen(half_size_mm: FloatArray, doubts: tuple[Doubt, ...]) -> Light:
     return Light(
         gains=np.ones(3),
         black=np.zeros(3),
-        field=np.zeros((6, 3)),
-        half_size_mm=half_size_mm,
+        field=flat_field(half_size_mm, level=_UNSEEN_LEVEL, chroma=_UNSEEN_CHROMA),
         level_uncertainty=_UNSEEN_LEVEL,
         chroma_uncertainty=_UNSEEN_CHROMA,
-        unevenness=0.0,
         white_linear=np.full(3, np.nan),
         duv=float("nan"),
         clipped_share=0.0,
         seen_white_px=0,
         doubts=(*doubts, Doubt.NO_WHITE),
     )
-
-
-def _is_greyscale(pixels: Pixels) -> bool:
-    sparse = pixels[::8, ::8].reshape(-1, 3).astype(np.int16)
-    return bool((np.ptp(sparse, axis=1) <= 2).mean() > 0.999)

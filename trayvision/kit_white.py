@@ -27,6 +27,14 @@ FloatArray = npt.NDArray[np.float64]
 
 # An encoded level from here up no longer tells how bright the surface was.
 CLIPPED_LEVEL: Final = 251
+# Standard uncertainty of one cell's log level and log ratio of channels: print, gloss, curl,
+# JPEG. The head leans towards the lamps: up to a third more or less light falls on it.
+_LEVEL_SIGMA: Final = 0.04
+_CHROMA_SIGMA: Final = 0.012
+HEAD_LEVEL_SIGMA: Final = 0.30
+_SHADOW_SIGMA: Final = 0.50
+_MOSTLY: Final = 0.6
+_HEAD_CHROMA_SIGMA: Final = 0.03
 _GRID_MM: Final = 2.0
 _CELL_MM: Final = 20.0
 _CHIP_HALF_MM: Final = 20.0
@@ -51,20 +59,37 @@ class WhiteCells:
         Centre of each cell in the tray frame.
     linear_rgb : (n, 3) float array
         Its white in linear light, 0 to 1.
+    beside_tag : (n,) bool array
+        Whether it is the paper that a tag is printed on, not the bar between.
     clipped : (n, 3) bool array
         Channels in which the photo's range ended below this white; `linear_rgb` is then a
         lower bound.
-    on_head : (n,) bool array
-        Whether it lies on the head, which leans towards the lamps.
+    level_sigma, chroma_sigma : (n,) float arrays
+        Standard uncertainty of each white's log level, and of its log ratio of channels, as a
+        sign of the light on the tray; wide on the head, which leans towards the lamps.
     seen_px : int
         Working pixels that were taken for white.
     """
 
     xy_mm: FloatArray
     linear_rgb: FloatArray
+    beside_tag: npt.NDArray[np.bool_]
     clipped: npt.NDArray[np.bool_]
-    on_head: npt.NDArray[np.bool_]
+    level_sigma: FloatArray
+    chroma_sigma: FloatArray
     seen_px: int
+
+    def joined(self, other: "WhiteCells") -> "WhiteCells":
+        """These cells followed by others."""
+        return WhiteCells(
+            np.concatenate([self.xy_mm, other.xy_mm]),
+            np.concatenate([self.linear_rgb, other.linear_rgb]),
+            np.concatenate([self.beside_tag, other.beside_tag]),
+            np.concatenate([self.clipped, other.clipped]),
+            np.concatenate([self.level_sigma, other.level_sigma]),
+            np.concatenate([self.chroma_sigma, other.chroma_sigma]),
+            self.seen_px + other.seen_px,
+        )
 
 
 @dataclass(frozen=True)
@@ -104,11 +129,19 @@ def white_cells(photo: Photo, pose: TrayPose) -> WhiteCells:
     anchors = [row for row in rows if row.corner in read]
     rim_anchors = [row for row in anchors if row.corner in RIM_CORNERS]
     kept = _agreeing(rows, rim_anchors or anchors)
+    on_head = np.array([row.on_head for row in kept], dtype=bool)
+    clipped = np.array([row.clipped for row in kept], dtype=bool).reshape(-1, 3)
+    xy_mm = np.array([row.xy_mm for row in kept]).reshape(-1, 2)
+    level_sigma = np.where(_in_shadow(xy_mm, clipped), _SHADOW_SIGMA, _LEVEL_SIGMA)
+    # The head's cells share one tilt, so their error does not average out.
+    together = np.sqrt(max(int(on_head.sum()), 1))
     return WhiteCells(
-        xy_mm=np.array([row.xy_mm for row in kept]).reshape(-1, 2),
+        xy_mm=xy_mm,
         linear_rgb=np.array([row.linear_rgb for row in kept]).reshape(-1, 3),
-        clipped=np.array([row.clipped for row in kept], dtype=bool).reshape(-1, 3),
-        on_head=np.array([row.on_head for row in kept], dtype=bool),
+        beside_tag=np.array([row.corner >= 0 for row in kept], dtype=bool),
+        clipped=clipped,
+        level_sigma=np.where(on_head, HEAD_LEVEL_SIGMA * together, level_sigma),
+        chroma_sigma=np.where(on_head, _HEAD_CHROMA_SIGMA * together, _CHROMA_SIGMA),
         seen_px=sum(row.seen_px for row in kept),
     )
 
@@ -237,6 +270,17 @@ def _agreeing(rows: list[_Cell], anchors: list[_Cell]) -> list[_Cell]:
         if near and abs(level) < allowed:
             kept.append(row)
     return kept
+
+
+def _in_shadow(xy_mm: FloatArray, clipped: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Whites within range on a bar most of which is clipped: something darkens just these."""
+    any_clipped = clipped.any(axis=1)
+    shadow = np.zeros(len(xy_mm), dtype=bool)
+    for side in (-1, 1):
+        bar = np.sign(xy_mm[:, 0]) == side
+        if bar.any() and any_clipped[bar].mean() > _MOSTLY:
+            shadow |= bar & ~any_clipped
+    return shadow
 
 
 def _log_chroma(row: _Cell) -> FloatArray:

@@ -1,0 +1,175 @@
+"""The light over a tray as a smooth field, fitted to the whites that were seen."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from trayvision.colorimetry import LUMINANCE_WEIGHTS
+from trayvision.kit_white import WhiteCells
+
+FloatArray = npt.NDArray[np.float64]
+
+# Prior standard deviations of the log illumination's terms 1, u, v, uv, u2, v2, with u and v
+# the tray's coordinates over its half length and half width: a lamp over one side doubles the
+# light there, and what the whites do not show (u2 lies between the bars) stays this uncertain.
+_LEVEL_PRIOR: Final = np.array([10.0, 0.4, 0.3, 0.15, 0.12, 0.12])
+_CHROMA_PRIOR: Final = np.array([10.0, 0.05, 0.05, 0.02, 0.02, 0.02])
+# Standard uncertainty of a clipped white's log level above its lower bound, and of its colour.
+_CLIPPED_LEVEL: Final = 0.25
+_CLIPPED_CHROMA: Final = 0.10
+# The tags' paper and the bar between them need not be the same white.
+_BAR_LEVEL_PRIOR: Final = 0.15
+_BAR_CHROMA_PRIOR: Final = 0.03
+_CAUCHY: Final = 2.4
+_ITERATIONS: Final = 8
+
+
+@dataclass(frozen=True)
+class IlluminationField:
+    """Log illumination per channel over a tray.
+
+    Parameters
+    ----------
+    log_white : (3,) float array
+        Log of the white's linear RGB at the tray's centre.
+    coefficients : (6, 3) float array
+        Log illumination relative to the centre: factors of 1 (zero), u, v, uv, u2, v2 with
+        u = x / half length and v = y / half width.
+    half_size_mm : (2,) float array
+    level_uncertainty, chroma_uncertainty : float
+        Standard uncertainty of the log level, and of the log ratio of channels, at the centre.
+    chroma_change : float
+        Largest change of a log ratio of channels from end to end, side to side or across the
+        diagonals, less twice its standard uncertainty; 0 when it could be none.
+    """
+
+    log_white: FloatArray
+    coefficients: FloatArray
+    half_size_mm: FloatArray
+    level_uncertainty: float
+    chroma_uncertainty: float
+    chroma_change: float
+
+    def relative_at(self, xy_mm: FloatArray) -> FloatArray:
+        """Illumination relative to the tray's centre at tray points; (..., 2) to (..., 3)."""
+        return np.asarray(np.exp(_terms(xy_mm / self.half_size_mm) @ self.coefficients))
+
+    @property
+    def unevenness(self) -> float:
+        """(Largest - smallest) / mean luminance of a white that filled the opening."""
+        across = np.linspace(-1.0, 1.0, 9)
+        uv = np.stack(np.meshgrid(across, across), axis=-1)
+        white = self.relative_at(uv * self.half_size_mm) * np.exp(self.log_white)
+        luminance = white @ LUMINANCE_WEIGHTS
+        return float(np.ptp(luminance) / luminance.mean())
+
+
+def flat_field(half_size_mm: FloatArray, *, level: float, chroma: float) -> IlluminationField:
+    """Even light of unknown colour, with these standard uncertainties of its logarithm."""
+    return IlluminationField(np.zeros(3), np.zeros((6, 3)), half_size_mm, level, chroma, 0.0)
+
+
+def fit_field(cells: WhiteCells, half_size_mm: FloatArray) -> IlluminationField:
+    """Fit a low-order polynomial to the log of the whites by robust Bayesian least squares.
+
+    Terms that the seen whites do not carry keep their prior, zero, and their prior's
+    uncertainty. A clipped white is a lower bound.
+
+    Parameters
+    ----------
+    cells : WhiteCells
+        At least one.
+    half_size_mm : (2,) float array
+        Half length and half width of the tray.
+    """
+    # What changes across a bar's 40 mm is gloss and the strip's shadow, and says nothing of the
+    # light between the bars: every white counts as at its tray's end.
+    uv = np.clip(cells.xy_mm / half_size_mm, -1, 1)
+    terms = np.column_stack([_terms(uv), ~cells.beside_tag])
+    log = np.log(np.maximum(cells.linear_rgb, 1e-4))
+    # The channel that the photo's range cut off least carries the level.
+    first = int(cells.clipped.mean(axis=0).argmin())
+    cut = cells.clipped[:, first]
+    level, level_covariance = _posterior(
+        _Samples(terms, log[:, first], cells.level_sigma, cut, _CLIPPED_LEVEL),
+        np.append(_LEVEL_PRIOR, _BAR_LEVEL_PRIOR),
+    )
+    coefficients = np.repeat(level[:6, None], 3, axis=1)
+    unknown = np.where(cut, _shared(_CLIPPED_CHROMA, cut), cells.chroma_sigma)
+    deviations, changes = [], []
+    for channel in {0, 1, 2} - {first}:
+        bound = cells.clipped[:, channel] & ~cut
+        ratio, covariance = _posterior(
+            _Samples(terms, log[:, channel] - log[:, first], unknown, bound, _CLIPPED_CHROMA),
+            np.append(_CHROMA_PRIOR, _BAR_CHROMA_PRIOR),
+        )
+        coefficients[:, channel] += ratio[:6]
+        deviations.append(float(covariance[0, 0]) ** 0.5)
+        changes.append(_change(ratio[:6], covariance[:6, :6]))
+    log_white = coefficients[0].copy()
+    coefficients[0] = 0.0
+    return IlluminationField(
+        log_white,
+        coefficients,
+        half_size_mm,
+        float(level_covariance[0, 0]) ** 0.5,
+        max(deviations),
+        max(changes),
+    )
+
+
+def _terms(uv: FloatArray) -> FloatArray:
+    u, v = uv[..., 0], uv[..., 1]
+    return np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=-1)
+
+
+def _shared(sigma: float, members: npt.NDArray[np.bool_]) -> float:
+    """Standard uncertainty of each member when their mean shall keep `sigma`."""
+    return sigma * float(np.sqrt(max(int(members.sum()), 1)))
+
+
+@dataclass(frozen=True)
+class _Samples:
+    """Values at cells with their standard uncertainties; lower bounds have their own above."""
+
+    terms: FloatArray
+    values: FloatArray
+    sigma: FloatArray
+    lower_bound: npt.NDArray[np.bool_]
+    sigma_above: float
+
+
+def _posterior(samples: _Samples, prior: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Coefficients with a zero-mean normal prior, and their covariance.
+
+    Cauchy weights, scaled by each value's own uncertainty, take shadowed or soiled whites out.
+    A lower bound pulls a fit that lies beneath it up and hardly pulls down one above it; how
+    far above the truth lies stays uncertain.
+    """
+    terms, values, bound = samples.terms, samples.values, samples.lower_bound
+    above = _shared(samples.sigma_above, bound)
+    coefficients: FloatArray = np.zeros(prior.size)
+    # From above, or the bounds would hold the fit down at the range's end.
+    coefficients[0] = max(
+        np.percentile(values, 75), np.median(values[~bound]) if (~bound).any() else -np.inf
+    )
+    for _ in range(_ITERATIONS):
+        residual = values - terms @ coefficients
+        sigma = np.where(bound & (residual < 0), above, samples.sigma)
+        weight = 1 / (sigma**2 * (1 + (residual / (_CAUCHY * sigma)) ** 2))
+        precision = (terms.T * weight) @ terms + np.diag(1 / prior**2)
+        coefficients = np.asarray(
+            np.linalg.solve(precision, terms.T @ (weight * values)), dtype=np.float64
+        )
+    weight = np.where(bound, np.minimum(weight, 1 / above**2), weight)
+    precision = (terms.T * weight) @ terms + np.diag(1 / prior**2)
+    return coefficients, np.asarray(np.linalg.inv(precision), dtype=np.float64)
+
+
+def _change(coefficients: FloatArray, covariance: FloatArray) -> float:
+    ends = np.array([[-1.0, 0], [0, -1], [-1, -1], [-1, 1]])
+    contrast = _terms(-ends) - _terms(ends)
+    spread = np.sqrt(np.einsum("ij,jk,ik->i", contrast, covariance, contrast))
+    return float(np.max(np.maximum(abs(contrast @ coefficients) - 2 * spread, 0)))
