@@ -27,6 +27,14 @@ class Doubt(StrEnum):
         "same_number_twice",
         "Two trays in this photo carry the same number; neither is measured.",
     )
+    EARLIER_POSE = (
+        "earlier_pose",
+        "Few tags were read, so the tray's place is kept from earlier photos of this camera.",
+    )
+    POSE_AMBIGUOUS = (
+        "pose_ambiguous",
+        "The tags that were read allow two poses of the tray almost equally well.",
+    )
     MIRRORED = "mirrored", "The photo is mirrored; take it without the selfie mirror."
     FAR_END_LESS_EXACT = (
         "far_end_less_exact",
@@ -78,6 +86,10 @@ class Doubt(StrEnum):
     NO_SHOOTS = "no_shoots", "There are hardly any shoots to judge yet."
     BED_HIDDEN = "bed_hidden", "The seed bed is hidden by the shoots."
     NO_KIT = "no_kit", "Taken without the kit: no millimetres and no height."
+    TOO_LITTLE_KNOWN = (
+        "too_little_known",
+        "Too few of the measures that make the score could be taken.",
+    )
 
 
 class PhotoProblem(Exception):
