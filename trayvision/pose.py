@@ -1,18 +1,21 @@
 """Finds the trays in a photo: tags, grouped by number, to poses."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from trayvision.camera import Camera, CameraSource
 from trayvision.photo import Photo
-from trayvision.quality_flags import Doubt
-from trayvision.reference_kit import LAST_TRAY_NUMBER, TraySize
-from trayvision.tag_reading import ReadTag, read_tags
-from trayvision.tray_grouping import PlacedTags, contradiction, largest_agreement
+from trayvision.quality_flags import Doubt, PhotoProblem
+from trayvision.reference_kit import CARRIED_STRIP_NUMBER, TraySize
+from trayvision.tag_completion import TagCompletion
+from trayvision.tag_reading import ReadTag, TagReader
+from trayvision.tray_grouping import PlacedTags, largest_agreement, second_tray, unplaced
 from trayvision.tray_pose import TrayPose, TrayProblem, TraysFound
+
+NEAR_END_CORNERS = (0, 1)
 
 __all__ = ["ReadTag", "TrayPose", "TrayProblem", "TraysFound", "find_trays"]
 
@@ -46,21 +49,108 @@ def find_trays(
         If `camera` belongs to another aspect ratio.
     """
     used = _camera_for(photo, camera)
-    grey = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY)
+    reader = TagReader.of(photo)
     by_number: dict[int, list[ReadTag]] = defaultdict(list)
-    for tag in read_tags(photo, np.asarray(grey, dtype=np.uint8)):
+    for tag in reader.read_all():
         by_number[tag.tray_number].append(tag)
-    if not by_number:
-        problem = TrayProblem(None, (Doubt.NO_TAGS,), Doubt.NO_TAGS.sentence)
-        return TraysFound((), (problem,))
+    if not by_number and reader.looks_mirrored():
+        raise PhotoProblem(f"{photo.name}: {Doubt.MIRRORED.sentence}", (Doubt.MIRRORED,))
+    before = {
+        pose.number: pose
+        for pose in earlier
+        if (pose.camera.width, pose.camera.height) == (photo.width, photo.height)
+    }
+    strip = by_number.pop(CARRIED_STRIP_NUMBER, [])
+    placed = {number: largest_agreement(tags, size, used) for number, tags in by_number.items()}
+    carrier = _give_strip(placed, by_number, strip, size, used)
     poses, problems = [], []
-    for number in sorted(number for number in by_number if number <= LAST_TRAY_NUMBER):
-        placed = largest_agreement(by_number[number], size, used)
-        if placed is None:
-            problems.append(TrayProblem(number, *contradiction(number, by_number[number])))
-        else:
-            poses.append(_pose(number, placed, size, used))
+    for number in sorted({*by_number, *before}):
+        finder = _TrayFinder(number, TagCompletion(number, reader, size, used), before.get(number))
+        tags = [*by_number[number], *(strip if number == carrier else ())]
+        outcome = finder.find(placed.get(number), tags)
+        if isinstance(outcome, TrayPose):
+            poses.append(outcome)
+        elif outcome is not None:
+            problems.append(outcome)
+    if strip and carrier is None:
+        problems.append(_strip_alone())
+    if not poses and not problems:
+        problems.append(TrayProblem(None, (Doubt.NO_TAGS,), Doubt.NO_TAGS.sentence))
     return TraysFound(tuple(poses), tuple(problems))
+
+
+def _give_strip(
+    placed: dict[int, PlacedTags | None],
+    by_number: Mapping[int, list[ReadTag]],
+    strip: Sequence[ReadTag],
+    size: TraySize,
+    camera: Camera,
+) -> int | None:
+    """Join the carried strip's tags to the tray whose frame they stand in; its number."""
+    best: tuple[int, float, int] | None = None
+    for number, tags in by_number.items():
+        own = placed[number]
+        joined = largest_agreement([*(own.tags if own else tags), *strip], size, camera)
+        if joined is None or not _carries(joined, number):
+            continue
+        rank = len(joined.tags), -joined.fit.rms_px, number
+        if best is None or rank > best:
+            best = rank
+    if best is None:
+        return None
+    number = best[2]
+    own = placed[number]
+    placed[number] = largest_agreement(
+        [*(own.tags if own else by_number[number]), *strip], size, camera
+    )
+    return number
+
+
+def _carries(placed: PlacedTags, number: int) -> bool:
+    return {tag.tray_number for tag in placed.tags} == {number, CARRIED_STRIP_NUMBER}
+
+
+def _strip_alone() -> TrayProblem:
+    return TrayProblem(
+        CARRIED_STRIP_NUMBER,
+        (Doubt.TAGS_CONTRADICT,),
+        "The carried strip stands on no tray of which a rim tag was read.",
+    )
+
+
+@dataclass(frozen=True)
+class _TrayFinder:
+    """Finds one tray: from its tags, from those it implies, from an earlier photo."""
+
+    number: int
+    completion: TagCompletion
+    before: TrayPose | None
+
+    def find(
+        self, placed: PlacedTags | None, tags: Sequence[ReadTag]
+    ) -> TrayPose | TrayProblem | None:
+        size, camera = self.completion.size, self.completion.camera
+        if placed is not None:
+            placed = self.completion.complete(placed)
+        else:
+            singles = (self.completion.complete_single(tag) for tag in tags)
+            placed = max(
+                (single for single in singles if single is not None),
+                key=lambda single: len(single.tags),
+                default=None,
+            )
+        if placed is not None:
+            problem = second_tray(self.number, placed, tags, size, camera)
+            if problem is not None:
+                return problem
+        doubts: tuple[Doubt, ...] = ()
+        if self.before is not None and (placed is None or _one_end(placed.tags)):
+            kept = self.completion.keep_earlier(self.before, placed.tags if placed else tags)
+            if kept is not None:
+                placed, doubts = kept, (Doubt.EARLIER_POSE,)
+        if placed is None:
+            return unplaced(self.number, tags) if tags else None
+        return _pose(self.number, placed, size, camera, doubts)
 
 
 def _camera_for(photo: Photo, camera: Camera | None) -> Camera:
@@ -69,11 +159,30 @@ def _camera_for(photo: Photo, camera: Camera | None) -> Camera:
     return Camera.typical(photo.width, photo.height, focal_px=photo.focal_length_px)
 
 
-def _pose(number: int, placed: PlacedTags, size: TraySize, camera: Camera) -> TrayPose:
+def _pose(
+    number: int,
+    placed: PlacedTags,
+    size: TraySize,
+    camera: Camera,
+    doubts: tuple[Doubt, ...],
+) -> TrayPose:
     fit = placed.fit
     # More misfit than the corners' own sigma explains is the mounting's: it widens all alike.
     freedom = max(fit.residuals_px.size - 6, 1)
     covariance = fit.covariance * max(1.0, fit.cost / freedom)
+    for other in placed.other_fits:
+        # Second moment of a mixture of the two, by their likelihoods.
+        share = 1 / (1 + np.exp((other.cost - fit.cost) / 2))
+        away = other.state - fit.state
+        covariance = covariance + share * (1 - share) * np.outer(away, away)
+    if camera.source is CameraSource.ESTIMATED:
+        doubts = (Doubt.FOCAL_LENGTH_ESTIMATED, *doubts)
+    if camera.source is CameraSource.EXIF:
+        doubts = (Doubt.FOCAL_LENGTH_FROM_EXIF, *doubts)
+    if placed.other_fits:
+        doubts = (*doubts, Doubt.POSE_AMBIGUOUS)
+    if _one_end(placed.tags) and Doubt.EARLIER_POSE not in doubts:
+        doubts = (*doubts, Doubt.FAR_END_LESS_EXACT)
     return TrayPose(
         number,
         size,
@@ -83,18 +192,10 @@ def _pose(number: int, placed: PlacedTags, size: TraySize, camera: Camera) -> Tr
         placed.tags,
         fit.rms_px,
         covariance[:6, :6],
-        _doubts(placed.tags, camera),
+        doubts,
         covariance[6],
     )
 
 
-def _doubts(tags: Sequence[ReadTag], camera: Camera) -> tuple[Doubt, ...]:
-    doubts = []
-    if camera.source is CameraSource.ESTIMATED:
-        doubts.append(Doubt.FOCAL_LENGTH_ESTIMATED)
-    if camera.source is CameraSource.EXIF:
-        doubts.append(Doubt.FOCAL_LENGTH_FROM_EXIF)
-    near_end = {tag.corner in (0, 1) for tag in tags}
-    if len(near_end) == 1:
-        doubts.append(Doubt.FAR_END_LESS_EXACT)
-    return tuple(doubts)
+def _one_end(tags: Sequence[ReadTag]) -> bool:
+    return len({tag.corner in NEAR_END_CORNERS for tag in tags}) == 1

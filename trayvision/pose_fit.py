@@ -7,6 +7,7 @@ Zisserman, Multiple View Geometry, 2004, appendix 6).
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -45,9 +46,19 @@ class PoseFit:
     cost: float
 
     @property
+    def state(self) -> FloatArray:
+        """(7,) rotation vector, translation and log focal length, to start another fit from."""
+        return np.concatenate([self.rotation_vector, self.translation_mm, [self.log_focal]])
+
+    @cached_property
     def rotation(self) -> FloatArray:
         """(3, 3) rotation from the tray's frame to the camera's."""
         return np.asarray(cv2.Rodrigues(self.rotation_vector)[0], dtype=np.float64)
+
+    @property
+    def camera_position_mm(self) -> FloatArray:
+        """(3,) the camera's centre in the tray's frame."""
+        return np.asarray(-self.rotation.T @ self.translation_mm, dtype=np.float64)
 
     @property
     def rms_px(self) -> float:
@@ -87,7 +98,10 @@ def _starts(points: TagPoints, camera: Camera) -> Iterable[tuple[FloatArray, Flo
             flags=method,
         )
         for i in range(count):
-            yield rotations[i].ravel(), translations[i].ravel()
+            yield (
+                rotations[i].ravel().astype(np.float64),
+                translations[i].ravel().astype(np.float64),
+            )
 
 
 def refine_pose(points: TagPoints, camera: Camera, start: FloatArray) -> PoseFit | None:
@@ -111,12 +125,10 @@ def refine_pose(points: TagPoints, camera: Camera, start: FloatArray) -> PoseFit
         state, value, damping = state + step, tried, max(damping / 10, 1e-12)
         if gain <= SMALLEST_GAIN * (1 + tried[0] @ tried[0]):
             break
-    return _result(points, camera, state, value)
+    return _result(points, state, value)
 
 
-def _result(
-    points: TagPoints, camera: Camera, state: FloatArray, value: tuple[FloatArray, FloatArray]
-) -> PoseFit:
+def _result(points: TagPoints, state: FloatArray, value: tuple[FloatArray, FloatArray]) -> PoseFit:
     residual, jacobian = value
     corners = points.corners_px
     sigma = np.repeat(points.sigma_px, 8)
@@ -124,10 +136,31 @@ def _result(
         state[:3],
         state[3:6],
         float(state[6]),
-        np.linalg.inv(jacobian.T @ jacobian),
+        np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=np.float64),
         (residual[:-1] * sigma).reshape(corners.shape),
         float(residual @ residual),
     )
+
+
+def projection_derivatives(
+    corners_mm: FloatArray, rotation_vector: FloatArray, translation_mm: FloatArray, camera: Camera
+) -> tuple[FloatArray, FloatArray]:
+    """Pixels (n, 2) of points (n, 3) in mm and their derivatives (n, 2, 7).
+
+    The derivatives are by rotation vector, translation and the logarithm of the focal length.
+    """
+    pixels, raw = cv2.projectPoints(
+        corners_mm, rotation_vector, translation_mm, camera.matrix, camera.coefficients
+    )
+    by_log_focal = raw[:, 6] * camera.fx + raw[:, 7] * camera.fy
+    by_pose = np.column_stack([raw[:, :6], by_log_focal]).reshape(-1, 2, 7)
+    return pixels.reshape(-1, 2).astype(np.float64), by_pose.astype(np.float64)
+
+
+def worst_spread(by_parameters: FloatArray, covariance: FloatArray) -> FloatArray:
+    """(n,) standard deviation along the worst direction of n points from (n, 2, m) derivatives."""
+    spread = by_parameters @ covariance @ by_parameters.transpose(0, 2, 1)
+    return np.asarray(np.sqrt(np.maximum(np.linalg.eigvalsh(spread)[:, -1], 0.0)))
 
 
 def _linearise(
@@ -138,16 +171,11 @@ def _linearise(
     rotation = cv2.Rodrigues(state[:3])[0]
     if (corners_mm @ rotation[2] + state[5]).min() <= 1.0:
         return None
-    matrix = camera.matrix.copy()
-    matrix[0, 0] *= np.exp(state[6])
-    matrix[1, 1] *= np.exp(state[6])
-    predicted, derivatives = cv2.projectPoints(
-        corners_mm, state[:3], state[3:6], matrix, camera.coefficients
-    )
-    by_log_focal = derivatives[:, 6] * matrix[0, 0] + derivatives[:, 7] * matrix[1, 1]
+    bent = camera.with_focal_factor(float(np.exp(state[6])), camera.focal_relative_uncertainty)
+    predicted, derivatives = projection_derivatives(corners_mm, state[:3], state[3:6], bent)
     weights = 1 / np.repeat(points.sigma_px, 8)
     residual = (points.corners_px.reshape(-1) - predicted.reshape(-1)) * weights
-    jacobian = np.column_stack([derivatives[:, :6], by_log_focal]) * weights[:, None]
+    jacobian = derivatives.reshape(-1, 7) * weights[:, None]
     prior = 1 / camera.focal_relative_uncertainty
     return (
         np.append(residual, -state[6] * prior),

@@ -9,12 +9,21 @@ import numpy.typing as npt
 
 from trayvision.photo import Photo
 from trayvision.reference_kit import tray_and_corner
+from trayvision.tag_corners import RefinedCorners, edge_length_px, refine_corners
+from trayvision.tag_family import family
+from trayvision.tag_search import read_cells, search_tag
 
 FloatArray = npt.NDArray[np.float64]
 GreyImage = npt.NDArray[np.uint8]
 
 # One window of the adaptive threshold finds as many tags as three and takes half the time.
 THRESHOLD_WINDOW_PX = 23
+# A code that nobody expected may have any of 587 ids in four turns, so it must be cleaner
+# than one at its predicted place: two wrong cells of 36 are a chance of 2e-5 a quad.
+MOST_WRONG_CELLS = 2
+LEAST_SEEN_CELLS = 30
+# What the plain reader gives is no better than this share of an edge.
+ROUGH_SIGMA_EDGES = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +46,7 @@ class ReadTag:
 
     @property
     def tray_number(self) -> int:
-        """Number of the tray that the tag is printed for."""
+        """Number of the tray that the tag is printed for; 96 is the carried strip."""
         return tray_and_corner(self.id)[0]
 
     @property
@@ -48,8 +57,88 @@ class ReadTag:
     @property
     def edge_px(self) -> float:
         """Mean length of the four edges in full-size px."""
-        sides = self.corners_px - np.roll(self.corners_px, 1, axis=0)
-        return float(np.linalg.norm(sides, axis=1).mean())
+        return edge_length_px(self.corners_px)
+
+
+@dataclass(frozen=True, eq=False)
+class TagReader:
+    """Reads tags in one photo: `grey` (h, w) are its working pixels in sRGB-coded grey."""
+
+    photo: Photo
+    grey: GreyImage
+
+    @classmethod
+    def of(cls, photo: Photo) -> "TagReader":
+        """Reader of a photo."""
+        grey = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY)
+        return cls(photo, np.asarray(grey, dtype=np.uint8))
+
+    def read_all(self) -> tuple[ReadTag, ...]:
+        """Tags that stand out by themselves, anywhere in the photo; the same id may recur."""
+        tags = self._detect(self.grey, 1.0)
+        if tags:
+            return tags
+        return self._detect_harder()
+
+    def looks_mirrored(self) -> bool:
+        """Whether tags are read in the flipped photo though none is in the photo itself."""
+        flipped = TagReader(self.photo, np.ascontiguousarray(self.grey[:, ::-1]))
+        return bool(flipped._detect(flipped.grey, 1.0))
+
+    def read_at(self, tag: int, expected_px: FloatArray, radius_px: float) -> ReadTag | None:
+        """One tag where its corners (4, 2) should be in full-size px, within a radius."""
+        expected = self.photo.to_working(expected_px)
+        radius = radius_px * self.photo.scale
+        inside = expected.mean(axis=0)
+        if (inside < -radius).any() or (inside > np.array(self.grey.shape[::-1]) + radius).any():
+            return None
+        return self._tag(tag, search_tag(self.grey, expected, tag, radius))
+
+    def read_again(self, tag: ReadTag, expected_px: FloatArray) -> ReadTag:
+        """The same tag refined from better corners; as it was when they lead nowhere."""
+        again = self._tag(
+            tag.id, refine_corners(self.grey, self.photo.to_working(expected_px), tag.id)
+        )
+        return tag if again is None or again.corner_sigma_px > tag.corner_sigma_px else again
+
+    def _tag(self, tag: int, refined: RefinedCorners | None) -> ReadTag | None:
+        if refined is None:
+            return None
+        return ReadTag(
+            tag, self.photo.to_full(refined.corners_px), refined.sigma_px / self.photo.scale
+        )
+
+    def _detect(self, grey: GreyImage, enlargement: float) -> tuple[ReadTag, ...]:
+        quads, ids, _ = _detector().detectMarkers(grey)
+        tags = []
+        # No id at all comes as None, which OpenCV's type hints do not say.
+        found = [int(tag) for tag in np.ravel(ids)] if len(quads) else []
+        for quad, tag in zip(quads, found, strict=True):
+            corners = (quad.reshape(4, 2).astype(np.float64) + 0.5) / enlargement - 0.5
+            refined = refine_corners(self.grey, corners, tag)
+            if refined is None:
+                refined = RefinedCorners(
+                    corners, ROUGH_SIGMA_EDGES * edge_length_px(corners) + 0.5, 0.0, 0.0
+                )
+            agreement = read_cells(self.grey, refined.corners_px, tag)
+            if (
+                agreement is not None
+                and agreement.seen >= LEAST_SEEN_CELLS
+                and agreement.wrong <= MOST_WRONG_CELLS
+            ):
+                read = self._tag(tag, refined)
+                if read is not None:
+                    tags.append(read)
+        return tuple(tags)
+
+    def _detect_harder(self) -> tuple[ReadTag, ...]:
+        """Try local contrast, then an enlarged photo: dim, veiled or small tags."""
+        even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(self.grey)
+        tags = self._detect(np.asarray(even, dtype=np.uint8), 1.0)
+        if tags:
+            return tags
+        larger = cv2.resize(self.grey, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)
+        return self._detect(np.asarray(larger, dtype=np.uint8), 2.0)
 
 
 @cache
@@ -57,16 +146,5 @@ def _detector() -> cv2.aruco.ArucoDetector:
     parameters = cv2.aruco.DetectorParameters()
     parameters.adaptiveThreshWinSizeMin = THRESHOLD_WINDOW_PX
     parameters.adaptiveThreshWinSizeMax = THRESHOLD_WINDOW_PX
-    family = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    return cv2.aruco.ArucoDetector(family, parameters)
-
-
-def read_tags(photo: Photo, grey: GreyImage) -> tuple[ReadTag, ...]:
-    """Tags that the plain detector reads in `grey`, the photo's working pixels in grey."""
-    quads, ids, _ = _detector().detectMarkers(grey)
-    if ids is None:
-        return ()
-    return tuple(
-        ReadTag(int(tag), photo.to_full(quad.reshape(4, 2).astype(np.float64)), 0.5 / photo.scale)
-        for quad, tag in zip(quads, ids.ravel(), strict=True)
-    )
+    parameters.errorCorrectionRate = 1.0
+    return cv2.aruco.ArucoDetector(family(), parameters)

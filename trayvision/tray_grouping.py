@@ -1,6 +1,6 @@
 """Which of the tags that carry one number stand together on one tray, and where it lies."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -12,21 +12,29 @@ from trayvision.pose_fit import PoseFit, TagPoints, fit_pose
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TAG_EDGE_MM, TraySize
 from trayvision.tag_reading import ReadTag
+from trayvision.tray_pose import TrayProblem
 
 FloatArray = npt.NDArray[np.float64]
 
 # Bars are clipped on by hand: a tag may lie this far from its place and still belong.
 MOUNTING_TOLERANCE_MM = 2.0
 READING_TOLERANCE_PX = 1.0
+# A second pose this much worse in chi-square is still possible (1 in 400).
+AMBIGUOUS_COST = 12.0
+# A tag that contradicts its tray but lies so near its place was misread, not moved.
+MISREAD_WITHIN_MM = 12.0
+# How like the tray's own tags a stray one must look to belong to a second tray.
+STRAY_TILT_DEG = 25.0
+STRAY_SCALE = 1.3
 
 
 @dataclass(frozen=True, eq=False)
 class PlacedTags:
-    """Tags that fit one tray, the pose they give, and the other pose they allow, if any."""
+    """Tags that fit one tray, the pose they give, and other poses they allow almost as well."""
 
     tags: tuple[ReadTag, ...]
     fit: PoseFit
-    other_fit: PoseFit | None
+    other_fits: tuple[PoseFit, ...] = ()
 
 
 def tag_points(tags: Sequence[ReadTag], size: TraySize) -> TagPoints:
@@ -40,14 +48,30 @@ def tag_points(tags: Sequence[ReadTag], size: TraySize) -> TagPoints:
 
 def place(tags: Sequence[ReadTag], size: TraySize, camera: Camera) -> PlacedTags | None:
     """Pose of a tray that all of `tags` fit, or None when they contradict each other."""
-    fits = [
-        fit
-        for fit in fit_pose(tag_points(tags, size), camera)
-        if _plausible(fit, size) and (fit.tag_rms_px <= _tolerance_px(tags)).all()
-    ]
-    if not fits:
+    return placed_from(fit_pose(tag_points(tags, size), camera), tags, size)
+
+
+def placed_from(
+    fits: Iterable[PoseFit], tags: Sequence[ReadTag], size: TraySize
+) -> PlacedTags | None:
+    """The best of fits that is plausible and within tolerance, and those nearly as good."""
+    good = [fit for fit in fits if _plausible(fit, size) and within_tolerance(fit, tags)]
+    if not good:
         return None
-    return PlacedTags(tuple(tags), fits[0], fits[1] if len(fits) > 1 else None)
+    best = min(good, key=lambda fit: fit.cost)
+    others = (fit for fit in good if fit is not best and fit.cost < best.cost + AMBIGUOUS_COST)
+    return PlacedTags(tuple(tags), best, tuple(others))
+
+
+def within_tolerance(fit: PoseFit, tags: Sequence[ReadTag]) -> bool:
+    """Whether a pose puts every tag where it was read, up to reading and mounting errors."""
+    allowed = [
+        READING_TOLERANCE_PX
+        + 3 * tag.corner_sigma_px
+        + MOUNTING_TOLERANCE_MM * tag.edge_px / TAG_EDGE_MM
+        for tag in tags
+    ]
+    return bool((fit.tag_rms_px[: len(tags)] <= allowed).all())
 
 
 def largest_agreement(tags: Sequence[ReadTag], size: TraySize, camera: Camera) -> PlacedTags | None:
@@ -58,15 +82,59 @@ def largest_agreement(tags: Sequence[ReadTag], size: TraySize, camera: Camera) -
             return whole
     best: PlacedTags | None = None
     for pair in combinations(tags, 2):
-        if pair[0].corner == pair[1].corner:
-            continue
-        placed = place(pair, size, camera)
+        placed = place(pair, size, camera) if pair[0].corner != pair[1].corner else None
         if placed is None:
             continue
         placed = _with_agreeing(placed, tags, size, camera)
         if best is None or _rank(placed) > _rank(best):
             best = placed
     return best
+
+
+def second_tray(
+    number: int, placed: PlacedTags, tags: Sequence[ReadTag], size: TraySize, camera: Camera
+) -> TrayProblem | None:
+    """Why a placed tray cannot be trusted for the tags of its number that it leaves over.
+
+    Tags that are unlike the tray's own in size or tilt (on a screen, in a picture) are
+    strangers and say nothing; so do misread ones at their place.
+    """
+    corners = {tag.corner for tag in placed.tags}
+    left = [tag for tag in tags if not any(_same_print(tag, used) for used in placed.tags)]
+    like = [tag for tag in left if _like_the_trays_own(tag, placed.fit, size, camera)]
+    if any(tag.corner in corners for tag in like):
+        return _same_number_twice(number)
+    moved = [tag for tag in like if _misfit_mm(tag, placed.fit, size, camera) > MISREAD_WITHIN_MM]
+    if moved:
+        return _contradiction(number, [*placed.tags, *moved])
+    return None
+
+
+def unplaced(number: int, tags: Sequence[ReadTag]) -> TrayProblem:
+    """Problem of a number of whose tags no two fit one tray."""
+    if len(tags) == 1:
+        return TrayProblem(
+            number,
+            (Doubt.ONE_TAG_ONLY,),
+            f"Tray {number}: only tag {tags[0].id} could be read; two are needed to place it.",
+        )
+    if len({tag.corner for tag in tags}) < len(tags):
+        return _same_number_twice(number)
+    return _contradiction(number, tags)
+
+
+def _same_number_twice(number: int) -> TrayProblem:
+    sentence = f"Two trays in this photo carry the number {number}; neither is measured."
+    return TrayProblem(number, (Doubt.SAME_NUMBER_TWICE,), sentence)
+
+
+def _contradiction(number: int, tags: Sequence[ReadTag]) -> TrayProblem:
+    ids = ", ".join(str(tag.id) for tag in tags)
+    return TrayProblem(
+        number,
+        (Doubt.TAGS_CONTRADICT,),
+        f"Tray {number}: its tags {ids} do not fit one tray of the size that was given.",
+    )
 
 
 def _with_agreeing(
@@ -85,34 +153,34 @@ def _rank(placed: PlacedTags) -> tuple[int, float]:
     return len(placed.tags), -placed.fit.rms_px
 
 
-def _tolerance_px(tags: Sequence[ReadTag]) -> FloatArray:
-    return np.array(
-        [
-            READING_TOLERANCE_PX
-            + 3 * tag.corner_sigma_px
-            + MOUNTING_TOLERANCE_MM * tag.edge_px / TAG_EDGE_MM
-            for tag in tags
-        ]
-    )
-
-
 def _plausible(fit: PoseFit, size: TraySize) -> bool:
     """Whether the camera stands over the rim with all six tags and the opening before it."""
-    position = -fit.rotation.T @ fit.translation_mm
     corners = np.vstack([size.opening_mm, *(size.tag_corners_mm(corner) for corner in range(6))])
     ahead = corners @ fit.rotation[2] + fit.translation_mm[2]
-    return bool(position[2] > 0 and ahead.min() > 0)
+    return bool(fit.camera_position_mm[2] > 0 and ahead.min() > 0)
 
 
-def contradiction(number: int, tags: Sequence[ReadTag]) -> tuple[tuple[Doubt, ...], str]:
-    """Doubts and sentence for tags of one number of which no two fit one tray."""
-    if len(tags) == 1:
-        return (Doubt.ONE_TAG_ONLY,), (
-            f"Tray {number}: only tag {tags[0].id} could be read; two are needed to place it."
-        )
-    ids = ", ".join(str(tag.id) for tag in tags)
-    if len({tag.corner for tag in tags}) == 1:
-        return (Doubt.SAME_NUMBER_TWICE,), f"Tray {number}: its tag {ids} is seen more than once."
-    return (Doubt.TAGS_CONTRADICT,), (
-        f"Tray {number}: its tags {ids} do not fit one tray of the size that was given."
-    )
+def _like_the_trays_own(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Camera) -> bool:
+    """Whether a single tag, taken for one of this kit, lies in much the same plane."""
+    least = np.cos(np.radians(STRAY_TILT_DEG))
+    height = fit.camera_position_mm[2]
+    for alone in fit_pose(tag_points([tag], size), camera):
+        level = alone.rotation[:, 2] @ fit.rotation[:, 2]
+        scale = alone.camera_position_mm[2] / height
+        if level > least and 1 / STRAY_SCALE < scale < STRAY_SCALE:
+            return True
+    return False
+
+
+def _same_print(tag: ReadTag, other: ReadTag) -> bool:
+    """Whether two readings are of the same piece of paper."""
+    away = np.linalg.norm(tag.corners_px.mean(axis=0) - other.corners_px.mean(axis=0))
+    return tag.id == other.id and bool(away < 0.5 * tag.edge_px)
+
+
+def _misfit_mm(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Camera) -> float:
+    focal = camera.with_focal_factor(float(np.exp(fit.log_focal)), 1.0)
+    corners = size.tag_corners_mm(tag.corner) @ fit.rotation.T + fit.translation_mm
+    expected = focal.project(corners).mean(axis=0)
+    away = float(np.linalg.norm(tag.corners_px.mean(axis=0) - expected))
+    return away / tag.edge_px * TAG_EDGE_MM

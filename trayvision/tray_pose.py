@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.camera import Camera
+from trayvision.pose_fit import projection_derivatives, worst_spread
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
 from trayvision.tag_reading import ReadTag
@@ -77,19 +78,16 @@ class TrayPose:
             Points in the tray's frame.
         """
         points = np.asarray(points_mm, dtype=np.float64)
-        by_pose, by_plane = self._derivatives(points.reshape(-1, 3))
-        shift = np.linalg.solve(by_plane, by_pose)
-        spread = shift @ self._joint_covariance() @ shift.transpose(0, 2, 1)
-        worst = np.linalg.eigvalsh(spread)[:, -1]
-        return np.asarray(np.sqrt(np.maximum(worst, 0.0)).reshape(points.shape[:-1]))
+        by_pose = self._derivatives(points)
+        by_plane = by_pose[:, :, 3:6] @ self.rotation[:, :2]
+        shift: FloatArray = np.linalg.inv(by_plane).astype(np.float64) @ by_pose
+        return worst_spread(shift, self._joint_covariance()).reshape(points.shape[:-1])
 
     def pixel_uncertainty_px(self, points_mm: FloatArray) -> FloatArray:
         """Standard uncertainty (...) in full-size px of `project`, along the worst direction."""
         points = np.asarray(points_mm, dtype=np.float64)
-        by_pose, _ = self._derivatives(points.reshape(-1, 3))
-        spread = by_pose @ self._joint_covariance() @ by_pose.transpose(0, 2, 1)
-        worst = np.linalg.eigvalsh(spread)[:, -1]
-        return np.asarray(np.sqrt(np.maximum(worst, 0.0)).reshape(points.shape[:-1]))
+        spread = worst_spread(self._derivatives(points), self._joint_covariance())
+        return spread.reshape(points.shape[:-1])
 
     def _joint_covariance(self) -> FloatArray:
         joint = np.zeros((7, 7))
@@ -98,19 +96,11 @@ class TrayPose:
             joint[6, :] = joint[:, 6] = self.focal_covariance
         return joint
 
-    def _derivatives(self, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """(n, 2, 7) of pixels by pose and log focal length, (n, 2, 2) by tray x and y."""
-        rotation_vector = cv2.Rodrigues(self.rotation)[0]
-        _, raw = cv2.projectPoints(
-            points_mm,
-            rotation_vector,
-            self.translation_mm,
-            self.camera.matrix,
-            self.camera.coefficients,
-        )
-        by_focal = raw[:, 6] * self.camera.fx + raw[:, 7] * self.camera.fy
-        by_pose = np.column_stack([raw[:, :6], by_focal]).reshape(-1, 2, 7)
-        return by_pose, by_pose[:, :, 3:6] @ self.rotation[:, :2]
+    def _derivatives(self, points_mm: FloatArray) -> FloatArray:
+        rotation_vector = np.asarray(cv2.Rodrigues(self.rotation)[0], dtype=np.float64)
+        return projection_derivatives(
+            points_mm.reshape(-1, 3), rotation_vector, self.translation_mm, self.camera
+        )[1]
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,190 @@
+"""Looks for a tag where the pose of its tray says it must be, though the plain reader missed it.
+
+The id is known, so nothing has to be decoded: the place's neighbourhood is compared with the
+printed tag by normalised correlation, the best places are refined edge by edge, and one is
+accepted only if its cells agree with the code far better than chance and better than with any
+other code of the family. Cells that a blade hides are neither black nor white and do not count.
+"""
+
+from dataclasses import dataclass
+from functools import cache
+from math import comb
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from trayvision.tag_corners import (
+    RefinedCorners,
+    edge_length_px,
+    grid_homography,
+    linear_light,
+    map_points,
+    refine_corners,
+    robust_plane,
+)
+from trayvision.tag_family import PAYLOAD_CELLS, TAG_CELLS, payload_distances, tag_cells
+
+FloatArray = npt.NDArray[np.float64]
+GreyImage = npt.NDArray[np.uint8]
+
+_PX_PER_CELL = 4
+_QUIET_CELLS = 1
+_PLACES = 3
+_LEAST_CORRELATION = 0.35
+_WIDEST_SEARCH_EDGES = 4.0
+_HIDDEN_BELOW = 0.35
+_LEAST_CONTRAST = 0.03
+_GREATEST_CHANCE = 5e-6
+_LEAST_EDGE_SHARE = 0.25
+_LEAST_MARGIN = 3
+
+
+@dataclass(frozen=True)
+class CellAgreement:
+    """How the payload read at a place fits one tag.
+
+    `seen` cells are clearly black or white, `wrong` of them differ from the tag,
+    `other_wrong` from the next best code or turn; `chance` is the probability that so few
+    differ if black and white were tossed.
+    """
+
+    seen: int
+    wrong: int
+    other_wrong: int
+    border_seen: int
+    border_wrong: int
+
+    @property
+    def chance(self) -> float:
+        """Probability that tossed cells differ from the tag in no more places."""
+        return sum(comb(self.seen, k) for k in range(self.wrong + 1)) / 2.0**self.seen
+
+
+def search_tag(
+    grey: GreyImage, expected_px: FloatArray, tag: int, radius_px: float
+) -> RefinedCorners | None:
+    """Corners of a tag of known id near its expected place, or None when it is not seen there.
+
+    Parameters
+    ----------
+    grey : (h, w) uint8
+        Photo in sRGB-coded grey.
+    expected_px : (4, 2) array
+        Where its corners should be, in the photo's pixels.
+    tag : int
+        Id of the tag.
+    radius_px : float
+        How far off the place may be.
+    """
+    best: tuple[float, RefinedCorners] | None = None
+    for corners in _places(grey, expected_px, tag, radius_px):
+        refined = refine_corners(grey, corners, tag)
+        if refined is None or refined.edge_share < _LEAST_EDGE_SHARE:
+            continue
+        agreement = read_cells(grey, refined.corners_px, tag)
+        if agreement is None or not accepted(agreement):
+            continue
+        if best is None or agreement.chance < best[0]:
+            best = agreement.chance, refined
+    return None if best is None else best[1]
+
+
+def accepted(agreement: CellAgreement) -> bool:
+    """Whether cells agree with the tag far better than chance and than with any other tag."""
+    return (
+        agreement.chance < _GREATEST_CHANCE
+        and agreement.other_wrong - agreement.wrong >= _LEAST_MARGIN
+        and agreement.border_wrong <= 0.3 * max(agreement.border_seen, 1)
+    )
+
+
+@cache
+def _template(tag: int) -> npt.NDArray[np.float32]:
+    cells = np.pad(tag_cells(tag), _QUIET_CELLS, constant_values=True).astype(np.float32)
+    drawn = np.kron(cells, np.ones((_PX_PER_CELL, _PX_PER_CELL), dtype=np.float32))
+    return np.asarray(cv2.GaussianBlur(drawn, (0, 0), 0.25 * _PX_PER_CELL), dtype=np.float32)
+
+
+def _places(
+    grey: GreyImage, expected_px: FloatArray, tag: int, radius_px: float
+) -> list[FloatArray]:
+    """Corners (4, 2) px at the places that correlate best with the printed tag."""
+    edge_px = edge_length_px(expected_px)
+    if radius_px > _WIDEST_SEARCH_EDGES * edge_px:
+        return []
+    homography = grid_homography(expected_px)
+    around = float(np.ceil(radius_px / edge_px * TAG_CELLS)) + _QUIET_CELLS
+    side = int((TAG_CELLS + 2 * around) * _PX_PER_CELL)
+    # Pixel centres of the rectified neighbourhood lie half a pixel inside its cells.
+    to_cells = np.array(
+        [
+            [1, 0, 0.5 - around * _PX_PER_CELL],
+            [0, 1, 0.5 - around * _PX_PER_CELL],
+            [0, 0, _PX_PER_CELL],
+        ],
+        dtype=np.float64,
+    )
+    flat = cv2.warpPerspective(
+        grey,
+        homography @ to_cells,
+        (side, side),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    score = cv2.matchTemplate(flat.astype(np.float32), _template(tag), cv2.TM_CCOEFF_NORMED)
+    shift = np.array([[0.0, 0.0], [1, 0], [1, 1], [0, 1]]) * TAG_CELLS
+    found = []
+    for _ in range(_PLACES):
+        _, height, _, (x, y) = cv2.minMaxLoc(score)
+        if height < _LEAST_CORRELATION:
+            break
+        offset = np.array([x, y]) / _PX_PER_CELL + _QUIET_CELLS - around
+        found.append(map_points(homography, shift + offset))
+        cv2.circle(score, (x, y), 2 * _PX_PER_CELL, -1.0, -1)
+    return found
+
+
+def read_cells(grey: GreyImage, corners_px: FloatArray, tag: int) -> CellAgreement | None:
+    """Compare the cells inside four corners with a tag; None when black and white do not part."""
+    expected = tag_cells(tag)
+    centre = np.arange(TAG_CELLS) + 0.5
+    offsets = np.array([-0.2, 0.2])
+    x = centre[None, :, None, None] + offsets[None, None, None, :]
+    y = centre[:, None, None, None] + offsets[None, None, :, None]
+    points = np.stack(np.broadcast_arrays(x, y), axis=-1).reshape(-1, 2)
+    path = map_points(grid_homography(corners_px), points).astype(np.float32)
+    low = np.maximum(np.floor(path.min(axis=0)).astype(int) - 1, 0)
+    high = np.minimum(np.ceil(path.max(axis=0)).astype(int) + 2, grey.shape[::-1])
+    if (high - low).min() < 4:
+        return None
+    light = linear_light()[grey[low[1] : high[1], low[0] : high[0]]]
+    local = (path - low).reshape(TAG_CELLS**2, 4, 2).astype(np.float32)
+    values = cv2.remap(light, local, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
+    values = values.mean(axis=1, dtype=np.float64).reshape(expected.shape)
+    across = np.broadcast_arrays(centre[None, :], centre[:, None])
+    design = np.stack([np.ones_like(values), *(axis / TAG_CELLS - 0.5 for axis in across)], axis=-1)
+    black = design @ robust_plane(design[~expected], values[~expected])
+    white = design @ robust_plane(design[expected], values[expected])
+    contrast = white - black
+    if np.median(contrast) < _LEAST_CONTRAST:
+        return None
+    level = 2 * (values - black) / np.maximum(contrast, _LEAST_CONTRAST) - 1
+    return _agreement(np.where(contrast < _LEAST_CONTRAST, 0.0, level), expected, tag)
+
+
+def _agreement(level: FloatArray, expected: npt.NDArray[np.bool_], tag: int) -> CellAgreement:
+    seen = np.abs(level) > _HIDDEN_BELOW
+    wrong = seen & ((level > 0) != expected)
+    inner = slice(1, 1 + PAYLOAD_CELLS)
+    distances = payload_distances(level[inner, inner] > 0, seen[inner, inner])
+    own = int(distances[tag, 0])
+    distances[tag, 0] = PAYLOAD_CELLS**2
+    payload_seen = int(seen[inner, inner].sum())
+    return CellAgreement(
+        payload_seen,
+        own,
+        int(distances.min()),
+        int(seen.sum()) - payload_seen,
+        int(wrong.sum()) - own,
+    )
