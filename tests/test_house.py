@@ -1,0 +1,284 @@
+"""The house keeps its order: what imports what, how long files grow, what documents must say."""
+
+import ast
+import re
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from trayvision.__main__ import _parser
+from trayvision.quality_flags import Doubt
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "trayvision"
+
+# A module imports only modules named before it: photo, kit and pose, straight-down view,
+# colour, segmentation, measures, score, then what writes all of it down.
+ORDER = """
+measurement quality_flags colorimetry reference_kit room_settings shelf_camera
+photo_exif photo_pixels photo
+camera
+tag_family tag_corners tag_search tag_reading pose_fit tray_pose tray_grouping pose
+rectification
+kit_white illumination_field edge_profile clipped_white colour_correction sharpness
+segmentation tray_plan
+canopy_cover canopy_height canopy_colour evenness mould
+expectations health_score
+inspection class_mask
+overlay inspection_record inspection_table
+kit_sheets
+inspect_command kit_command calibrate_command __main__
+accuracy accuracy.truth accuracy.scores accuracy.table accuracy.worst accuracy.page
+accuracy.uncertainty_plot accuracy.value_plots accuracy.mould_plots accuracy.plots
+accuracy.document accuracy_report
+network network.model network.augment network.composites network.dataset network.evaluate
+network.train
+""".split()
+
+# Whole outside worlds that measuring has no business with.
+_OUTSIDE_WORLDS = {
+    *("asyncio", "ftplib", "http", "requests", "smtplib", "socket", "ssl", "urllib"),
+    *("sqlite3", "sqlalchemy", "time", "random", "fastapi", "service"),
+}
+_CLOCK_CALLS = {"now", "utcnow", "today"}
+_ONLY_FOR_TRAINING = ("network.",)
+
+# What a user of the library alone does not install.
+_EXTRAS = (
+    *("fastapi", "uvicorn", "starlette", "pydantic", "matplotlib", "torch", "mitsuba", "onnx"),
+    *("pytest", "hypothesis", "colour", "pypdfium2", "mypy"),
+)
+
+MAX_FILE_LINES = 300
+MAX_FUNCTION_LINES = 50
+# Longer files, each with its reason.
+LONGER_FILES: dict[str, str] = {}
+
+# Quantities of the record whose meaning people must be able to look up.
+MEASURES = """
+cover canopy_height_mm shoot_height_mm colour evenness seen sharpness light fuzz mould slime
+score pose remarks
+""".split()
+
+
+def _name(path: Path) -> str:
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    return ".".join(parts).removesuffix(".__init__")
+
+
+MODULES = {
+    _name(path): path for path in sorted(PACKAGE.rglob("*.py")) if path != PACKAGE / "__init__.py"
+}
+
+
+def _imports(path: Path) -> Iterator[str]:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+        elif isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+
+
+def _python_files() -> list[Path]:
+    folders = ("trayvision", "sample_images", "service", "tests")
+    return [path for folder in folders for path in sorted((ROOT / folder).rglob("*.py"))]
+
+
+def _text_files() -> list[Path]:
+    suffixes = {".py", ".md", ".toml", ".lock", ".txt", ".json", ".csv", ".sh", ""}
+    inside = (
+        path
+        for folder in ("trayvision", "sample_images", "service", "tests", ".ci")
+        for path in sorted((ROOT / folder).rglob("*"))
+    )
+    beside = (path for path in sorted(ROOT.iterdir()) if path.name != ".git")
+    return [
+        path
+        for path in (*beside, *inside)
+        if path.is_file() and path.suffix in suffixes and "__pycache__" not in path.parts
+    ]
+
+
+@pytest.mark.parametrize("name", MODULES)
+def test_module_has_its_place_and_imports_only_what_stands_before_it(name: str) -> None:
+    assert name in ORDER, f"{name} has no place in the import order"
+    before = set(ORDER[: ORDER.index(name)])
+    imported = {
+        module.removeprefix("trayvision.")
+        for module in _imports(MODULES[name])
+        if module.startswith("trayvision.")
+    }
+    assert sorted(module for module in imported if module in MODULES and module not in before) == []
+
+
+@pytest.mark.parametrize("name", [n for n in MODULES if not n.startswith(_ONLY_FOR_TRAINING)])
+def test_module_stays_away_from_network_clock_database_and_chance(name: str) -> None:
+    tops = {module.split(".")[0] for module in _imports(MODULES[name])}
+    assert sorted(tops & _OUTSIDE_WORLDS) == []
+    for node in ast.walk(ast.parse(MODULES[name].read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute):
+            assert node.func.attr not in _CLOCK_CALLS, f"line {node.lineno} reads the clock"
+            unseeded = node.func.attr == "default_rng" and not (node.args or node.keywords)
+            assert not unseeded, f"line {node.lineno} draws without a seed"
+
+
+def test_files_stay_short() -> None:
+    lengths = {
+        str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines())
+        for path in _python_files()
+    }
+    too_long = {
+        name: lines
+        for name, lines in lengths.items()
+        if lines > MAX_FILE_LINES and name not in LONGER_FILES
+    }
+    assert too_long == {}
+    assert [name for name in LONGER_FILES if lengths.get(name, 0) <= MAX_FILE_LINES] == []
+
+
+def test_functions_stay_short() -> None:
+    too_long = [
+        f"{path.relative_to(ROOT)}:{node.lineno} {node.name}"
+        for path in _python_files()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef) and _body_lines(node) > MAX_FUNCTION_LINES
+    ]
+    assert too_long == []
+
+
+def _body_lines(function: ast.FunctionDef) -> int:
+    """Lines of a function without its docstring."""
+    first = function.body[0]
+    documented = ast.get_docstring(function) is not None
+    docstring = (first.end_lineno or 0) - first.lineno + 1 if documented else 0
+    return (function.end_lineno or 0) - function.lineno + 1 - docstring
+
+
+def _run(code: str) -> str:
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def test_library_needs_no_extra() -> None:
+    modules = [
+        f"trayvision.{name}"
+        for name in ORDER
+        if name in MODULES and not name.startswith(("accuracy", "network."))
+    ]
+    assert len(modules) > 20
+    _run(
+        f"""
+import importlib, sys
+for name in {_EXTRAS!r}:
+    sys.modules[name] = None
+for name in {modules!r}:
+    importlib.import_module(name)
+"""
+    )
+
+
+def test_help_waits_for_no_image_library() -> None:
+    loaded = _run(
+        """
+import contextlib, io, sys
+from trayvision.__main__ import main
+with contextlib.redirect_stdout(io.StringIO()), contextlib.suppress(SystemExit):
+    main(["--help"])
+print(*sys.modules)
+"""
+    ).split()
+    heavy = {"cv2", "skimage", "scipy", "numpy", "PIL", "reportlab", "matplotlib", "fastapi"}
+    assert sorted(heavy & set(loaded)) == []
+
+
+def _locked() -> dict[str, str]:
+    """Pinned requirement lines of the lock file, continued lines joined, by name."""
+    text = (ROOT / "requirements.lock").read_text(encoding="utf-8").replace("\\\n", " ")
+    lines = [line for line in text.splitlines() if line and not line.lstrip().startswith("#")]
+    return {line.split("==")[0]: line for line in lines}
+
+
+def test_lock_pins_every_package_by_hash() -> None:
+    for name, line in _locked().items():
+        assert re.match(r"^[a-z0-9-]+==[^ ]+ ", line), name
+        assert re.search(r"--hash=sha256:[0-9a-f]{64}", line), name
+
+
+def test_lock_covers_what_the_project_declares() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    declared = [*project["project"]["dependencies"], *project["build-system"]["requires"]]
+    for group in project["project"]["optional-dependencies"].values():
+        declared += group
+    for group in project["dependency-groups"].values():
+        declared += group
+    names = {re.split(r"[<>=~\[; ]", requirement)[0] for requirement in declared}
+    assert sorted(names - set(_locked())) == []
+
+
+def test_files_name_no_registry_and_no_place_on_a_machine() -> None:
+    # Put together here, so that this file does not name them either.
+    hosts = ["py" + "pi.org", "python" + "hosted.org", "npm" + "js.org", "debian" + ".org"]
+    places = [f"/{folder}/" for folder in ("work", "root", "tmp")]
+    forbidden = re.compile(
+        "|".join([*map(re.escape, hosts), *(rf"(?<![\w.$}}]){place}" for place in places)])
+    )
+    found = [
+        f"{path.relative_to(ROOT)}:{number}"
+        for path in _text_files()
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1)
+        if forbidden.search(line)
+    ]
+    assert found == []
+
+
+def _commands() -> dict[str, list[str]]:
+    """Every command with its options, as the parser itself knows them."""
+    commands = next(
+        action.choices for action in _parser()._actions if isinstance(action.choices, dict)
+    )
+    return {
+        name: [
+            option
+            for action in command._actions
+            for option in action.option_strings
+            if option not in ("-h", "--help")
+        ]
+        for name, command in commands.items()
+    }
+
+
+@pytest.fixture(scope="module")
+def readme() -> str:
+    return (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("command", _commands())
+def test_readme_describes_every_command_and_option(readme: str, command: str) -> None:
+    assert f"trayvision {command}" in readme
+    assert [option for option in _commands()[command] if option not in readme] == []
+
+
+@pytest.mark.parametrize("measure", MEASURES)
+def test_readme_describes_every_measure(readme: str, measure: str) -> None:
+    assert f"`{measure}`" in readme
+
+
+@pytest.mark.parametrize("doubt", Doubt)
+def test_readme_lists_every_doubt(readme: str, doubt: Doubt) -> None:
+    assert f"| `{doubt.value}` | {doubt.sentence} |" in readme
+
+
+def test_make_targets_are_documented() -> None:
+    makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+    targets = re.search(r"^\.PHONY: (.*)$", makefile, re.MULTILINE)
+    assert targets is not None
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert [name for name in targets.group(1).split() if f"`make {name}`" not in guide] == []
