@@ -1,0 +1,260 @@
+"""The health score: 100 points less what each part takes off, capped by possible mould.
+
+The score ranks trays for a look. It says nothing about whether feed is fit: that needs eyes, a
+nose, water and, where mould is suspected, a laboratory or a vet.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from math import pi, sqrt
+from typing import Any
+
+from trayvision.expectations import (
+    FUZZ_LAST_DAY,
+    FUZZ_SEEN,
+    HOLD_LIKELIHOOD,
+    LEAST_KNOWN,
+    LEAST_SEEN,
+    LOOK_LIKELIHOOD,
+)
+from trayvision.measurement import Measurement
+from trayvision.quality_flags import Doubt
+from trayvision.score_parts import ScorePart, likelihood_words, score_parts
+from trayvision.scored_measures import ScoredMeasures
+
+__all__ = [
+    "Attention",
+    "HealthScore",
+    "ScorePart",
+    "ScoredMeasures",
+    "likelihood_words",
+    "score_tray",
+]
+
+LOOK_AGAIN = "Look at it, wet it, smell it, photograph it again."
+HOLD_BACK = "Hold it from feeding until someone has looked."
+MASK = "Wear a mask when stirring dry mould."
+WATER_FIRST = "Look again after watering: root hairs lie down, mould keeps its shape."
+
+
+class Attention(StrEnum):
+    """How urgently a tray wants eyes."""
+
+    QUIET = "quiet"
+    LOOK = "look"
+    HOLD = "hold"
+
+
+@dataclass(frozen=True)
+class HealthScore:
+    """The score of one tray, with all its arithmetic.
+
+    Parameters
+    ----------
+    value : int or None
+        0 to 100: what is left of the points that could be judged, as a share of them, and not
+        above `cap`. None when too little could be judged; `reason` then says why.
+    uncertainty : float or None
+        Standard uncertainty in points, from the uncertainties of the measures and from what is
+        unknown; None with value.
+    lowest, highest : int or None
+        The score if all that is unknown or unseen were at its worst, or at its best. None when
+        less than half of the tray was seen.
+    parts : tuple of ScorePart
+        Their known points off and weights give `value`.
+    cap : int or None
+        Highest score that the worst patch of possible mould allows; None without one.
+    attention : Attention
+    suggestions : tuple of str
+        What to do next, in sentences.
+    reason : Doubt or None
+    """
+
+    value: int | None
+    uncertainty: float | None
+    lowest: int | None
+    highest: int | None
+    parts: tuple[ScorePart, ...]
+    cap: int | None
+    attention: Attention
+    suggestions: tuple[str, ...]
+    reason: Doubt | None
+
+    @property
+    def points_known(self) -> float:
+        """How many of the 100 points could be judged."""
+        return sum(part.weight for part in self.parts if part.known)
+
+    def record(self) -> dict[str, Any]:
+        """The score as plain JSON types."""
+        return {
+            "value": self.value,
+            "uncertainty": None if self.uncertainty is None else round(self.uncertainty, 1),
+            "lowest": self.lowest,
+            "highest": self.highest,
+            "cap": self.cap,
+            "attention": str(self.attention),
+            "suggestions": list(self.suggestions),
+            "reason": None if self.reason is None else str(self.reason),
+            "remark": None if self.reason is None else self.reason.sentence,
+            "parts": [
+                {
+                    "name": part.name,
+                    "points_off": None if part.points_off is None else round(part.points_off, 1),
+                    "weight": part.weight,
+                    "known": part.known,
+                    "reason": part.reason,
+                }
+                for part in self.parts
+            ],
+        }
+
+
+def score_tray(measures: ScoredMeasures) -> HealthScore:
+    """Score one tray from its measures.
+
+    Parameters
+    ----------
+    measures : ScoredMeasures
+
+    Returns
+    -------
+    HealthScore
+        Without a value, for the reason `TOO_LITTLE_SEEN`, a doubt that hides mould,
+        `DAY_UNKNOWN` or `TOO_LITTLE_KNOWN`, when less than half of the tray was seen, mould
+        could not be judged, or less than 60 of the 100 points.
+    """
+    parts = score_parts(measures)
+    reason = _why_no_score(measures, parts)
+    cap = _cap(measures)
+    value = None if reason else min(_share_left(parts), cap)
+    attention = _attention(measures, parts, scored=reason is None)
+    lowest, highest = _bounds(measures, parts, cap)
+    return HealthScore(
+        value=None if value is None else round(value),
+        uncertainty=_uncertainty(measures, lowest, highest) if reason is None else None,
+        lowest=lowest,
+        highest=highest,
+        parts=parts,
+        cap=None if cap == 100 else round(cap),
+        attention=attention,
+        suggestions=_suggestions(measures, attention),
+        reason=reason,
+    )
+
+
+def _why_no_score(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> Doubt | None:
+    if measures.seen < LEAST_SEEN.value:
+        return Doubt.TOO_LITTLE_SEEN
+    if measures.mould_doubt is not None:
+        return measures.mould_doubt
+    if sum(part.weight for part in parts if part.known) >= LEAST_KNOWN.value:
+        return None
+    return Doubt.DAY_UNKNOWN if measures.day is None else Doubt.TOO_LITTLE_KNOWN
+
+
+def _cap(measures: ScoredMeasures) -> float:
+    patch = measures.worst_patch
+    return 100.0 if patch is None else measures.patch_cap(patch)
+
+
+def _share_left(parts: tuple[ScorePart, ...]) -> float:
+    known = sum(part.weight for part in parts if part.known)
+    return 100 * (1 - _points_off(parts) / known)
+
+
+def _points_off(parts: tuple[ScorePart, ...]) -> float:
+    return sum(part.points_off for part in parts if part.points_off is not None)
+
+
+def _bounds(
+    measures: ScoredMeasures, parts: tuple[ScorePart, ...], cap: float
+) -> tuple[int | None, int | None]:
+    if measures.seen < LEAST_SEEN.value:
+        return None, None
+    left = sum(part.weight for part in parts if part.known) - _points_off(parts)
+    # What was not seen may be as bad as anything: it keeps none of the points that are left.
+    return (
+        round(min(left * measures.seen, cap)),
+        round(min(100 - _points_off(parts), cap)),
+    )
+
+
+def _uncertainty(measures: ScoredMeasures, lowest: int | None, highest: int | None) -> float:
+    """Combined standard uncertainty of the score, in points.
+
+    The contribution of each measure is half the change of the score from one standard
+    uncertainty below it to one above (JCGM 100:2008, 5.1.3, note 2), taken as uncorrelated.
+    What is unknown or unseen adds that of a rectangular distribution between the score's
+    bounds (the same, 4.3.7).
+    """
+    total = 0.0 if lowest is None or highest is None else (highest - lowest) ** 2 / 12
+    for below, above in _varied(measures):
+        total += ((_value(above) - _value(below)) / 2) ** 2
+    return sqrt(total)
+
+
+def _value(measures: ScoredMeasures) -> float:
+    return min(_share_left(score_parts(measures)), _cap(measures))
+
+
+def _varied(measures: ScoredMeasures) -> Iterator[tuple[ScoredMeasures, ScoredMeasures]]:
+    """The measures with one of them a standard uncertainty lower, and higher."""
+    for name in (
+        "cover",
+        "shoot_height_mm",
+        "yellow_share",
+        "dark_green_colour_index",
+        "cover_variation",
+        "seed_layer",
+    ):
+        one: Measurement = getattr(measures, name)
+        if one.value is not None and one.uncertainty is not None:
+            below = replace(one, value=one.value - one.uncertainty)
+            above = replace(one, value=one.value + one.uncertainty)
+            low: dict[str, Any] = {name: below}
+            high: dict[str, Any] = {name: above}
+            yield replace(measures, **low), replace(measures, **high)
+    worst = measures.worst_patch
+    if worst is not None:
+        resized = []
+        for area in (
+            max(worst.area_mm2 - worst.area_uncertainty_mm2, 0.0),
+            worst.area_mm2 + worst.area_uncertainty_mm2,
+        ):
+            patch = replace(worst, area_mm2=area, diameter_mm=2 * sqrt(area / pi))
+            patches = tuple(patch if one is worst else one for one in measures.patches)
+            resized.append(replace(measures, patches=patches))
+        yield resized[0], resized[1]
+
+
+def _attention(
+    measures: ScoredMeasures, parts: tuple[ScorePart, ...], *, scored: bool
+) -> Attention:
+    likeliest = max((patch.likelihood for patch in measures.patches), default=0.0)
+    if likeliest >= HOLD_LIKELIHOOD.value:
+        return Attention.HOLD
+    halved = any(part.points_off is not None and part.points_off >= part.weight / 2
+                 for part in parts)  # fmt: skip
+    suspicious = likeliest >= LOOK_LIKELIHOOD.value or measures.slime_share > 0
+    if not scored or halved or suspicious or _late_fuzz(measures):
+        return Attention.LOOK
+    return Attention.QUIET
+
+
+def _late_fuzz(measures: ScoredMeasures) -> bool:
+    late = measures.day is None or measures.day >= FUZZ_LAST_DAY.value
+    return late and measures.fuzz >= FUZZ_SEEN.value
+
+
+def _suggestions(measures: ScoredMeasures, attention: Attention) -> tuple[str, ...]:
+    likeliest = max((patch.likelihood for patch in measures.patches), default=0.0)
+    if attention is Attention.HOLD:
+        return (LOOK_AGAIN, HOLD_BACK, MASK)
+    if likeliest >= LOOK_LIKELIHOOD.value:
+        return (LOOK_AGAIN, HOLD_BACK)
+    fuzzy = measures.fuzz >= FUZZ_SEEN.value
+    return ((WATER_FIRST,) if fuzzy else ()) + (
+        (LOOK_AGAIN,) if attention is Attention.LOOK else ()
+    )

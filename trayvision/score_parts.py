@@ -1,0 +1,248 @@
+"""The parts of the health score: points each measure takes off, and why in a sentence.
+
+A part that the photo does not answer is unknown: it takes nothing off and earns nothing.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from trayvision import expectations as table
+from trayvision.measurement import Measurement
+from trayvision.mould import MouldPatch
+from trayvision.quality_flags import Doubt
+from trayvision.scored_measures import ScoredMeasures
+
+_SENTENCES: Final = {str(doubt): doubt.sentence for doubt in Doubt}
+
+
+@dataclass(frozen=True)
+class ScorePart:
+    """One part of the score.
+
+    Parameters
+    ----------
+    name : str
+    points_off : float or None
+        Points of 100 taken off; None exactly when the part is not known.
+    weight : float
+        Most points it can take off at this age; 0 when it is not asked yet.
+    reason : str
+        A sentence.
+    known : bool
+    """
+
+    name: str
+    points_off: float | None
+    weight: float
+    reason: str
+    known: bool
+
+
+Judged = tuple[float, str] | str
+"""Share of its points that a part loses and why; or only why it cannot be told."""
+
+
+def score_parts(measures: ScoredMeasures) -> tuple[ScorePart, ...]:
+    """Judge every part of the score, in the order of the table of weights."""
+    stage = table.stage_of(measures.day)
+    parts = []
+    for weight in table.WEIGHTS:
+        points = weight.at(stage)
+        if points == 0:
+            first = 2 if weight.roots else 4
+            reason = f"{weight.part.capitalize()} is not asked before day {first}."
+            parts.append(ScorePart(weight.part, None, 0.0, reason, known=False))
+            continue
+        judged = _JUDGES[weight.part](measures)
+        if isinstance(judged, str):
+            parts.append(ScorePart(weight.part, None, points, judged, known=False))
+        else:
+            parts.append(ScorePart(weight.part, points * judged[0], points, judged[1], known=True))
+    return tuple(parts)
+
+
+def likelihood_words(likelihood: float) -> str:
+    """A likelihood in words and a number, such as ``"likely, 8 in 10"``.
+
+    The words follow the scale of the IPCC's guidance note on uncertainties (2010; from memory).
+    """
+    words = (
+        "very likely" if likelihood >= 0.9
+        else "likely" if likelihood >= 0.66
+        else "as likely as not" if likelihood >= 0.33
+        else "unlikely"
+    )  # fmt: skip
+    if likelihood > 0.95:
+        return f"{words}, over 9 in 10"
+    return f"{words}, {round(10 * likelihood)} in 10" if likelihood >= 0.05 else words
+
+
+def _judge_mould(measures: ScoredMeasures) -> Judged:
+    doubt = measures.mould_doubt
+    if doubt is not None:
+        return f"Mould cannot be judged. {doubt.sentence}"
+    patch = measures.worst_patch
+    share = 0.0 if patch is None else (100 - measures.patch_cap(patch)) / (100 - table.CAPS[-1][-1])
+    hairs = measures.day is not None and measures.day < table.FUZZ_LAST_DAY.value
+    if not hairs:
+        share = max(
+            share, table.FUZZ_SHARE.value * _clipped(measures.fuzz / table.FUZZ_TOLERANCE.value)
+        )
+    if patch is not None and patch.likelihood >= table.LOOK_LIKELIHOOD.value:
+        return share, _patch_sentence(measures, patch)
+    if measures.fuzz >= table.FUZZ_SEEN.value:
+        when = "" if hairs else "late for root hairs; "
+        return share, f"Even white fuzz all over: {when}look again after watering."
+    hidden = measures.cover.value is not None and measures.cover.value >= 0.6
+    where = "seen from above; the shoots hide the seed" if hidden else "seen from above"
+    return share, f"No patch of mould {where}. That does not prove there is none."
+
+
+def _patch_sentence(measures: ScoredMeasures, patch: MouldPatch) -> str:
+    count = sum(one.likelihood >= table.LOOK_LIKELIHOOD.value for one in measures.patches)
+    which = "one patch" if count == 1 else f"{count} patches, the worst"
+    size = f" of {patch.diameter_mm:.0f} mm" if measures.in_mm else ""
+    sentence = (
+        f"Possible mould ({likelihood_words(patch.likelihood)}): {which}{size}, {patch.look}."
+    )
+    if patch.confusions:
+        sentence += f" It could also be {' or '.join(patch.confusions)}."
+    return sentence
+
+
+def _judge_cover(measures: ScoredMeasures) -> Judged:
+    if measures.cover.value is None:
+        return _cannot_tell("Cover", measures.cover)
+    if measures.day is None:
+        return f"Cover {_percent(measures.cover.value)}, but the day is not known."
+    late = table.days_behind(table.COVER, measures.cover.value, measures.day)
+    low, high = table.usual_range(table.COVER, measures.day)
+    usual = f"the usual {100 * low:.0f} to {_percent(high)}"
+    place = _place(measures.cover.value, low, high, late)
+    reason = f"Cover {_percent(measures.cover.value)} on {_day(measures.day)}: {place} {usual}."
+    return _clipped(late / table.DAYS_BEHIND.value), _with_lag(reason, late)
+
+
+def _judge_height(measures: ScoredMeasures) -> Judged:
+    height = measures.shoot_height_mm.value
+    if height is None:
+        return _cannot_tell("Height", measures.shoot_height_mm)
+    if measures.day is None:
+        return f"Shoots {height:.0f} mm, but the day is not known."
+    late = table.days_behind(table.SHOOT_HEIGHT, height, measures.day)
+    early = table.days_ahead(table.SHOOT_HEIGHT, height, measures.day)
+    low, high = table.usual_range(table.SHOOT_HEIGHT, measures.day)
+    place = _place(height, low, high, late)
+    reason = f"Shoots {height:.0f} mm on {_day(measures.day)}: {place} the usual "
+    reason = _with_lag(f"{reason}{low:.0f} to {high:.0f} mm.", late)
+    share = _clipped(late / table.DAYS_BEHIND.value)
+    return max(share, table.AHEAD_SHARE.value * _clipped(early / table.DAYS_BEHIND.value)), reason
+
+
+def _judge_colour(measures: ScoredMeasures) -> Judged:
+    yellow, index = measures.yellow_share.value, measures.dark_green_colour_index.value
+    if yellow is None:
+        return _cannot_tell("Colour", measures.yellow_share)
+    day = _age(measures)
+    if day is None:
+        return "Colour is judged by age, and neither day nor cover is known."
+    _, most = table.usual_range(table.YELLOW_SHARE, day)
+    share = _clipped((yellow - most) / table.YELLOW_TOLERANCE.value)
+    place = "as usual" if yellow <= most else f"more than the usual {_percent(most)}"
+    reason = f"Yellow shoots {_percent(yellow)}: {place}."
+    if index is not None:
+        pale = _clipped(
+            (table.PALE_INDEX.value - index) / (table.PALE_INDEX.value - table.YELLOW_INDEX.value)
+        )
+        if pale > share:
+            return pale, "The green is pale: little light yet, waterlogged, or too hot."
+    return share, reason
+
+
+def _judge_evenness(measures: ScoredMeasures) -> Judged:
+    found = [one for one in (_seed_layer(measures), _cover_variation(measures)) if one is not None]
+    if not found:
+        return _cannot_tell("Evenness", measures.cover_variation)
+    if measures.bare_share > 0:
+        share = _clipped(
+            (measures.bare_share - table.BARE_SHARE.value) / table.BARE_TOLERANCE.value
+        )
+        found.append((share, f"Bare areas {_percent(measures.bare_share)} of the tray."))
+    return max(found, key=lambda one: one[0])
+
+
+def _seed_layer(measures: ScoredMeasures) -> tuple[float, str] | None:
+    layer = measures.seed_layer.value
+    if layer is None:
+        return None
+    share = _clipped((table.SEED_LAYER.value - layer) / table.SEED_LAYER_TOLERANCE.value)
+    place = "evenly spread" if share == 0 else "spread it out over the bare floor"
+    return share, f"Seed on {_percent(layer)} of the floor: {place}."
+
+
+def _cover_variation(measures: ScoredMeasures) -> tuple[float, str] | None:
+    variation, day = measures.cover_variation.value, _age(measures)
+    if variation is None or day is None:
+        return None
+    _, most = table.usual_range(table.COVER_VARIATION, day)
+    share = _clipped((variation / most - 1) / table.UNEVEN_TOLERANCE.value)
+    place = "as even as usual" if share == 0 else "more uneven than usual"
+    return share, f"Cover varies by {_percent(variation)} from place to place: {place}."
+
+
+def _judge_wetness(measures: ScoredMeasures) -> Judged:
+    if measures.mould_doubt is not None:
+        return f"Slime cannot be judged. {measures.mould_doubt.sentence}"
+    if measures.slime_share == 0:
+        return 0.0, "No slimy wet place seen; the nose tells it earlier."
+    reason = f"Slimy wet places on {_percent(measures.slime_share, 1)} of the tray: smell them."
+    return _clipped(measures.slime_share / table.SLIME_TOLERANCE.value), reason
+
+
+_JUDGES: Final[dict[str, Callable[[ScoredMeasures], Judged]]] = {
+    table.MOULD: _judge_mould,
+    table.COVER: _judge_cover,
+    table.HEIGHT: _judge_height,
+    table.COLOUR: _judge_colour,
+    table.EVENNESS: _judge_evenness,
+    table.WETNESS: _judge_wetness,
+}
+
+
+def _age(measures: ScoredMeasures) -> float | None:
+    """The day, or the latest on which this cover would be usual."""
+    if measures.day is not None or measures.cover.value is None:
+        return measures.day
+    return table.latest_usual_day(table.COVER, measures.cover.value)
+
+
+def _clipped(share: float) -> float:
+    return min(max(share, 0.0), 1.0)
+
+
+def _cannot_tell(what: str, measurement: Measurement) -> str:
+    sentence = _SENTENCES.get(measurement.reason or "", "")
+    return f"{what} cannot be told. {sentence}".rstrip()
+
+
+def _percent(share: float, digits: int = 0) -> str:
+    return f"{100 * share:.{digits}f} %"
+
+
+def _day(day: float) -> str:
+    return f"day {day:.1f}".removesuffix(".0")
+
+
+def _place(value: float, low: float, high: float, late: float) -> str:
+    if late > 0:
+        return "below"
+    return "within" if low <= value <= high else "above"
+
+
+def _with_lag(reason: str, late: float) -> str:
+    return reason if late < 0.5 else f"{reason[:-1]}, about {_days(late)} behind."
+
+
+def _days(days: float) -> str:
+    return "1 day" if round(days) == 1 else f"{days:.0f} days"
