@@ -88,7 +88,7 @@ def _give_strip(
 ) -> int | None:
     """Join the carried strip's tags to the tray whose frame they stand in; its number."""
     best: tuple[int, float, int] | None = None
-    for number, tags in by_number.items():
+    for number, tags in by_number.items() if strip else ():
         own = placed[number]
         joined = largest_agreement([*(own.tags if own else tags), *strip], size, camera)
         if joined is None or not _carries(joined, number):

@@ -17,8 +17,12 @@ from trayvision.camera import Camera
 
 FloatArray = npt.NDArray[np.float64]
 
-MAX_STEPS = 30
-SMALLEST_GAIN = 1e-9
+MAX_STEPS = 100
+SMALLEST_GAIN = 1e-6
+# Eight coordinates a tag, so this is a misfit of less than two sigma each.
+CLEAR_COST_PER_TAG = 30.0
+HEAD_ABOVE_MM = 1.0
+NEAREST_MM = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,14 +82,22 @@ def fit_pose(points: TagPoints, camera: Camera) -> tuple[PoseFit, ...]:
         fit = refine_pose(points, camera, np.concatenate([rotation_vector, translation, [0.0]]))
         if fit is not None and not any(_same(fit, other) for other in fits):
             fits.append(fit)
+            if fit.cost < CLEAR_COST_PER_TAG * len(points.sigma_px) and _in_space(points):
+                break
     return tuple(sorted(fits, key=lambda fit: fit.cost))
+
+
+def _in_space(points: TagPoints) -> bool:
+    """Whether tags of rim and head are seen: such a pose has no mirror twin."""
+    height = points.corners_mm[:, :, 2].max(axis=1)
+    return bool((height > HEAD_ABOVE_MM).any() and (height <= HEAD_ABOVE_MM).any())
 
 
 def _starts(points: TagPoints, camera: Camera) -> Iterable[tuple[FloatArray, FloatArray]]:
     sight = camera.undistort(points.corners_px)
-    tilts = points.corners_mm[:, :, 2].max(axis=1) > 1.0
+    tilts = points.corners_mm[:, :, 2].max(axis=1) > HEAD_ABOVE_MM
     groups = [(tilts, cv2.SOLVEPNP_IPPE), (~tilts, cv2.SOLVEPNP_IPPE)]
-    if tilts.any() and not tilts.all():
+    if _in_space(points):
         groups.insert(0, (np.ones(len(tilts), dtype=bool), cv2.SOLVEPNP_SQPNP))
     for chosen, method in groups:
         if not chosen.any():
@@ -105,12 +117,31 @@ def _starts(points: TagPoints, camera: Camera) -> Iterable[tuple[FloatArray, Flo
 
 
 def refine_pose(points: TagPoints, camera: Camera, start: FloatArray) -> PoseFit | None:
-    """Local optimum from `start` (7,), or None when it would lie behind the camera."""
+    """Local optimum from `start` (7,), or None when it would lie behind the camera.
+
+    The steps are taken about the tags' own centre, in its sight line and the logarithm of
+    its depth: about the tray's origin, turning and shifting are so entangled that a few tags
+    far from it, with an unknown focal length, take hundreds of steps.
+    """
+    pivot = points.corners_mm.reshape(-1, 3).mean(axis=0)
+    about_pivot = TagPoints(points.corners_mm - pivot, points.corners_px, points.sigma_px)
     state = start.copy()
-    damping = 1e-4
+    state[3:6] += cv2.Rodrigues(start[:3])[0] @ pivot
+    if state[5] <= NEAREST_MM:
+        return None
+    state[3:6] = state[3] / state[5], state[4] / state[5], np.log(state[5])
+    found = _descend(about_pivot, camera, state)
+    return None if found is None else _result(about_pivot, pivot, *found)
+
+
+def _descend(
+    points: TagPoints, camera: Camera, state: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """State, weighted residuals and Jacobian at the local optimum."""
     value = _linearise(points, camera, state)
     if value is None:
         return None
+    damping = 1e-4
     for _ in range(MAX_STEPS):
         residual, jacobian = value
         normal = jacobian.T @ jacobian
@@ -125,20 +156,60 @@ def refine_pose(points: TagPoints, camera: Camera, start: FloatArray) -> PoseFit
         state, value, damping = state + step, tried, max(damping / 10, 1e-12)
         if gain <= SMALLEST_GAIN * (1 + tried[0] @ tried[0]):
             break
-    return _result(points, state, value)
+    return state, *value
 
 
-def _result(points: TagPoints, state: FloatArray, value: tuple[FloatArray, FloatArray]) -> PoseFit:
-    residual, jacobian = value
-    corners = points.corners_px
+def _result(
+    points: TagPoints,
+    pivot: FloatArray,
+    state: FloatArray,
+    residual: FloatArray,
+    jacobian: FloatArray,
+) -> PoseFit:
+    centre, by_sight = _centre(state)
+    rotation, by_vector = cv2.Rodrigues(state[:3])
+    to_origin = np.eye(7)
+    to_origin[3:6, 3:6] = by_sight
+    to_origin[3:6, :3] = -np.einsum("kij,j->ik", by_vector.reshape(3, 3, 3), pivot)
+    covariance = to_origin @ np.linalg.inv(jacobian.T @ jacobian) @ to_origin.T
     sigma = np.repeat(points.sigma_px, 8)
     return PoseFit(
         state[:3],
-        state[3:6],
+        centre - rotation @ pivot,
         float(state[6]),
-        np.asarray(np.linalg.inv(jacobian.T @ jacobian), dtype=np.float64),
-        (residual[:-1] * sigma).reshape(corners.shape),
+        np.asarray(covariance, dtype=np.float64),
+        (residual[:-1] * sigma).reshape(points.corners_px.shape),
         float(residual @ residual),
+    )
+
+
+def _centre(state: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(3,) the pivot in the camera's frame, and its derivatives by sight line and log depth."""
+    depth = float(np.exp(state[5]))
+    x, y = state[3] * depth, state[4] * depth
+    by_sight = np.array([[depth, 0.0, x], [0.0, depth, y], [0.0, 0.0, depth]])
+    return np.array([x, y, depth]), by_sight
+
+
+def _linearise(
+    points: TagPoints, camera: Camera, state: FloatArray
+) -> tuple[FloatArray, FloatArray] | None:
+    """Weighted residuals, the focal prior last, and the Jacobian of the prediction."""
+    corners_mm = points.corners_mm.reshape(-1, 3)
+    rotation = cv2.Rodrigues(state[:3])[0]
+    centre, by_sight = _centre(state)
+    if (corners_mm @ rotation[2] + centre[2]).min() <= NEAREST_MM:
+        return None
+    bent = camera.with_focal_factor(float(np.exp(state[6])), camera.focal_relative_uncertainty)
+    predicted, derivatives = projection_derivatives(corners_mm, state[:3], centre, bent)
+    derivatives[:, :, 3:6] = derivatives[:, :, 3:6] @ by_sight
+    weights = 1 / np.repeat(points.sigma_px, 8)
+    residual = (points.corners_px.reshape(-1) - predicted.reshape(-1)) * weights
+    jacobian = derivatives.reshape(-1, 7) * weights[:, None]
+    prior = 1 / camera.focal_relative_uncertainty
+    return (
+        np.append(residual, -state[6] * prior),
+        np.vstack([jacobian, np.append(np.zeros(6), prior)]),
     )
 
 
@@ -161,26 +232,6 @@ def worst_spread(by_parameters: FloatArray, covariance: FloatArray) -> FloatArra
     """(n,) standard deviation along the worst direction of n points from (n, 2, m) derivatives."""
     spread = by_parameters @ covariance @ by_parameters.transpose(0, 2, 1)
     return np.asarray(np.sqrt(np.maximum(np.linalg.eigvalsh(spread)[:, -1], 0.0)))
-
-
-def _linearise(
-    points: TagPoints, camera: Camera, state: FloatArray
-) -> tuple[FloatArray, FloatArray] | None:
-    """Weighted residuals, the focal prior last, and the Jacobian of the prediction."""
-    corners_mm = points.corners_mm.reshape(-1, 3)
-    rotation = cv2.Rodrigues(state[:3])[0]
-    if (corners_mm @ rotation[2] + state[5]).min() <= 1.0:
-        return None
-    bent = camera.with_focal_factor(float(np.exp(state[6])), camera.focal_relative_uncertainty)
-    predicted, derivatives = projection_derivatives(corners_mm, state[:3], state[3:6], bent)
-    weights = 1 / np.repeat(points.sigma_px, 8)
-    residual = (points.corners_px.reshape(-1) - predicted.reshape(-1)) * weights
-    jacobian = derivatives.reshape(-1, 7) * weights[:, None]
-    prior = 1 / camera.focal_relative_uncertainty
-    return (
-        np.append(residual, -state[6] * prior),
-        np.vstack([jacobian, np.append(np.zeros(6), prior)]),
-    )
 
 
 def _same(fit: PoseFit, other: PoseFit) -> bool:
