@@ -1,0 +1,290 @@
+# mypy: disable-error-code="misc,no-any-return,untyped-decorator,no-untyped-def,unused-ignore"
+"""Random crops and random cameras, on whatever device holds the training pictures."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from trayvision.network.model import IGNORE, MOULD
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """All training pictures in one buffer.
+
+    Parameters
+    ----------
+    packed : (n_px,) int32 tensor
+        R + 256 G + 65536 B + 16777216 target, picture after picture.
+    offsets, widths, heights : (n,) int64 tensors
+    gains : (n, 3) float tensor
+        Linear-light gains to neutral white.
+    finest, coarsest : (n,) float tensors
+        Allowed source px per crop px.
+    mould_px : (n, 64, 2) float tensor
+        Places (x, y) of mould, NaN where there is none.
+    """
+
+    packed: Tensor
+    offsets: Tensor
+    widths: Tensor
+    heights: Tensor
+    gains: Tensor
+    finest: Tensor
+    coarsest: Tensor
+    mould_px: Tensor
+
+
+@dataclass(frozen=True)
+class Example:
+    """A picture (h, w, 3) uint8, its targets (h, w), its gains and its range of scales."""
+
+    rgb: npt.NDArray[np.uint8]
+    targets: npt.NDArray[np.uint8]
+    gains: tuple[float, float, float]
+    finest: float
+    coarsest: float
+
+
+def to_device(examples: list[Example], device: str, rng: np.random.Generator) -> Pictures:
+    """Put examples into one buffer on a device."""
+    packed, sizes, mould = [], [], []
+    for example in examples:
+        rgb = example.rgb.astype(np.uint32)
+        value = rgb[..., 0] | rgb[..., 1] << 8 | rgb[..., 2] << 16
+        packed.append((value | example.targets.astype(np.uint32) << 24).view(np.int32).ravel())
+        sizes.append(example.targets.shape)
+        rows, columns = np.nonzero(example.targets == MOULD)
+        if rows.size:
+            picked = rng.integers(0, rows.size, 64)
+            mould.append(np.stack([columns[picked], rows[picked]], 1).astype(np.float32))
+        else:
+            mould.append(np.full((64, 2), np.nan, np.float32))
+    lengths = np.array([h * w for h, w in sizes])
+    return Pictures(
+        packed=torch.from_numpy(np.concatenate(packed)).to(device),
+        offsets=torch.from_numpy(np.cumsum(lengths) - lengths).to(device),
+        widths=torch.tensor([w for _, w in sizes], device=device),
+        heights=torch.tensor([h for h, _ in sizes], device=device),
+        gains=torch.tensor([e.gains for e in examples], dtype=torch.float32, device=device),
+        finest=torch.tensor([e.finest for e in examples], device=device),
+        coarsest=torch.tensor([e.coarsest for e in examples], device=device),
+        mould_px=torch.from_numpy(np.stack(mould)).to(device),
+    )
+
+
+def draw_crops(
+    pictures: Pictures, chosen: Tensor, *, side: int, mould_share: float, generator: torch.Generator
+) -> tuple[Tensor, Tensor]:
+    """Randomly placed, turned, mirrored and scaled crops.
+
+    Parameters
+    ----------
+    chosen : (b,) int64 tensor
+        Which pictures.
+    mould_share : float
+        How often a picture with mould is cropped around some of it.
+
+    Returns
+    -------
+    (b, 3, side, side) float tensor, 0 to 1, and (b, side, side) int64 targets
+    """
+    device = pictures.packed.device
+    count = chosen.numel()
+
+    def uniform(*shape: int) -> Tensor:
+        return torch.rand(*shape, generator=generator, device=device)
+
+    size = torch.stack([pictures.widths[chosen], pictures.heights[chosen]], 1).float()
+    low, high = pictures.finest[chosen].log(), pictures.coarsest[chosen].log()
+    scale = (low + (high - low) * uniform(count)).exp()
+    reach = (scale * side * 0.4)[:, None]
+    centre = reach + uniform(count, 2) * (size - 2 * reach)
+    centre = torch.where(size > 2 * reach, centre, size / 2)
+    pick = pictures.mould_px[chosen, (uniform(count) * 64).long()]
+    near = pick + (uniform(count, 2) - 0.5) * reach * 1.6
+    use = (uniform(count) < mould_share) & ~pick[:, 0].isnan()
+    centre = torch.where(use[:, None], near, centre)
+    angle = uniform(count) * 2 * torch.pi
+    stretch = 1 + 0.25 * (uniform(count) - 0.5)
+    mirror = (uniform(count) < 0.5).float() * 2 - 1
+    cos, sin = angle.cos() * scale, angle.sin() * scale
+    matrix = torch.stack(
+        [torch.stack([cos * stretch, -sin], 1), torch.stack([sin * stretch, cos], 1)], 1
+    )
+    matrix = torch.cat([matrix[:, :, :1] * mirror[:, None, None], matrix[:, :, 1:]], 2)
+    steps = (torch.arange(2 * side, device=device) + 0.5) / 2 - side / 2
+    grid = torch.stack(torch.meshgrid(steps, steps, indexing="xy"), -1)
+    where = torch.einsum("bij,hwj->bhwi", matrix, grid) + centre[:, None, None]
+    return _sample(pictures, chosen, where)
+
+
+def _sample(pictures: Pictures, chosen: Tensor, where: Tensor) -> tuple[Tensor, Tensor]:
+    """Bilinear colours, averaged over 2 x 2 samples, and targets by the mask rule."""
+    width = pictures.widths[chosen][:, None, None]
+    height = pictures.heights[chosen][:, None, None]
+    offset = pictures.offsets[chosen][:, None, None]
+    x = _mirrored(where[..., 0], width)
+    y = _mirrored(where[..., 1], height)
+    x0, y0 = x.floor(), y.floor()
+    fx, fy = x - x0, y - y0
+
+    def at(column: Tensor, row: Tensor) -> Tensor:
+        column = torch.minimum(column.long(), width - 1)
+        row = torch.minimum(row.long(), height - 1)
+        return pictures.packed[offset + row * width + column]
+
+    rgb: Tensor | float = 0.0
+    for dx, dy in ((0, 0), (1, 0), (0, 1), (1, 1)):
+        value = at(x0 + dx, y0 + dy)
+        weight = (fx if dx else 1 - fx) * (fy if dy else 1 - fy)
+        channels = torch.stack([value & 255, value >> 8 & 255, value >> 16 & 255], 1)
+        rgb = rgb + channels * (weight[:, None] / 255)
+    label = at((x + 0.5).floor(), (y + 0.5).floor()) >> 24 & 255
+    return functional.avg_pool2d(rgb, 2), _target(label)
+
+
+def _mirrored(position: Tensor, length: Tensor) -> Tensor:
+    last = (length - 1).float()
+    folded = torch.remainder(position, 2 * last)
+    return torch.minimum(folded, 2 * last - folded).clamp(min=0)
+
+
+def _target(label: Tensor) -> Tensor:
+    """2 x 2 labels to one: mould from a quarter up, else the most frequent."""
+    b, h, w = label.shape
+    block = label.view(b, h // 2, 2, w // 2, 2).permute(0, 1, 3, 2, 4).reshape(b, h // 2, w // 2, 4)
+    majority = block.mode(-1).values
+    target = torch.where((block == MOULD).any(-1), MOULD, majority)
+    return torch.where((block == IGNORE).any(-1), IGNORE, target).long()
+
+
+def random_camera(
+    rgb: Tensor, targets: Tensor, gains: Tensor, generator: torch.Generator
+) -> tuple[Tensor, Tensor]:
+    """Light, correction, lens, sensor and compression of a camera drawn for each crop.
+
+    Parameters
+    ----------
+    rgb : (b, 3, s, s) float tensor, sRGB 0 to 1
+    targets : (b, s, s) int64 tensor
+    gains : (b, 3) float tensor
+        Linear-light gains to neutral white; applied with an error, sometimes not at all.
+
+    Returns
+    -------
+    (b, 3, s, s) sRGB 0 to 255 in whole levels, and the targets
+    """
+    b, device = rgb.shape[0], rgb.device
+
+    def uniform(*shape: int) -> Tensor:
+        return torch.rand(*shape, generator=generator, device=device)
+
+    def normal(*shape: int) -> Tensor:
+        return torch.randn(*shape, generator=generator, device=device)
+
+    def sometimes(share: float) -> Tensor:
+        return (uniform(b, 1, 1, 1) < share).float()
+
+    linear = ((rgb + 0.055) / 1.055).clamp(min=0).pow(2.4)
+    linear = linear * _random_gains(gains, uniform, normal)
+    linear = linear * (_smooth_field(b, 3, normal) * 0.35 * uniform(b, 1, 1, 1)).exp()
+    shadow = 1 - 0.6 * uniform(b, 1, 1, 1) * torch.sigmoid(4 * _smooth_field(b, 6, normal) - 3)
+    linear = linear * torch.where(sometimes(0.3) > 0, shadow, 1.0)
+    veil = sometimes(0.1) * 0.08 * uniform(b, 1, 1, 1)
+    encoded = 1.055 * (linear + veil).clamp(0, 1).pow(1 / 2.4) - 0.055
+    encoded = encoded.clamp(0, 1)
+    contrast = 1 + 0.2 * normal(b, 1, 1, 1).clamp(-2, 2)
+    encoded = (0.45 + (encoded - 0.45) * contrast).clamp(1e-4, 1)
+    encoded = encoded.pow((0.15 * normal(b, 1, 1, 1)).exp())
+    encoded = _turn_hue(encoded, 0.06 * normal(b), (0.2 * normal(b)).exp())
+    encoded = _blur(encoded, 1.2 * uniform(b) * (uniform(b) < 0.6))
+    encoded = encoded + _noise(encoded, uniform, normal)
+    soft = _blur(encoded, torch.full((b,), 1.0, device=device))
+    encoded = encoded + sometimes(0.5) * uniform(b, 1, 1, 1) * (encoded - soft)
+    packed = _jpeg(encoded.clamp(0, 1), 4 + 26 * uniform(b, 1, 1, 1) ** 2)
+    encoded = torch.where(sometimes(0.5) > 0, packed, encoded)
+    return (encoded.clamp(0, 1) * 255).round(), targets
+
+
+def _random_gains(gains: Tensor, uniform, normal) -> Tensor:
+    b = gains.shape[0]
+    level = (0.28 * normal(b, 1)).exp()
+    cast = torch.where(uniform(b, 1) < 0.25, 0.13, 0.05)
+    error = (cast * normal(b, 3)).exp()
+    corrected = uniform(b, 1) < 0.85
+    return (torch.where(corrected, gains, torch.ones_like(gains)) * level * error)[:, :, None, None]
+
+
+def _smooth_field(count: int, knots: int, normal) -> Tensor:
+    """(count, 1, 256, 256) smooth random field of unit variance at its knots."""
+    field = normal(count, 1, knots, knots)
+    return functional.interpolate(
+        field, size=(CROP_SIDE, CROP_SIDE), mode="bicubic", align_corners=True
+    )
+
+
+CROP_SIDE = 256
+_TO_YUV = torch.tensor(
+    [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]]
+)
+
+
+def _turn_hue(rgb: Tensor, angle: Tensor, saturation: Tensor) -> Tensor:
+    to_yuv = _TO_YUV.to(rgb.device)
+    cos, sin = angle.cos() * saturation, angle.sin() * saturation
+    zero, one = torch.zeros_like(cos), torch.ones_like(cos)
+    turn = torch.stack([one, zero, zero, zero, cos, -sin, zero, sin, cos], 1).view(-1, 3, 3)
+    matrix = torch.linalg.inv(to_yuv) @ turn @ to_yuv
+    return torch.einsum("bij,bjhw->bihw", matrix, rgb).clamp(0, 1)
+
+
+def _blur(rgb: Tensor, sigma: Tensor) -> Tensor:
+    """Gaussian blur, another width for each picture."""
+    b = rgb.shape[0]
+    steps = torch.arange(-3, 4, device=rgb.device)
+    kernel = torch.exp(-0.5 * (steps / sigma.clamp(min=0.05)[:, None]) ** 2)
+    kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(3, 0)[:, None]
+    flat = functional.pad(rgb.reshape(1, 3 * b, *rgb.shape[2:]), (3, 3, 3, 3), mode="reflect")
+    flat = functional.conv2d(flat, kernel[:, :, None, :], groups=3 * b)
+    return functional.conv2d(flat, kernel[:, :, :, None], groups=3 * b).view_as(rgb)
+
+
+def _noise(rgb: Tensor, uniform, normal) -> Tensor:
+    b = rgb.shape[0]
+    strength = 0.05 * uniform(b, 1, 1, 1) ** 2 * (0.4 + rgb.clamp(0, 1).sqrt())
+    luma = normal(b, 1, *rgb.shape[2:])
+    chroma = _blur(normal(*rgb.shape), torch.full((b,), 0.8, device=rgb.device)) * 1.8
+    return strength * (luma * 0.7 + chroma * uniform(b, 1, 1, 1))
+
+
+def _dct_matrix() -> Tensor:
+    k = torch.arange(8.0)
+    matrix = torch.cos(torch.pi * (2 * k[None] + 1) * k[:, None] / 16) / 2
+    matrix[0] /= 2**0.5
+    return matrix
+
+
+def _jpeg(rgb: Tensor, step: Tensor) -> Tensor:
+    """Block DCT quantisation in YUV, coarser for high frequencies and, halved in size, chroma."""
+    yuv = torch.einsum("ij,bjhw->bihw", _TO_YUV.to(rgb.device), rgb)
+    chroma = functional.interpolate(
+        _quantise(functional.avg_pool2d(yuv[:, 1:], 2), step * 1.5), scale_factor=2.0
+    )
+    yuv = torch.cat([_quantise(yuv[:, :1], step), chroma], 1)
+    return torch.einsum("ij,bjhw->bihw", torch.linalg.inv(_TO_YUV).to(rgb.device), yuv)
+
+
+def _quantise(plane: Tensor, step: Tensor) -> Tensor:
+    dct = _dct_matrix().to(plane.device)
+    b, c, h, w = plane.shape
+    blocks = plane.view(b, c, h // 8, 8, w // 8, 8)
+    spectrum = torch.einsum("ui,bchiwj,vj->bchuwv", dct, blocks, dct)
+    k = torch.arange(8.0, device=plane.device)
+    table = (1 + (k[:, None] + k[None]) * 0.35).view(8, 1, 8) * step[:, :, :, :, None, None] / 255
+    spectrum = (spectrum / table).round() * table
+    return torch.einsum("ui,bchuwv,vj->bchiwj", dct, spectrum, dct).reshape(b, c, h, w)

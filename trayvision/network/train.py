@@ -1,0 +1,268 @@
+# mypy: disable-error-code="misc,no-any-return,untyped-decorator,no-untyped-def,unused-ignore"
+"""Train the pixel classifier and write it as ONNX. Needs PyTorch and onnx besides trayvision.
+
+    python -m trayvision.network.train pack RENDERS PACKED
+    python -m trayvision.network.train train PACKED OUT --steps 12000 --composites 1200
+
+The same seed on the same device draws the same crops; the weights may still differ in their
+last digits between devices. `trayvision.network.evaluate` judges the result.
+"""
+
+import argparse
+import json
+import time
+from concurrent.futures import ProcessPoolExecutor
+from copy import deepcopy
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from torch import Tensor
+
+from trayvision.network import composites, dataset
+from trayvision.network.augment import (
+    CROP_SIDE,
+    Example,
+    Pictures,
+    draw_crops,
+    random_camera,
+    to_device,
+)
+from trayvision.network.model import (
+    CLASSES,
+    MOULD,
+    TrayNet,
+    full_resolution_logits,
+    segmentation_loss,
+)
+
+CLASS_WEIGHTS = (1.0, 1.0, 1.0, 1.3, 3.0, 0.5, 2.0)
+# Scales that tray crops are drawn at, mm a px; inspections never run finer than 0.5.
+SCALES_MM_PER_PX = (0.42, 1.2)
+COMPOSITE_SHARE = 0.35
+NEGATIVE_SHARE = 0.03
+
+
+@dataclass(frozen=True)
+class Settings:
+    """One training."""
+
+    steps: int
+    batch: int
+    composites: int
+    seed: int
+    learning_rate: float
+    minutes: float
+
+
+def rendered_examples(folder: Path, *, held_out: bool) -> list[Example]:
+    """The packed renders of a folder, either those to learn from or those kept back."""
+    examples = []
+    for photo in dataset.read_index(folder):
+        if photo.held_out != held_out:
+            continue
+        rgb, targets = dataset.read_packed(folder, photo)
+        finest, coarsest = (scale / photo.mm_per_px for scale in SCALES_MM_PER_PX)
+        examples.append(Example(rgb, targets, photo.gains, finest, coarsest))
+    return examples
+
+
+def drawn_examples(count: int, seed: int) -> list[Example]:
+    """Composites, drawn by all processors."""
+    with ProcessPoolExecutor(initializer=_one_thread) as pool:
+        seeds = range(seed * 1_000_000, seed * 1_000_000 + count)
+        drawn = pool.map(composites.compose, seeds, chunksize=8)
+        return [Example(rgb, targets, (1.0, 1.0, 1.0), 0.5, 2.0) for rgb, targets in drawn]
+
+
+def _one_thread() -> None:
+    cv2.setNumThreads(1)
+
+
+def negative_examples() -> list[Example]:
+    """Photographs that scikit-image carries and that show neither plants nor mould."""
+    from skimage import data
+
+    names = ("astronaut", "coffee", "chelsea", "immunohistochemistry", "brick", "gravel", "camera")
+    examples = []
+    for name in names:
+        try:
+            picture = getattr(data, name)()
+        except (OSError, ModuleNotFoundError, AttributeError) as reason:
+            print(f"left out the negative {name}: {reason}")
+            continue
+        rgb = picture[..., :3] if picture.ndim == 3 else np.repeat(picture[..., None], 3, 2)
+        targets = np.full(rgb.shape[:2], dataset.HARMLESS, np.uint8)
+        examples.append(Example(np.ascontiguousarray(rgb), targets, (1.0, 1.0, 1.0), 0.6, 2.0))
+    return examples
+
+
+def sampling_weights(rendered: list[Example], drawn: int, negative: int) -> Tensor:
+    """How often each picture is drawn: renders with mould twice as often as those without."""
+    renders = np.array([2.0 if (e.targets == MOULD).any() else 1.0 for e in rendered])
+    groups = [(renders, 1 - COMPOSITE_SHARE - NEGATIVE_SHARE)]
+    groups += [(np.ones(drawn), COMPOSITE_SHARE), (np.ones(negative), NEGATIVE_SHARE)]
+    return torch.tensor(np.concatenate([w / max(w.sum(), 1) * share for w, share in groups]))
+
+
+def train(pictures: Pictures, weights: Tensor, settings: Settings, device: str) -> TrayNet:
+    """Fit the network; the returned one has the running mean of the weights."""
+    torch.manual_seed(settings.seed)
+    generator = torch.Generator(device=device).manual_seed(settings.seed)
+    model = TrayNet().to(device, memory_format=torch.channels_last)
+    average = deepcopy(model)
+    optimiser = torch.optim.AdamW(
+        model.parameters(), settings.learning_rate, weight_decay=1e-2, fused=device == "cuda"
+    )
+    class_weights = torch.tensor(CLASS_WEIGHTS, device=device)
+    weights = weights.to(device)
+    started, running = time.monotonic(), torch.zeros((), device=device)
+    for step in range(settings.steps):
+        used = (time.monotonic() - started) / (60 * settings.minutes)
+        progress = max(step / settings.steps, used)
+        if progress >= 1:
+            break
+        for group in optimiser.param_groups:
+            group["lr"] = settings.learning_rate * _schedule(progress, step)
+        chosen = torch.multinomial(weights, settings.batch, True, generator=generator)
+        with torch.no_grad():
+            crops, targets = draw_crops(
+                pictures, chosen, side=CROP_SIDE, mould_share=0.5, generator=generator
+            )
+            crops, targets = random_camera(crops, targets, pictures.gains[chosen], generator)
+        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+            outputs = model(crops.contiguous(memory_format=torch.channels_last) / 255)
+        loss = segmentation_loss(full_resolution_logits(outputs.float()), targets, class_weights)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(model.parameters(), 2.0)
+        optimiser.step()
+        _follow(average, model, 0.998 if step > 500 else 0.9)
+        running += loss.detach()
+        if step % 500 == 499:
+            minutes = (time.monotonic() - started) / 60
+            print(
+                f"step {step + 1} loss {running.item() / 500:.4f} minutes {minutes:.2f}", flush=True
+            )
+            running.zero_()
+    return average.eval()
+
+
+def _schedule(progress: float, step: int) -> float:
+    return min(1.0, (step + 1) / 300) * (0.5 + 0.5 * float(np.cos(np.pi * progress))) + 1e-3
+
+
+@torch.no_grad()
+def _follow(average: TrayNet, model: TrayNet, keep: float) -> None:
+    ours = [t for t in average.state_dict().values() if t.is_floating_point()]
+    theirs = [t for t in model.state_dict().values() if t.is_floating_point()]
+    torch._foreach_lerp_(ours, theirs, 1 - keep)
+
+
+@torch.no_grad()
+def hold_out_scores(model: TrayNet, examples: list[Example], device: str) -> dict[str, float]:
+    """Intersection over union of each class over pictures the training never saw."""
+    names = ("outside", "tray", "bed", "shoot", "mould", "kit", "slime")
+    both, either = np.zeros(CLASSES), np.zeros(CLASSES)
+    for example in examples:
+        linear = ((example.rgb / 255.0 + 0.055) / 1.055) ** 2.4 * np.array(example.gains)
+        rgb = (1.055 * np.clip(linear, 0, 1) ** (1 / 2.4) - 0.055).clip(0, 1)
+        height, width = (side // 16 * 16 for side in rgb.shape[:2])
+        x = torch.from_numpy(rgb[:height, :width].astype(np.float32)).permute(2, 0, 1)[None]
+        logits = full_resolution_logits(model(x.to(device).round(decimals=3)).float())
+        found = logits[0].argmax(0).cpu().numpy()
+        truth = example.targets[:height, :width]
+        for label in range(CLASSES):
+            a, b = (found == label) & (truth < CLASSES), truth == label
+            both[label] += (a & b).sum()
+            either[label] += (a | b).sum()
+    return {
+        name: round(float(i / max(u, 1)), 4) for name, i, u in zip(names, both, either, strict=True)
+    }
+
+
+class _FromBytes(torch.nn.Module):
+    """The network for pixels 0 to 255, as the runtime feeds it."""
+
+    def __init__(self, model: TrayNet) -> None:
+        super().__init__()
+        self.model = model
+        self.model.stem[0].weight.data /= 255
+
+    def forward(self, rgb: Tensor) -> Tensor:
+        """Outputs of a batch of pictures."""
+        return self.model(rgb)
+
+
+def export(model: TrayNet, path: Path) -> None:
+    """Write the network as ONNX with free height and width."""
+    network = _FromBytes(deepcopy(model).cpu().to(memory_format=torch.contiguous_format)).eval()
+    torch.onnx.export(
+        network,
+        (torch.rand(1, 3, 64, 96) * 255,),
+        str(path),
+        opset_version=13,
+        dynamo=False,
+        input_names=["rgb"],
+        output_names=["outputs"],
+        dynamic_axes={"rgb": {2: "h", 3: "w"}, "outputs": {2: "half_h", 3: "half_w"}},
+    )
+
+
+def run(packed: Path, out: Path, settings: Settings) -> None:
+    """Train on a packed folder; write ``tray_classes.onnx``, the weights and the scores."""
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    started = time.monotonic()
+    rng = np.random.default_rng(settings.seed)
+    rendered = rendered_examples(packed, held_out=False)
+    kept = rendered_examples(packed, held_out=True)
+    drawn = drawn_examples(settings.composites, settings.seed)
+    negative = negative_examples()
+    weights = sampling_weights(rendered, len(drawn), len(negative))
+    pictures = to_device(rendered + drawn + negative, device, rng)
+    print(
+        f"{len(rendered)} renders, {len(kept)} kept back, {len(drawn)} drawn, ready after "
+        f"{time.monotonic() - started:.0f} s on {device}",
+        flush=True,
+    )
+    model = train(pictures, weights, settings, device)
+    out.mkdir(parents=True, exist_ok=True)
+    torch.save(model.state_dict(), out / "tray_classes.pt")
+    export(model, out / "tray_classes.onnx")
+    scores = hold_out_scores(model, kept, device)
+    minutes = (time.monotonic() - started) / 60
+    record = {"iou": scores, "minutes": minutes, "device": device, "renders": len(rendered)}
+    (out / "scores.json").write_text(json.dumps(record, indent=1))
+    print(record)
+
+
+def main() -> None:
+    """The command line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    commands = parser.add_subparsers(dest="command", required=True)
+    pack = commands.add_parser("pack", help="cut rendered photos down to their trays")
+    pack.add_argument("renders", type=Path)
+    pack.add_argument("packed", type=Path)
+    pack.add_argument("--workers", type=int, default=1)
+    fit = commands.add_parser("train", help="train on packed photos")
+    fit.add_argument("packed", type=Path)
+    fit.add_argument("out", type=Path)
+    fit.add_argument("--steps", type=int, default=12000)
+    fit.add_argument("--batch", type=int, default=48)
+    fit.add_argument("--composites", type=int, default=1200)
+    fit.add_argument("--seed", type=int, default=1)
+    fit.add_argument("--learning-rate", type=float, default=2e-3)
+    fit.add_argument(
+        "--minutes", type=float, default=1e6, help="stop after this time at the latest"
+    )
+    given = vars(parser.parse_args())
+    if given.pop("command") == "pack":
+        print(len(dataset.pack_folder(given["renders"], given["packed"], workers=given["workers"])))
+    else:
+        run(given.pop("packed"), given.pop("out"), Settings(**given))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,233 @@
+"""What each pixel of a photo shows: tray, bed, shoot, mould, kit or slime.
+
+A small convolutional network (`trayvision/network/CARD.md`) gives every pixel the share of
+each class. It never adapts to the photo at hand: the same colours in the same surroundings
+are the same class on an empty tray and on a full one.
+"""
+
+import threading
+from dataclasses import dataclass
+from enum import IntEnum
+from functools import cached_property, lru_cache
+from importlib.resources import as_file, files
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from trayvision.colour_correction import Light, correct_colours
+from trayvision.photo import Photo
+from trayvision.tray_pose import TrayPose
+
+FloatArray = npt.NDArray[np.float64]
+FloatImage = npt.NDArray[np.float32]
+RgbImage = npt.NDArray[np.uint8]
+
+# A finer picture of a tray costs time and shows the network nothing it was trained to use.
+FINEST_MM_PER_PX = 0.5
+# Whole photos have no scale; leaves and kernels are told apart well at this size.
+WHOLE_PHOTO_LONG_SIDE = 1024
+# Blades stand above the rim, and the walls below it matter for what the plastic looks like.
+_ABOVE_RIM_MM = 40.0
+_MARGIN_MM = 12.0
+# Four poolings: the network's coarsest cell is 16 px wide.
+_CELL_PX = 16
+
+
+class TrayClass(IntEnum):
+    """What a pixel shows; `CANNOT_TELL` only in masks, never in shares."""
+
+    OUTSIDE = 0
+    BARE_TRAY = 1
+    BED = 2
+    SHOOT = 3
+    MOULD = 4
+    KIT = 5
+    SLIME = 6
+    CANNOT_TELL = 255
+
+
+CLASS_COUNT = 7
+
+
+@dataclass(frozen=True, eq=False)
+class ClassShares:
+    """Shares of the classes over a crop of a photo.
+
+    Parameters
+    ----------
+    shares : (7, h, w) float32 array
+        Share of each `TrayClass` 0 to 6, 0 to 1, summing to 1 at every pixel.
+    pixels : (h, w, 3) uint8 array
+        The crop as photographed, RGB.
+    corrected : (h, w, 3) uint8 array
+        The crop in corrected light, from which the shares were told.
+    crop_to_working : (3, 3) float array
+        Affine map of crop px to working px, pixel centres at whole numbers.
+    photo_to_crop : (2, 3) float array
+        Affine map of full-size photo px to crop px.
+    """
+
+    shares: FloatImage
+    pixels: RgbImage
+    corrected: RgbImage
+    crop_to_working: FloatArray
+    photo_to_crop: FloatArray
+
+    @cached_property
+    def classes(self) -> npt.NDArray[np.uint8]:
+        """(h, w) the class with the largest share at each pixel."""
+        return np.asarray(self.shares.argmax(axis=0), dtype=np.uint8)
+
+    def share(self, tray_class: TrayClass) -> FloatImage:
+        """(h, w) share of one class."""
+        return self.shares[tray_class]  # type: ignore[no-any-return]
+
+
+def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
+    """Tell the classes of a tray's surroundings in a photo, or of a whole photo.
+
+    Parameters
+    ----------
+    photo : Photo
+    light : Light
+        What to correct the colours by.
+    pose : TrayPose or None
+        The tray: the crop is the bounding box of its opening, from the floor to a little
+        above the rim, no finer than `FINEST_MM_PER_PX`. None takes the whole photo, its long
+        side at most `WHOLE_PHOTO_LONG_SIDE` px.
+
+    Raises
+    ------
+    ValueError
+        If the tray lies outside the photo.
+    """
+    box, shrink = _whole_photo(photo) if pose is None else _tray_box(photo, pose)
+    left, top, right, bottom = box
+    window = photo.pixels[top:bottom, left:right]
+    height = max(1, round((bottom - top) / shrink))
+    width = max(1, round((right - left) / shrink))
+    if shrink > 1:
+        resized = cv2.resize(window, (width, height), interpolation=cv2.INTER_AREA)
+        window = np.asarray(resized, dtype=np.uint8)
+    pixels = np.ascontiguousarray(window)
+    corrected = correct_colours(pixels, light)
+    step_x, step_y = (right - left) / width, (bottom - top) / height
+    crop_to_working = np.array(
+        [
+            [step_x, 0.0, left - 0.5 + step_x / 2],
+            [0.0, step_y, top - 0.5 + step_y / 2],
+            [0.0, 0.0, 1.0],
+        ]
+    )
+    return ClassShares(
+        shares=classify_pixels(corrected),
+        pixels=pixels,
+        corrected=corrected,
+        crop_to_working=crop_to_working,
+        photo_to_crop=_photo_to_crop(photo, crop_to_working),
+    )
+
+
+def classify_pixels(rgb: RgbImage) -> FloatImage:
+    """Share of each class at every pixel of a light-corrected picture.
+
+    Parameters
+    ----------
+    rgb : (h, w, 3) uint8 array
+        sRGB, neutral surfaces neutral.
+
+    Returns
+    -------
+    (7, h, w) float32 array
+        Shares of `TrayClass` 0 to 6, summing to 1.
+
+    Raises
+    ------
+    ValueError
+        If `rgb` is no 8-bit colour picture, or is empty.
+    """
+    if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8 or rgb.size == 0:
+        raise ValueError(
+            f"rgb must be a non-empty (h, w, 3) uint8 array, got shape {rgb.shape} of {rgb.dtype}"
+        )
+    height, width = rgb.shape[:2]
+    padded = cv2.copyMakeBorder(
+        rgb, 0, -height % _CELL_PX, 0, -width % _CELL_PX, cv2.BORDER_REFLECT
+    )
+    network, lock = _network()
+    with lock:
+        network.setInput(cv2.dnn.blobFromImage(padded))
+        outputs = network.forward()[0]
+    return np.ascontiguousarray(_shares(outputs)[:, :height, :width])
+
+
+def _shares(outputs: FloatImage) -> FloatImage:
+    """Network outputs (11, h/2, w/2) to shares (7, h, w).
+
+    Each 2 x 2 block has seven logits, and each of its four pixels a correction to the logit
+    of shoot: the edge of a blade is told to the pixel, all else to the block.
+    """
+    shoot, finer = outputs[TrayClass.SHOOT], outputs[CLASS_COUNT:]
+    logits = outputs[:CLASS_COUNT].copy()
+    logits[TrayClass.SHOOT] = -1e4
+    largest = logits.max(axis=0)
+    powers = cv2.exp(logits - largest).reshape(logits.shape)
+    total = powers.sum(axis=0)
+    others = powers / total
+    margin = shoot - largest - np.log(total)
+    rows, columns = shoot.shape
+    result = np.empty((CLASS_COUNT, 2 * rows, 2 * columns), dtype=np.float32)
+    for index, addition in enumerate(finer):
+        row, column = divmod(index, 2)
+        not_shoot = 1 / (1 + cv2.exp(margin + addition))
+        np.multiply(others, not_shoot, out=result[:, row::2, column::2])
+        result[TrayClass.SHOOT, row::2, column::2] = 1 - not_shoot
+    return result
+
+
+@lru_cache(maxsize=1)
+def _network() -> tuple[cv2.dnn.Net, threading.Lock]:
+    # The classic engine runs 3 x 3 convolutions by Winograd's method, about twice as fast as
+    # the new one of OpenCV 5; OpenCV 4 has only that one and no name for it.
+    with as_file(files("trayvision") / "network" / "tray_classes.onnx") as path:
+        if hasattr(cv2.dnn, "ENGINE_CLASSIC"):
+            network = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
+        else:
+            network = cv2.dnn.readNetFromONNX(str(path))
+    return network, threading.Lock()
+
+
+def _whole_photo(photo: Photo) -> tuple[tuple[int, int, int, int], float]:
+    height, width = photo.pixels.shape[:2]
+    return (0, 0, width, height), max(1.0, max(height, width) / WHOLE_PHOTO_LONG_SIDE)
+
+
+def _tray_box(photo: Photo, pose: TrayPose) -> tuple[tuple[int, int, int, int], float]:
+    """Working-px box (left, top, right, bottom) around the opening, and how much to shrink it."""
+    opening = pose.size.opening_mm
+    grown = opening + np.sign(opening) * _MARGIN_MM
+    heights = (-pose.size.depth_mm, 0.0, _ABOVE_RIM_MM)
+    corners = np.concatenate([grown + [0.0, 0.0, z] for z in heights])
+    points = photo.to_working(pose.project(corners))
+    height, width = photo.pixels.shape[:2]
+    low = np.floor(np.nanmin(points, axis=0)).astype(int)
+    high = np.ceil(np.nanmax(points, axis=0)).astype(int) + 1
+    left, top = max(0, int(low[0])), max(0, int(low[1]))
+    right, bottom = min(width, int(high[0])), min(height, int(high[1]))
+    if right - left < _CELL_PX or bottom - top < _CELL_PX:
+        raise ValueError(f"pose must lie inside the photo, got a tray at {low} to {high} px")
+    return (left, top, right, bottom), max(1.0, FINEST_MM_PER_PX / _bed_mm_per_px(photo, pose))
+
+
+def _bed_mm_per_px(photo: Photo, pose: TrayPose) -> float:
+    """Scale in the middle of the bed, in mm a working px."""
+    middle = np.array([0.0, 0.0, -pose.size.depth_mm])
+    distance_mm = float((pose.rotation @ middle + pose.translation_mm)[2])
+    return distance_mm / (pose.camera.fx * photo.scale)
+
+
+def _photo_to_crop(photo: Photo, crop_to_working: FloatArray) -> FloatArray:
+    to_working = np.diag([photo.scale, photo.scale, 1.0])
+    to_working[:2, 2] = photo.scale / 2 - 0.5
+    return np.ascontiguousarray((np.linalg.inv(crop_to_working) @ to_working)[:2])
