@@ -78,8 +78,9 @@ def _usable(fits: list[StepFits]) -> npt.NDArray[np.bool_]:
 
 
 def _clipped(profiles: EdgeProfiles, edges: npt.NDArray[np.bool_]) -> bool:
-    outside = (profiles.count[edges] > 0) & (profiles.distance_px[edges] > 1.0)
-    return bool(profiles.clipped[edges].any(axis=2)[outside].mean() > 0.25)
+    outside = np.asarray(profiles.distance_px[edges] > 1.0)
+    cut = np.asarray(profiles.clipped[edges].any(axis=2))
+    return bool(cut[outside].mean() > 0.25) if outside.any() else False
 
 
 def _chained(log_white: FloatArray) -> FloatArray:

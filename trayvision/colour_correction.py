@@ -21,7 +21,8 @@ from trayvision.colorimetry import (
     linear_to_xy,
 )
 from trayvision.illumination_field import IlluminationField, fit_field, flat_field
-from trayvision.kit_white import tag_black, white_cells
+from trayvision.kit_surfaces import tag_black
+from trayvision.kit_white import white_cells
 from trayvision.photo import Photo
 from trayvision.quality_flags import Doubt
 from trayvision.tray_pose import TrayPose
@@ -33,6 +34,7 @@ Pixels = npt.NDArray[np.uint8]
 WHITE_TARGET: Final = 0.75
 # Share of paper white that a printed black still reflects.
 _INK_SHARE: Final = 0.05
+_LARGEST_VEIL: Final = 0.5
 # What no number of cells averages out: papers differ in white, shoots stand above the rim.
 _LEVEL_FLOOR: Final = 0.05
 _CHROMA_FLOOR: Final = 0.012
@@ -43,7 +45,7 @@ _COLOURED_DUV: Final = 0.02
 _REDDEST_BLUE_TO_RED: Final = 0.12
 _MIXED_LOG_CHROMA: Final = 0.10
 _UNEVEN: Final = 0.8
-_DIM_WHITE: Final = 0.12
+_DIM_WHITE: Final = 0.30
 _CLIPPED_SHARE: Final = 0.25
 # Bands this high stay in the processor's cache, which halves the time.
 _BAND_ROWS: Final = 48
@@ -217,12 +219,17 @@ def _rows_of(coarse: npt.NDArray[np.float32], rows: int) -> npt.NDArray[np.float
 
 
 def _veil(photo: Photo, black: FloatArray | None, white: FloatArray) -> FloatArray:
-    """Linear light that haze adds everywhere: no more than the photo's own darkest pixels."""
+    """Linear light that haze adds everywhere: no more than the photo's own darkest pixels.
+
+    It has the colour of the light. Judged channel by channel it would take blue from a photo
+    full of leaves, whose darkest pixels are dark in blue only.
+    """
     if black is None:
         return np.zeros(3)
     sparse = photo.pixels[::16, ::16].reshape(-1, 3)
     darkest = LINEAR_OF_LEVEL[np.percentile(sparse, 0.5, axis=0).astype(int)]
-    return np.asarray(np.clip(np.minimum(black - _INK_SHARE * white, darkest), 0.0, 0.5 * white))
+    share = float((np.minimum(black - _INK_SHARE * white, darkest) / white).min())
+    return min(max(share, 0.0), _LARGEST_VEIL) * white
 
 
 def _doubts(

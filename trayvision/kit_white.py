@@ -1,4 +1,4 @@
-"""Where the kit is white and black in a photo: the samples that the light is judged by."""
+"""The whites of the kit that a photo shows: the samples that its light is judged by."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -7,20 +7,9 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.colorimetry import LINEAR_OF_LEVEL, LUMINANCE_WEIGHTS
+from trayvision.kit_surfaces import Plate, bar_plate, edge_margin_mm, head_plate, sample_levels
 from trayvision.photo import Photo
-from trayvision.reference_kit import (
-    BAR_WIDTH_MM,
-    HEAD_CORNERS,
-    HEAD_SLOPE_LENGTH_MM,
-    HEAD_TAG_Y_MM,
-    HEAD_WIDTH_MM,
-    RIM_CORNERS,
-    STRIP_TOP_MM,
-    TAG_EDGE_MM,
-    TAGS_PER_TRAY,
-    TraySize,
-)
-from trayvision.tag_reading import ReadTag
+from trayvision.reference_kit import HEAD_CORNERS, RIM_CORNERS, TAGS_PER_TRAY
 from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
@@ -35,10 +24,6 @@ HEAD_LEVEL_SIGMA: Final = 0.30
 _SHADOW_SIGMA: Final = 0.50
 _MOSTLY: Final = 0.6
 _HEAD_CHROMA_SIGMA: Final = 0.03
-_GRID_MM: Final = 2.0
-_CELL_MM: Final = 20.0
-_CHIP_HALF_MM: Final = 20.0
-_BLACK_MODULE_MM: Final = TAG_EDGE_MM / 8
 # A cell needs this many pixels, and a quarter of them must agree within this ratio, before
 # their colour is taken for one surface; blades, shadows and glints spread far wider.
 _FEWEST_SAMPLES: Final = 12
@@ -92,16 +77,6 @@ class WhiteCells:
         )
 
 
-@dataclass(frozen=True)
-class _Plate:
-    """A flat white plate of the kit: sample points, and which cell and tag each belongs to."""
-
-    points_mm: FloatArray
-    cell: npt.NDArray[np.int_]
-    corner: npt.NDArray[np.int_]
-    on_head: bool
-
-
 def white_cells(photo: Photo, pose: TrayPose) -> WhiteCells:
     """The whites of a tray's kit that this photo shows.
 
@@ -121,10 +96,10 @@ def white_cells(photo: Photo, pose: TrayPose) -> WhiteCells:
         Without rows when no white could be made out.
     """
     read = {tag.id % TAGS_PER_TRAY for tag in pose.tags}
-    margin = _edge_margin_mm(pose)
-    plates = [_bar(pose.size, side, margin) for side in (-1, 1)]
+    margin = edge_margin_mm(pose)
+    plates = [bar_plate(pose.size, side, margin) for side in (-1, 1)]
     if read & set(HEAD_CORNERS):
-        plates.append(_head(pose.size, margin))
+        plates.append(head_plate(pose.size, margin))
     rows = [row for plate in plates for row in _cells_of(photo, pose, plate)]
     anchors = [row for row in rows if row.corner in read]
     rim_anchors = [row for row in anchors if row.corner in RIM_CORNERS]
@@ -156,54 +131,7 @@ class _Cell:
     seen_px: int
 
 
-def _edge_margin_mm(pose: TrayPose) -> float:
-    """Distance from every edge of the white at which neither blur nor pose error reaches it."""
-    edges = [
-        float(np.linalg.norm(np.diff(tag.corners_px, axis=0), axis=1).mean()) for tag in pose.tags
-    ]
-    mm_per_px = TAG_EDGE_MM / max(edges) if edges else 1.0
-    return min(1.0 + mm_per_px, 2.4)
-
-
-def _bar(size: TraySize, side: int, margin: float) -> _Plate:
-    half_x, half_y = BAR_WIDTH_MM / 2 - margin, size.width_mm / 2 - margin
-    a, b = np.meshgrid(
-        np.arange(-half_x, half_x, _GRID_MM), np.arange(-half_y, half_y, _GRID_MM), indexing="ij"
-    )
-    a, b = a.ravel(), b.ravel()
-    chip_y = size.width_mm / 2 - _CHIP_HALF_MM
-    white = np.maximum(abs(a), abs(abs(b) - chip_y)) > TAG_EDGE_MM / 2 + margin
-    a, b = a[white], b[white]
-    corners = ((1, 0), (2, 3))[side > 0]
-    chip = abs(b) > chip_y - _CHIP_HALF_MM
-    points = np.stack([side * (size.length_mm / 2 + BAR_WIDTH_MM / 2) + a, b, 0 * a], axis=1)
-    return _Plate(
-        points,
-        _cell_index(a, b),
-        np.where(chip, np.where(b > 0, corners[1], corners[0]), -1),
-        False,
-    )
-
-
-def _head(size: TraySize, margin: float) -> _Plate:
-    half_y = HEAD_WIDTH_MM / 2 - margin
-    slope = np.arange(margin, HEAD_SLOPE_LENGTH_MM - margin, _GRID_MM)
-    s, y = np.meshgrid(slope, np.arange(-half_y, half_y, _GRID_MM), indexing="ij")
-    s, y = s.ravel(), y.ravel()
-    from_tag = np.maximum(abs(s - HEAD_SLOPE_LENGTH_MM / 2), abs(abs(y) - HEAD_TAG_Y_MM))
-    white = from_tag > TAG_EDGE_MM / 2 + margin
-    s, y = s[white], y[white]
-    up = s / np.sqrt(2)
-    points = np.stack([size.length_mm / 2 + up, y, STRIP_TOP_MM + up], axis=1)
-    return _Plate(points, _cell_index(s, y), np.where(y > 0, *HEAD_CORNERS), True)
-
-
-def _cell_index(a: FloatArray, b: FloatArray) -> npt.NDArray[np.int_]:
-    rows = np.floor(b / _CELL_MM).astype(int)
-    return np.asarray((rows - rows.min()) * 2 + (a > a.mean()))
-
-
-def _cells_of(photo: Photo, pose: TrayPose, plate: _Plate) -> list[_Cell]:
+def _cells_of(photo: Photo, pose: TrayPose, plate: Plate) -> list[_Cell]:
     levels, inside = sample_levels(photo, pose, plate.points_mm)
     log_y = np.log(LINEAR_OF_LEVEL[levels] @ LUMINANCE_WEIGHTS + 1e-4)
     cells = []
@@ -238,17 +166,6 @@ def _densest_quarter(values: FloatArray) -> npt.NDArray[np.int_]:
     return order[start : start + count]
 
 
-def sample_levels(
-    photo: Photo, pose: TrayPose, points_mm: FloatArray
-) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_]]:
-    """(n, 3) nearest working pixels of tray points, and which of them lie in the photo."""
-    at = np.rint(photo.to_working(pose.project(points_mm)))
-    rows, columns = photo.pixels.shape[:2]
-    inside = (at >= 0).all(axis=1) & (at[:, 0] < columns) & (at[:, 1] < rows)
-    at = np.where(inside[:, None], at, 0).astype(int)
-    return photo.pixels[at[:, 1], at[:, 0]], inside
-
-
 def _agreeing(rows: list[_Cell], anchors: list[_Cell]) -> list[_Cell]:
     """The cells whose colour is that of the whites around tags that were read."""
     if not anchors:
@@ -274,7 +191,7 @@ def _agreeing(rows: list[_Cell], anchors: list[_Cell]) -> list[_Cell]:
 
 def _in_shadow(xy_mm: FloatArray, clipped: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     """Whites within range on a bar most of which is clipped: something darkens just these."""
-    any_clipped = clipped.any(axis=1)
+    any_clipped: npt.NDArray[np.bool_] = np.asarray(clipped.any(axis=1))
     shadow = np.zeros(len(xy_mm), dtype=bool)
     for side in (-1, 1):
         bar = np.sign(xy_mm[:, 0]) == side
@@ -290,31 +207,3 @@ def _log_chroma(row: _Cell) -> FloatArray:
 
 def _log_level(row: _Cell) -> float:
     return float(np.log(row.linear_rgb @ LUMINANCE_WEIGHTS + 1e-4))
-
-
-def tag_black(photo: Photo, pose: TrayPose) -> FloatArray | None:
-    """Linear RGB of the darkest tag border that was read, or None when no tag was.
-
-    The darkest tag is used because gloss, and haze close to a lamp, lighten single tags.
-    """
-    blacks = [
-        LINEAR_OF_LEVEL[levels].mean(axis=0)
-        for tag in pose.tags
-        if len(levels := _border_levels(photo, pose, tag)) > 0
-    ]
-    if not blacks:
-        return None
-    return np.asarray(min(blacks, key=lambda black: float(black @ LUMINANCE_WEIGHTS)))
-
-
-def _border_levels(photo: Photo, pose: TrayPose, tag: ReadTag) -> npt.NDArray[np.uint8]:
-    """Levels along the middle of a tag's black border; the darker half, where nothing lies."""
-    corners = pose.size.tag_corners_mm(tag.id % TAGS_PER_TRAY)
-    inset = 1 - _BLACK_MODULE_MM / TAG_EDGE_MM
-    ring = corners.mean(axis=0) + inset * (corners - corners.mean(axis=0))
-    along = np.linspace(0.0, 1.0, 24, endpoint=False)[:, None]
-    sides = [ring[i] + along * (ring[(i + 1) % 4] - ring[i]) for i in range(4)]
-    levels, inside = sample_levels(photo, pose, np.concatenate(sides))
-    levels = levels[inside]
-    order = np.argsort(levels.sum(axis=1), kind="stable")
-    return levels[order[: len(order) // 2]]

@@ -1,0 +1,187 @@
+"""The colour of a tray's shoots, in terms that mean the same in every photo."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from trayvision.colorimetry import LINEAR_OF_LEVEL, linear_to_lab, linear_to_srgb
+from trayvision.colour_correction import Light
+from trayvision.measurement import Measurement
+from trayvision.quality_flags import Doubt
+from trayvision.vegetation_indices import dark_green_colour_index, hue_saturation_brightness
+
+FloatArray = npt.NDArray[np.float64]
+
+# A pixel that is shoot only in part shows the bed's colour too.
+_PURE_SHARE: Final = 0.9
+_FEWEST_PX: Final = 150
+_SAMPLE_PX: Final = 2500
+_BLOCKS: Final = 4
+_FEWEST_BLOCK_PX: Final = 25
+# Yellow is a hue angle below this: the 24-patch chart's yellow green lies at 112 degrees, a
+# yellowed leaf at 100. Shoots of less chroma are pale, as all are in their first days.
+_YELLOW_HUE_DEG: Final = 110.0
+_YELLOW_CHROMA: Final = 25.0
+# The index orders greens only, and hue is noise where there is hardly any colour.
+_DGCI_HUES_DEG: Final = (60.0, 120.0)
+_DGCI_SATURATION: Final = 0.15
+_DGCI_SHARE: Final = 0.2
+_MIXED_CHROMA: Final = 0.05
+_UNITS: Final = ("1", "1", "1", "1", "deg", "1", "1")
+
+
+@dataclass(frozen=True)
+class CanopyColour:
+    """Colour of the shoots after correction to the kit's white.
+
+    Parameters
+    ----------
+    lightness, a, b : Measurement
+        Medians of CIELAB L*, a*, b* (D65) over the shoots.
+    chroma : Measurement
+        C* of the median a*, b*.
+    hue_angle_deg : Measurement
+        Of the median a*, b*: about 135 for a green leaf, 100 for a yellowed one.
+    dark_green_colour_index : Measurement
+        Median over the green shoots (Karcher & Richardson 2003).
+    yellow_share : Measurement
+        Share of the shoots that is yellow, 0 to 1.
+    """
+
+    lightness: Measurement
+    a: Measurement
+    b: Measurement
+    chroma: Measurement
+    hue_angle_deg: Measurement
+    dark_green_colour_index: Measurement
+    yellow_share: Measurement
+
+    @classmethod
+    def unknown(cls, reason: Doubt) -> "CanopyColour":
+        """No colour, and why."""
+        return cls(*(Measurement.unknown(unit, reason) for unit in _UNITS))
+
+
+def measure_colour(
+    colours: npt.NDArray[np.uint8],
+    shoot_share: npt.NDArray[np.float32],
+    light: Light,
+) -> CanopyColour:
+    """Measure the colour of the shoots in a picture of the tray.
+
+    The uncertainty joins the light's (level and colour of the white at the shoots) with the
+    spread between parts of the tray.
+
+    Parameters
+    ----------
+    colours : (h, w, 3) uint8 array
+        Light-corrected sRGB.
+    shoot_share : (h, w) float array
+        Share of each pixel that is shoot, 0 where the place cannot be judged.
+    light : Light
+        What the colours were corrected by.
+
+    Returns
+    -------
+    CanopyColour
+        Unknown under coloured light, in a photo without colour, and when fewer than 150 px
+        are shoot.
+
+    Raises
+    ------
+    ValueError
+        If `colours` is not (h, w, 3) or `shoot_share` not (h, w).
+    """
+    if colours.ndim != 3 or colours.shape[2] != 3 or shoot_share.shape != colours.shape[:2]:
+        raise ValueError(
+            "colours must be (h, w, 3) and shoot_share (h, w), "
+            f"got {colours.shape} and {shoot_share.shape}"
+        )
+    for doubt in (Doubt.GREYSCALE, Doubt.COLOURED_LIGHT):
+        if doubt in light.doubts:
+            return CanopyColour.unknown(doubt)
+    rows, columns = np.nonzero(shoot_share >= _PURE_SHARE)
+    if rows.size < _FEWEST_PX:
+        return CanopyColour.unknown(Doubt.NO_SHOOTS)
+    # Every n-th in reading order: the same pixels on every run.
+    every = slice(None, None, max(1, rows.size // _SAMPLE_PX))
+    rows, columns = rows[every], columns[every]
+    linear = LINEAR_OF_LEVEL[colours[rows, columns]]
+    values = _values(linear)
+    height, width = shoot_share.shape
+    block = rows * _BLOCKS // height * _BLOCKS + columns * _BLOCKS // width
+    variance = _light_variance(linear, light) + _spread_variance(linear, block)
+    return CanopyColour(
+        *(
+            _measurement(value, spread, unit)
+            for value, spread, unit in zip(values, np.sqrt(variance), _UNITS, strict=True)
+        )
+    )
+
+
+def _measurement(value: float, uncertainty: float, unit: str) -> Measurement:
+    if not (np.isfinite(value) and np.isfinite(uncertainty)):
+        return Measurement.unknown(unit, Doubt.NO_SHOOTS)
+    return Measurement(float(value), float(uncertainty), unit)
+
+
+def _values(linear: FloatArray) -> FloatArray:
+    """(7,) the fields of `CanopyColour` for (n, 3) linear RGB."""
+    lab = linear_to_lab(linear)
+    lightness, a, b = np.median(lab, axis=0)
+    chroma = np.hypot(lab[:, 1], lab[:, 2])
+    yellow = (chroma > _YELLOW_CHROMA) & (_hue_angle_deg(lab[:, 1], lab[:, 2]) < _YELLOW_HUE_DEG)
+    return np.array(
+        [
+            lightness,
+            a,
+            b,
+            np.hypot(a, b),
+            _hue_angle_deg(a, b),
+            _median_dgci(linear_to_srgb(linear)),
+            yellow.mean(),
+        ]
+    )
+
+
+def _hue_angle_deg(a: FloatArray, b: FloatArray) -> FloatArray:
+    return np.degrees(np.arctan2(b, a)) % 360
+
+
+def _median_dgci(srgb: FloatArray) -> float:
+    hue, saturation, _ = hue_saturation_brightness(srgb)
+    green = (saturation >= _DGCI_SATURATION) & (hue >= _DGCI_HUES_DEG[0])
+    green &= hue <= _DGCI_HUES_DEG[1]
+    if green.mean() < _DGCI_SHARE:
+        return float("nan")
+    return float(np.median(dark_green_colour_index(srgb[green])))
+
+
+def _light_variance(linear: FloatArray, light: Light) -> FloatArray:
+    """(7,) variance that the uncertain white passes on, by central differences."""
+    mixed = _MIXED_CHROMA if Doubt.MIXED_LIGHT in light.doubts else 0.0
+    chroma = float(np.hypot(light.chroma_uncertainty, mixed))
+    level = light.level_uncertainty
+    changes = np.array([[level, level, level], [chroma, 0, 0], [0, 0, chroma]])
+    halves = [
+        (_values(linear * np.exp(change)) - _values(linear * np.exp(-change))) / 2
+        for change in changes
+    ]
+    return np.asarray(np.sum(np.square(halves), axis=0))
+
+
+def _spread_variance(linear: FloatArray, block: npt.NDArray[np.int_]) -> FloatArray:
+    """(7,) variance of the mean over the blocks of a grid over the tray."""
+    labels, sizes = np.unique(block, return_counts=True)
+    labels = labels[sizes >= _FEWEST_BLOCK_PX]
+    if labels.size < 2:
+        labels, block = np.arange(4), np.arange(len(linear)) * 4 // len(linear)
+    parts = np.array([_values(linear[block == label]) for label in labels])
+    # The green index may be missing from some blocks.
+    told = np.isfinite(parts)
+    count = told.sum(axis=0)
+    mean = np.where(told, parts, 0).sum(axis=0) / np.maximum(count, 1)
+    squares = (np.where(told, parts - mean, 0) ** 2).sum(axis=0)
+    return np.asarray(squares / np.maximum(count - 1, 1) / np.maximum(count, 1))
