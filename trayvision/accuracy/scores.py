@@ -134,8 +134,8 @@ def score_inspection(truth: PhotoTruth, inspection: Inspection) -> PhotoScore:
         return PhotoScore(truth, wrong_numbers=wrong, problem=report.get("problem"))
     place = numbers.index(truth.tray_number)
     tray = report["trays"][place]
-    overlap, union = _shoot_overlap(truth, class_mask(inspection))
-    patches, candidates, false_patches = _compare_patches(truth, tray.get("mould") or [])
+    overlap, union = shoot_overlap(truth, class_mask(inspection))
+    patches, candidates, false_patches = compare_patches(truth, tray.get("mould") or [])
     return PhotoScore(
         truth,
         found=True,
@@ -172,7 +172,7 @@ def _corner_errors(truth: PhotoTruth, pose: dict[str, Any]) -> tuple[float, ...]
     return tuple(errors)
 
 
-def _shoot_overlap(truth: PhotoTruth, mask: Pixels | None) -> tuple[int | None, int]:
+def shoot_overlap(truth: PhotoTruth, mask: Pixels | None) -> tuple[int | None, int]:
     """Pixels that both call shoots, and that either does, where the inspection judged."""
     real = cv2.imread(str(truth.class_mask), cv2.IMREAD_GRAYSCALE)
     if real is None or mask is None or mask.shape != real.shape:
@@ -182,9 +182,10 @@ def _shoot_overlap(truth: PhotoTruth, mask: Pixels | None) -> tuple[int | None, 
     return int((said & true).sum()), int((said | true).sum())
 
 
-def _compare_patches(
+def compare_patches(
     truth: PhotoTruth, reported: list[dict[str, Any]]
 ) -> tuple[tuple[PatchScore, ...], tuple[Candidate, ...], int]:
+    """True patches found or missed, reported ones right or wrong, and how many called are false."""
     called = [said for said in reported if said["likelihood"] >= CALLED_MOULD]
     candidates = tuple(
         Candidate(said["likelihood"], any(_hits(patch, said) for patch in truth.patches))

@@ -1,0 +1,246 @@
+"""Speed and memory of the inspection, each against something measured in the same run.
+
+Run ``make benchmark`` or ``python tests/benchmarks/benchmark_inspection.py [--photo NAME.jpg]``.
+The photo needs its truth file beside it, for the camera and the tray's size. Everything but the
+folder of photos runs on one thread. Times differ between machines; the ratios are what counts.
+"""
+
+import argparse
+import json
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+
+import cv2
+import numpy as np
+from PIL import Image
+
+from plain_scikit_image import inspect_plainly
+from trayvision.accuracy.truth import PhotoTruth, find_photos
+from trayvision.camera import Camera
+from trayvision.inspection import inspect_photo
+
+LONG_SIDE_PX = 4000
+NOISE_SIGMA = 3.0
+JPEG_QUALITY = 90
+SAMPLES = Path("sample_images/photos")
+COMMAND = Path(sys.executable).with_name("trayvision")
+
+MOST_DECODES = 1.5
+LEAST_PLAIN = 15.0
+MOST_MEMORY_MB = 300.0
+MOST_HELP_S = 0.3
+
+# A fresh interpreter, since a process started from this one would inherit its peak.
+_MEMORY_PROBE = """
+import re, sys
+from pathlib import Path
+import cv2
+cv2.setNumThreads(1)
+from trayvision.camera import Camera
+from trayvision.inspection import inspect_photo
+photo, camera, length, width, depth, day = sys.argv[1:]
+inspect_photo(
+    photo,
+    tray_size=(float(length), float(width), float(depth)),
+    camera=Camera.from_json(Path(camera).read_text()),
+    day=float(day),
+)
+print(re.search(r"VmHWM:\\s+(\\d+) kB", Path("/proc/self/status").read_text()).group(1))
+"""
+
+
+@dataclass(frozen=True)
+class Line:
+    """One finding against its goal; `met` is None where there is no goal."""
+
+    what: str
+    reached: str
+    goal: str = ""
+    met: bool | None = None
+
+
+@dataclass(frozen=True)
+class LargePhoto:
+    """The enlarged photo on disk, with the camera that fits it."""
+
+    path: Path
+    camera: Camera
+    truth: PhotoTruth
+    size_px: tuple[int, int]
+
+
+def enlarge(truth: PhotoTruth, folder: Path) -> LargePhoto:
+    """The photo at 12 megapixels: cubic enlargement, Gaussian noise, saved as JPEG.
+
+    Without the noise the file would hold less than a phone's does, and decode faster.
+    """
+    small = np.asarray(Image.open(truth.photo).convert("RGB"))
+    factor = LONG_SIDE_PX / max(small.shape[:2])
+    width, height = round(small.shape[1] * factor), round(small.shape[0] * factor)
+    enlarged = cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC)
+    large = np.asarray(enlarged, dtype=np.float32)
+    large += np.random.default_rng(12).normal(0, NOISE_SIGMA, large.shape).astype(np.float32)
+    path = folder / "large.jpg"
+    Image.fromarray(np.clip(large, 0, 255).astype(np.uint8)).save(path, quality=JPEG_QUALITY)
+    return LargePhoto(path, truth.camera.scaled_to(width, height), truth, (width, height))
+
+
+def interleaved_s(steps: Mapping[str, Callable[[], object]], rounds: int) -> dict[str, float]:
+    """Median wall time of each step; all take turns, so that a busy machine hits all alike."""
+    times: dict[str, list[float]] = {name: [] for name in steps}
+    for step in steps.values():
+        step()
+    for _ in range(rounds):
+        for name, step in steps.items():
+            start = time.perf_counter()
+            step()
+            times[name].append(time.perf_counter() - start)
+    return {name: statistics.median(values) for name, values in times.items()}
+
+
+def against_decoding(large: LargePhoto, rounds: int) -> list[Line]:
+    """The whole inspection in units of a full decode of the same file."""
+    data = large.path.read_bytes()
+    encoded = np.frombuffer(data, dtype=np.uint8)
+    medians = interleaved_s(
+        {
+            "inspection": lambda: inspect(large),
+            "Pillow": lambda: np.asarray(Image.open(BytesIO(data)).convert("RGB")),
+            "OpenCV": lambda: cv2.imdecode(encoded, cv2.IMREAD_COLOR),
+        },
+        rounds,
+    )
+    lines = [Line("inspection", f"{1000 * medians['inspection']:.0f} ms")]
+    for decoder in ("Pillow", "OpenCV"):
+        ratio = medians["inspection"] / medians[decoder]
+        what = f"inspection ÷ full decode by {decoder} ({1000 * medians[decoder]:.0f} ms)"
+        goal = f"at most {MOST_DECODES:g}"
+        lines.append(Line(what, f"{ratio:.2f}", goal, ratio <= MOST_DECODES))
+    return lines
+
+
+def against_plain(large: LargePhoto, rounds: int) -> list[Line]:
+    """The same measures with scikit-image, at the photo's own and at a coarse resolution."""
+
+    def plainly(mm_per_px: float | None) -> object:
+        size, camera = large.truth.tray_size, large.camera
+        return inspect_plainly(large.path, size=size, camera=camera, mm_per_px=mm_per_px)
+
+    medians = interleaved_s(
+        {
+            "inspection": lambda: inspect(large),
+            "own": lambda: plainly(None),
+            "coarse": lambda: plainly(0.5),
+        },
+        rounds,
+    )
+    own, coarse = (medians[name] / medians["inspection"] for name in ("own", "coarse"))
+    what = f"plain scikit-image ({medians['own']:.2f} s) ÷ inspection"
+    return [
+        Line(what, f"{own:.1f}", f"at least {LEAST_PLAIN:g}", own >= LEAST_PLAIN),
+        Line(f"the same, warped to only 0.5 mm/px ({medians['coarse']:.2f} s)", f"{coarse:.1f}"),
+    ]
+
+
+def inspect(large: LargePhoto) -> object:
+    """Inspect as a program would: a path in, the inspection out."""
+    size = large.truth.tray_size
+    return inspect_photo(
+        large.path,
+        tray_size=(size.length_mm, size.width_mm, size.depth_mm),
+        camera=large.camera,
+        day=large.truth.whole_day,
+    )
+
+
+def peak_memory(large: LargePhoto, folder: Path) -> Line:
+    """Peak resident memory of a process that only inspects this photo."""
+    camera = folder / "camera.json"
+    camera.write_text(large.camera.to_json())
+    size = large.truth.tray_size
+    sides = [f"{side:g}" for side in (size.length_mm, size.width_mm, size.depth_mm)]
+    probe = [sys.executable, "-c", _MEMORY_PROBE, str(large.path), str(camera), *sides]
+    done = subprocess.run(
+        [*probe, str(large.truth.whole_day)], capture_output=True, text=True, check=True
+    )
+    peak_mb = int(done.stdout) * 1024 / 1e6
+    goal = f"below {MOST_MEMORY_MB:g} MB"
+    return Line("peak memory, all libraries included", f"{peak_mb:.0f} MB", goal, peak_mb < 300)
+
+
+def help_time(rounds: int) -> Line:
+    """Wall time of ``trayvision --help``, process start included."""
+    command = [str(COMMAND), "--help"]
+    steps = {"help": lambda: subprocess.run(command, capture_output=True, check=True)}
+    median = interleaved_s(steps, rounds)["help"]
+    goal = f"below {MOST_HELP_S:g} s"
+    return Line("trayvision --help", f"{median:.2f} s", goal, median < MOST_HELP_S)
+
+
+def folder_of_photos(large: LargePhoto, folder: Path, *, photos: int) -> list[Line]:
+    """Photos a second of the command on a folder, with one process and with all cores."""
+    batch = folder / "batch"
+    batch.mkdir()
+    for number in range(photos):
+        shutil.copy(large.path, batch / f"{number:03}.jpg")
+    camera = folder / "camera.json"
+    cores = len(os.sched_getaffinity(0))
+
+    def run(jobs: int) -> None:
+        options = ["--camera", str(camera), "--tray-size", str(large.truth.tray_size), "--json"]
+        command = [str(COMMAND), "inspect", str(batch), *options, "--jobs", str(jobs)]
+        done = subprocess.run(command, capture_output=True, text=True, check=True)
+        assert len(json.loads(done.stdout)["photos"]) == photos
+
+    medians = interleaved_s({"one": lambda: run(1), "all": lambda: run(cores)}, 3)
+    gain = medians["one"] / medians["all"]
+    return [
+        Line(f"{photos} photos, one process", f"{photos / medians['one']:.2f} photos/s"),
+        Line(f"{photos} photos, {cores} processes", f"{photos / medians['all']:.2f} photos/s"),
+        Line(f"gain by {cores} cores, start-up included", f"{gain:.2f} times"),
+    ]
+
+
+def main() -> int:
+    """Print every line; status 1 while a goal is missed."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--photo", type=Path, help=f"default: the first of {SAMPLES}")
+    parser.add_argument("--rounds", type=int, default=15)
+    options = parser.parse_args()
+    if os.environ.get("OPENBLAS_NUM_THREADS") != "1" or os.environ.get("OMP_NUM_THREADS") != "1":
+        parser.error(
+            "numeric libraries must be held to one thread before they load: make benchmark"
+        )
+    cv2.setNumThreads(1)
+    truths = find_photos(SAMPLES if options.photo is None else options.photo.parent)
+    if options.photo is not None:
+        truths = [truth for truth in truths if truth.photo == options.photo]
+    with tempfile.TemporaryDirectory() as name:
+        large = enlarge(truths[0], Path(name))
+        megabytes = large.path.stat().st_size / 1e6
+        print(f"{truths[0].photo.name} at {large.size_px} px, {megabytes:.1f} MB JPEG, one thread")
+        lines = [
+            *against_decoding(large, options.rounds),
+            *against_plain(large, 3),
+            peak_memory(large, Path(name)),
+            help_time(options.rounds),
+            *folder_of_photos(large, Path(name), photos=24),
+        ]
+    print("\n| what | reached | goal | |\n| --- | --- | --- | --- |")
+    for line in lines:
+        verdict = "" if line.met is None else "met" if line.met else "**short**"
+        print(f"| {line.what} | {line.reached} | {line.goal} | {verdict} |")
+    return 0 if all(line.met is not False for line in lines) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
