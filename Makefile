@@ -27,7 +27,7 @@ $(STAMP): requirements.lock pyproject.toml .ci/environment
 
 demo: $(STAMP)
 	@mkdir -p $(DEMO)
-	@$(BIN)/trayvision inspect $(PHOTOS)/*.jpg --overlay $(DEMO)/overlays > $(DEMO)/table.txt; \
+	@$(BIN)/trayvision inspect $(PHOTOS) --overlay $(DEMO)/overlays > $(DEMO)/table.txt; \
 	  status=$$?; cat $(DEMO)/table.txt; \
 	  if [ $$status -ne 0 ] && [ $$status -ne 3 ]; then exit $$status; fi; \
 	  echo; \
