@@ -68,6 +68,7 @@ def truth_fields(**changes: Any) -> dict[str, Any]:
         "camera": LOOKING_DOWN,
         "tags": [tag, hidden],
         "cover_ortho": 0.25,
+        "strip": {},
         "canopy_height_mm": {"height_at_strip_p50": 20.0, "height_at_strip_p90": 30.0},
         "mould": [patch],
         "root_hair_fuzz": False,
@@ -96,6 +97,18 @@ def test_truth_is_read_with_scale_at_the_patch(truth: PhotoTruth) -> None:
     # 500 mm above the rim and 50 below it, over 500 px of focal length.
     assert truth.patches[0].mm_per_px == pytest.approx(1.1)
     assert truth.patches[0].visible_share == pytest.approx(150 * 1.1**2 / 314)
+
+
+def test_second_tray_counts_as_one_to_identify(tmp_path: Path) -> None:
+    tags = [truth_fields()["tags"][0]] * 2
+    other = {"tray_number": 8, "tray": truth_fields()["tray"], "tags": tags}
+    write_truth(tmp_path, other_trays=[other], strip=None)
+    (truth,) = find_photos(tmp_path)
+    assert truth.height_band_mm is None
+    assert truth.numbers == {7, 8}
+    assert line([PhotoScore(truth, found=True)], "trays identified").reached == "0 of 1"
+    both = PhotoScore(truth, found=True, others_found=truth.others)
+    assert line([both], "trays identified").reached == "1 of 1"
 
 
 def test_photo_without_picture_is_passed_over(tmp_path: Path) -> None:

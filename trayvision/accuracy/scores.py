@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.accuracy.truth import PhotoTruth, TruePatch
+from trayvision.accuracy.truth import OtherTray, PhotoTruth, TruePatch
 from trayvision.class_mask import class_mask
 from trayvision.inspection import Inspection, inspect_photo
 from trayvision.inspection_record import photo_record
@@ -81,6 +81,7 @@ class PhotoScore:
     found: bool = False
     wrong_numbers: int = 0
     problem: str | None = None
+    others_found: tuple[OtherTray, ...] = ()
     corner_errors_px: tuple[float, ...] = ()
     cover: ComparedValue | None = None
     height: ComparedValue | None = None
@@ -106,13 +107,9 @@ class PhotoScore:
 
 
 def inspect_with_truth(truth: PhotoTruth) -> Inspection:
-    """Inspect a photo, told no more than a grower would: its tray's size, camera and day."""
-    size = truth.tray_size
+    """Inspect a photo, told no more than a grower would: tray sizes, camera and day."""
     return inspect_photo(
-        truth.photo,
-        tray_size=(size.length_mm, size.width_mm, size.depth_mm),
-        camera=truth.camera,
-        day=truth.whole_day,
+        truth.photo, tray_size=truth.room, camera=truth.camera, day=truth.whole_day
     )
 
 
@@ -129,9 +126,11 @@ def score_inspection(truth: PhotoTruth, inspection: Inspection) -> PhotoScore:
     """Compare one inspection, as its JSON and class masks state it, with the truth."""
     report = photo_record(inspection)
     numbers = [tray["tray"] for tray in report["trays"]]
-    wrong = sum(number != truth.tray_number for number in numbers)
+    wrong = sum(number not in truth.numbers for number in numbers)
+    others = tuple(other for other in truth.others if other.number in numbers)
     if truth.tray_number not in numbers:
-        return PhotoScore(truth, wrong_numbers=wrong, problem=report.get("problem"))
+        problem = report.get("problem")
+        return PhotoScore(truth, wrong_numbers=wrong, problem=problem, others_found=others)
     place = numbers.index(truth.tray_number)
     tray = report["trays"][place]
     overlap, union = shoot_overlap(truth, class_mask(inspection))
@@ -141,6 +140,7 @@ def score_inspection(truth: PhotoTruth, inspection: Inspection) -> PhotoScore:
         found=True,
         wrong_numbers=wrong,
         problem=report.get("problem"),
+        others_found=others,
         corner_errors_px=_corner_errors(truth, tray.get("pose") or {}),
         cover=_compare(tray.get("cover"), (truth.cover, truth.cover)),
         height=_compare(tray.get("canopy_height_mm"), truth.height_band_mm),

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from trayvision.camera import NO_DISTORTION, Camera
 from trayvision.reference_kit import TraySize
+from trayvision.room_settings import RoomSettings
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -60,6 +61,15 @@ class TruePatch:
 
 
 @dataclass(frozen=True)
+class OtherTray:
+    """A second tray in the photo that carries a kit of its own."""
+
+    number: int
+    size: TraySize
+    readable_tags: int
+
+
+@dataclass(frozen=True)
 class PhotoTruth:
     """What one photo of one tray really shows.
 
@@ -68,7 +78,8 @@ class PhotoTruth:
     photo, class_mask : Path
         The picture, and the class of each of its pixels (the values of ``--masks``).
     height_band_mm : (float, float) or None
-        Median and 90th percentile of the top surface within 40 mm of the strip.
+        Median and 90th percentile of the top surface within 40 mm of the strip; None where
+        there is no strip.
     scene : str
         Equal for photos of the very same tray at the very same time.
     tray_seed : int or None
@@ -89,6 +100,7 @@ class PhotoTruth:
     light: str
     scene: str
     tray_seed: int | None
+    others: tuple[OtherTray, ...] = ()
 
     @property
     def whole_day(self) -> int:
@@ -99,6 +111,17 @@ class PhotoTruth:
     def readable_tags(self) -> int:
         """How many of the six tags can be read."""
         return sum(tag.readable for tag in self.tags)
+
+    @property
+    def numbers(self) -> set[int]:
+        """Numbers of all trays in the photo that carry a kit."""
+        return {self.tray_number, *(other.number for other in self.others)}
+
+    @property
+    def room(self) -> RoomSettings:
+        """What a grower would have told about the sizes of these trays."""
+        sizes = {other.number: other.size for other in self.others}
+        return RoomSettings(self.tray_size, sizes | {self.tray_number: self.tray_size})
 
 
 def find_photos(folder: Path) -> list[PhotoTruth]:
@@ -126,23 +149,40 @@ def find_photos(folder: Path) -> list[PhotoTruth]:
 def _photo_truth(photo: Path, fields: dict[str, Any]) -> PhotoTruth:
     heights = fields["canopy_height_mm"]
     low, high = heights.get("height_at_strip_p50"), heights.get("height_at_strip_p90")
+    no_band = fields.get("strip") is None or low is None or high is None
     seed, number, day = fields.get("tray_seed"), int(fields["tray_number"]), float(fields["day"])
     return PhotoTruth(
         photo=photo,
-        class_mask=photo.with_suffix(".classes.png"),
+        class_mask=_mask_of(photo),
         camera=_camera(fields["camera"]),
-        tray_size=TraySize(*(float(fields["tray"][k]) for k in ("length", "width", "depth"))),
+        tray_size=_size(fields["tray"]),
         tray_number=number,
         day=day,
         tags=tuple(_tag(tag) for tag in fields["tags"]),
         cover=float(fields["cover_ortho"]),
-        height_band_mm=None if low is None or high is None else (float(low), float(high)),
+        height_band_mm=None if no_band else (float(low), float(high)),
         patches=tuple(_patch(patch, fields["camera"]) for patch in fields["mould"]),
         root_hairs=bool(fields["root_hair_fuzz"]),
         light=str(fields["lighting"]["kind"]),
         scene=f"{seed}/{number}/{day:g}",
         tray_seed=None if seed is None else int(seed),
+        others=tuple(_other(other) for other in fields.get("other_trays", ())),
     )
+
+
+def _mask_of(photo: Path) -> Path:
+    """The mask of every tray in the photo, where there is one, else that of the main tray."""
+    everything = photo.with_suffix(".all_classes.png")
+    return everything if everything.exists() else photo.with_suffix(".classes.png")
+
+
+def _size(fields: dict[str, Any]) -> TraySize:
+    return TraySize(*(float(fields[side]) for side in ("length", "width", "depth")))
+
+
+def _other(fields: dict[str, Any]) -> OtherTray:
+    readable = sum(_tag(tag).readable for tag in fields["tags"])
+    return OtherTray(int(fields["tray_number"]), _size(fields["tray"]), readable)
 
 
 def _camera(fields: dict[str, Any]) -> Camera:

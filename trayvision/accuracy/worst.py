@@ -48,6 +48,11 @@ def _failures(scores: Sequence[PhotoScore]) -> list[Case]:
         if not score.found:
             words = f"tray {score.truth.tray_number}, {readable} readable tags: {score.problem}"
             cases.append(Case(score, "not found", words))
+        missed = set(score.truth.others) - set(score.others_found)
+        for other in sorted(missed, key=lambda tray: tray.number):
+            if other.readable_tags >= 2:
+                words = f"second tray {other.number}, {other.readable_tags} readable tags"
+                cases.append(Case(score, "not found", words))
     return cases
 
 
