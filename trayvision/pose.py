@@ -1,7 +1,7 @@
 """Finds the trays in a photo: tags, grouped by number, to poses."""
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +23,7 @@ __all__ = ["ReadTag", "TrayPose", "TrayProblem", "TraysFound", "find_trays"]
 def find_trays(
     photo: Photo,
     *,
-    size: TraySize,
+    size: TraySize | Callable[[int], TraySize],
     camera: Camera | None = None,
     earlier: Sequence[TrayPose] = (),
 ) -> TraysFound:
@@ -33,8 +33,8 @@ def find_trays(
     ----------
     photo : Photo
         Upright photo.
-    size : TraySize
-        Inner size of the trays.
+    size : TraySize or callable
+        Inner size of the trays, or what gives it for a tray's number.
     camera : Camera, optional
         Known intrinsics, of any size of the same aspect ratio. Without it the photo's EXIF
         focal length is the start, else a typical one; either is refined with the pose.
@@ -61,11 +61,13 @@ def find_trays(
         if (pose.camera.width, pose.camera.height) == (photo.width, photo.height)
     }
     strip = by_number.pop(CARRIED_STRIP_NUMBER, [])
-    placed = {number: largest_agreement(tags, size, used) for number, tags in by_number.items()}
-    carrier = _give_strip(placed, by_number, strip, size, used)
+    size_of = size if callable(size) else lambda _: size
+    placed = {n: largest_agreement(tags, size_of(n), used) for n, tags in by_number.items()}
+    carrier = _give_strip(placed, by_number, strip, size_of, used)
     poses, problems = [], []
     for number in sorted({*by_number, *before}):
-        finder = _TrayFinder(number, TagCompletion(number, reader, size, used), before.get(number))
+        completion = TagCompletion(number, reader, size_of(number), used)
+        finder = _TrayFinder(number, completion, before.get(number))
         tags = [*by_number[number], *(strip if number == carrier else ())]
         outcome = finder.find(placed.get(number), tags)
         if isinstance(outcome, TrayPose):
@@ -83,14 +85,15 @@ def _give_strip(
     placed: dict[int, PlacedTags | None],
     by_number: Mapping[int, list[ReadTag]],
     strip: Sequence[ReadTag],
-    size: TraySize,
+    size_of: Callable[[int], TraySize],
     camera: Camera,
 ) -> int | None:
     """Join the carried strip's tags to the tray whose frame they stand in; its number."""
     best: tuple[int, float, int] | None = None
     for number, tags in by_number.items() if strip else ():
         own = placed[number]
-        joined = largest_agreement([*(own.tags if own else tags), *strip], size, camera)
+        together = [*(own.tags if own else tags), *strip]
+        joined = largest_agreement(together, size_of(number), camera)
         if joined is None or not _carries(joined, number):
             continue
         rank = len(joined.tags), -joined.fit.rms_px, number
@@ -101,7 +104,7 @@ def _give_strip(
     number = best[2]
     own = placed[number]
     placed[number] = largest_agreement(
-        [*(own.tags if own else by_number[number]), *strip], size, camera
+        [*(own.tags if own else by_number[number]), *strip], size_of(number), camera
     )
     return number
 
