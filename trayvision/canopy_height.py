@@ -15,9 +15,9 @@ import numpy.typing as npt
 
 from trayvision.measurement import Measurement
 from trayvision.photo import Photo
-from trayvision.tray_pose import TrayPose
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import STRIP_BAND_MM, STRIP_TOP_MM, STRIP_WIDTH_MM
+from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -33,7 +33,9 @@ _LEVEL_TOLERANCE = 0.36
 # the straw and root colours of the bed.
 _GREEN_TOLERANCE = 0.20
 _STRAW_TOLERANCE = 0.05
-_TYPICAL_BED_HEIGHT_MM = 14.0
+# Soaked seed lies 6 to 19 mm deep in published and growers' figures, usually 13 mm with its
+# first roots (common practice); the spread covers that range.
+TYPICAL_BED_HEIGHT_MM = 14.0
 _BED_HEIGHT_SPREAD_MM = 4.0
 
 
@@ -57,6 +59,12 @@ class CanopyHeight:
     shoot_height_mm: Measurement
     visible_profile: FloatArray
     doubts: tuple[Doubt, ...]
+
+    @classmethod
+    def unknown(cls, reason: Doubt) -> "CanopyHeight":
+        """No height, and why."""
+        missing = Measurement.unknown("mm", reason)
+        return cls(missing, missing, np.empty(0), (reason,))
 
 
 def measure_canopy_height(
@@ -83,10 +91,10 @@ def measure_canopy_height(
     view = None if reason else _strip_view(photo, pose)
     seen = None if view is None else _seen_pixels(view)
     if seen is None:
-        return _unknown(reason or Doubt.STRIP_UNCLEAR)
+        return CanopyHeight.unknown(reason or Doubt.STRIP_UNCLEAR)
     profile = seen.mean(axis=1).reshape(-1, round(1 / _PITCH_MM)).mean(axis=1)
     if profile[-40:].mean() < 0.4:
-        return _unknown(Doubt.STRIP_UNCLEAR)
+        return CanopyHeight.unknown(Doubt.STRIP_UNCLEAR)
     height, spread = _change_point(profile)
     pose_mm = float(np.max(pose.position_uncertainty_mm(_strip_point(pose, height))))
     uncertainty = float(np.hypot(np.hypot(1.0, spread), pose_mm))
@@ -94,7 +102,7 @@ def measure_canopy_height(
     doubts = [Doubt.HEIGHT_ONE_END]
     if bed_height_mm is None or bed_height_mm.value is None or bed_height_mm.uncertainty is None:
         doubts.append(Doubt.BED_HEIGHT_ASSUMED)
-        bed_height_mm = Measurement(_TYPICAL_BED_HEIGHT_MM, _BED_HEIGHT_SPREAD_MM, "mm")
+        bed_height_mm = Measurement(TYPICAL_BED_HEIGHT_MM, _BED_HEIGHT_SPREAD_MM, "mm")
     assert bed_height_mm.value is not None and bed_height_mm.uncertainty is not None
     shoot = Measurement(
         max(0.0, height - bed_height_mm.value),
@@ -102,11 +110,6 @@ def measure_canopy_height(
         "mm",
     )
     return CanopyHeight(canopy, shoot, profile, tuple(doubts))
-
-
-def _unknown(reason: Doubt) -> CanopyHeight:
-    missing = Measurement.unknown("mm", reason)
-    return CanopyHeight(missing, missing, np.empty(0), (reason,))
 
 
 def _strip_point(pose: TrayPose, height_mm: float) -> FloatArray:
@@ -123,7 +126,7 @@ def _why_not_readable(photo: Photo, pose: TrayPose) -> Doubt | None:
     if facing < _MIN_FACING_DEG:
         return Doubt.STRIP_NOT_SEEN
     ends = pose.project(points)
-    inside = (ends > 0).all(axis=1) & (ends < [photo.width, photo.height]).all(axis=1)
+    inside = np.all((ends > 0) & (ends < [photo.width, photo.height]), axis=1)
     if not inside[:2].all():
         return Doubt.STRIP_NOT_SEEN
     px_per_mm = np.linalg.norm(ends[2] - ends[0]) / top * photo.scale
@@ -133,9 +136,9 @@ def _why_not_readable(photo: Photo, pose: TrayPose) -> Doubt | None:
 def _strip_view(photo: Photo, pose: TrayPose) -> npt.NDArray[np.float32]:
     """(rows, columns, 3) of the strip's face; row 0 at the floor, `_PITCH_MM` a pixel."""
     top = int(STRIP_TOP_MM + pose.size.depth_mm)
-    heights = (np.arange(int(top / _PITCH_MM)) + 0.5) * _PITCH_MM
+    heights = (np.arange(int(top / _PITCH_MM), dtype=np.float64) + 0.5) * _PITCH_MM
     half = STRIP_WIDTH_MM / 2 - _EDGE_MARGIN_MM
-    across = np.arange(-half, half + 1e-9, _PITCH_MM)
+    across = np.arange(-half, half + 1e-9, _PITCH_MM, dtype=np.float64)
     points = pose.size.strip_points_mm(heights[:, None], across[None, :])
     where = photo.to_working(pose.project(points)).astype(np.float32)
     view = cv2.remap(
@@ -145,7 +148,7 @@ def _strip_view(photo: Photo, pose: TrayPose) -> npt.NDArray[np.float32]:
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_CONSTANT,
     )
-    return cv2.GaussianBlur(view, (3, 3), 0).astype(np.float32)  # type: ignore[return-value]
+    return cv2.GaussianBlur(view, (3, 3), 0).astype(np.float32)
 
 
 def _seen_pixels(view: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_] | None:

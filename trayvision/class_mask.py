@@ -82,7 +82,5 @@ def _rim(tray: TrayInspection) -> npt.NDArray[np.float64]:
     assert tray.pose is not None
     corners = tray.pose.size.opening_mm
     along = np.linspace(0, 1, 12, endpoint=False)[:, None]
-    sides = [
-        corners[i] + (corners[(i + 1) % 4] - corners[i]) * along for i in range(len(corners))
-    ]
+    sides = [corners[i] + (corners[(i + 1) % 4] - corners[i]) * along for i in range(len(corners))]
     return np.concatenate(sides)

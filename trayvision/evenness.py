@@ -145,9 +145,7 @@ def _bare_areas(plan: TrayPlan, cover: CanopyCover) -> tuple[Area, ...]:
 
 
 def _areas(plan: TrayPlan, mask: npt.NDArray[np.bool_], least_mm2: float) -> tuple[Area, ...]:
-    contours, _ = cv2.findContours(
-        mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
-    )
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     found = []
     for contour in contours:
         area = cv2.contourArea(contour) * plan.grid.mm_per_px**2

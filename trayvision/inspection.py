@@ -7,22 +7,28 @@ from pathlib import Path
 from trayvision.camera import Camera
 from trayvision.canopy_colour import CanopyColour, measure_colour
 from trayvision.canopy_cover import CanopyCover, measure_cover
-from trayvision.canopy_height import TYPICAL_BED_HEIGHT, CanopyHeight, measure_canopy_height
+from trayvision.canopy_height import (
+    TYPICAL_BED_HEIGHT_MM,
+    CanopyHeight,
+    measure_canopy_height,
+)
 from trayvision.colour_correction import Light, measure_light
 from trayvision.evenness import Evenness, measure_evenness
 from trayvision.health_score import HealthScore, score_tray
-from trayvision.measurement import Measurement
 from trayvision.mould import MouldReading, read_mould
 from trayvision.photo import Photo, load_photo
 from trayvision.pose import TrayProblem, find_trays
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
-from trayvision.segmentation import ClassShares, segment
+from trayvision.room_settings import DEFAULT_TRAY_SIZE, RoomSettings
+from trayvision.scored_measures import ScoredMeasures
+from trayvision.segmentation import ClassShares, TrayClass, segment
 from trayvision.sharpness import Sharpness, measure_sharpness
 from trayvision.tray_plan import TrayPlan, lay_out_tray, whole_photo_plan
 from trayvision.tray_pose import TrayPose
 
-DEFAULT_TRAY_SIZE = TraySize(540.0, 280.0, 60.0)
+# With less of the tray than this in sight, what was measured does not speak for it.
+_LITTLE_SEEN = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +93,7 @@ class Inspection:
 def inspect_photo(
     photo: str | Path | bytes | Photo,
     *,
-    tray_size: tuple[float, float, float] | TraySize = DEFAULT_TRAY_SIZE,
+    tray_size: tuple[float, float, float] | TraySize | RoomSettings = DEFAULT_TRAY_SIZE,
     camera: Camera | None = None,
     day: float | None = None,
     whole_photo: bool = False,
@@ -99,11 +105,13 @@ def inspect_photo(
     ----------
     photo : path, bytes or Photo
         An image file, its bytes, or a photo that is already decoded.
-    tray_size : TraySize or (length, width, depth) in mm
+    tray_size : TraySize, (length, width, depth) in mm, or RoomSettings
+        The room's settings give each tray its own size, and its day where the photo says when
+        it was taken.
     camera : Camera, optional
         Known intrinsics; else the photo's own record or an estimate, which is said.
     day : float, optional
-        Days since spreading.
+        Days since spreading; goes before the room's settings.
     whole_photo : bool
         No kit in the picture: the whole frame is taken as the opening; no millimetres.
     earlier : sequence of TrayPose
@@ -116,33 +124,134 @@ def inspect_photo(
     ValueError
         If `tray_size` or `day` is out of range, or `camera` belongs to another picture shape.
     """
-    if not isinstance(tray_size, TraySize):
-        tray_size = TraySize(*tray_size)
+    room = tray_size if isinstance(tray_size, RoomSettings) else RoomSettings(_size(tray_size))
     if day is not None and not -2 <= day <= 60:
         raise ValueError(f"day must be from -2 to 60 days since spreading, got {day!r}")
     if not isinstance(photo, Photo):
         photo = load_photo(photo)
     if whole_photo:
         return Inspection(photo, (_inspect_frame(photo, day),), ())
-    found = find_trays(photo, size=tray_size, camera=camera, earlier=earlier)
-    trays = tuple(_inspect_tray(photo, pose, day) for pose in found.poses)
+    found = find_trays(photo, size=room.size_of, camera=camera, earlier=earlier)
+    trays = tuple(
+        _inspect_tray(photo, pose, room.day_of(pose.number, photo.taken_at) if day is None else day)
+        for pose in found.poses
+    )
     return Inspection(photo, trays, found.problems)
+
+
+def _size(tray_size: tuple[float, float, float] | TraySize) -> TraySize:
+    return tray_size if isinstance(tray_size, TraySize) else TraySize(*tray_size)
 
 
 def _inspect_tray(photo: Photo, pose: TrayPose, day: float | None) -> TrayInspection:
     light = measure_light(photo, pose)
-    height = measure_canopy_height(photo, pose)
     segmented = segment(photo, light, pose)
-    bed = TYPICAL_BED_HEIGHT.value
-    assert bed is not None
-    plan = lay_out_tray(pose, segmented, light, bed_height_mm=bed)
-    sharpness = measure_sharpness(photo, pose)
-    return _compose(photo, pose, day, light, height, segmented, plan, sharpness)
+    plan = lay_out_tray(pose, segmented, light, bed_height_mm=TYPICAL_BED_HEIGHT_MM)
+    return _compose(
+        photo,
+        pose,
+        day=day,
+        seen=_Seen(light, segmented, plan),
+        height=measure_canopy_height(photo, pose),
+        sharpness=measure_sharpness(photo, pose),
+    )
 
 
 def _inspect_frame(photo: Photo, day: float | None) -> TrayInspection:
     light = measure_light(photo, None)
     segmented = segment(photo, light, None)
-    height = CanopyHeight.unknown(Doubt.NO_KIT)
-    plan = whole_photo_plan(segmented)
-    return _compose(photo, None, day, light, height, segmented, plan, None)
+    return _compose(
+        photo,
+        None,
+        day=day,
+        seen=_Seen(light, segmented, whole_photo_plan(segmented)),
+        height=CanopyHeight.unknown(Doubt.NO_KIT),
+        sharpness=None,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What the photo shows of one tray, before any measure."""
+
+    light: Light
+    segmented: ClassShares
+    plan: TrayPlan
+
+
+def _compose(
+    photo: Photo,
+    pose: TrayPose | None,
+    *,
+    day: float | None,
+    seen: _Seen,
+    height: CanopyHeight,
+    sharpness: Sharpness | None,
+) -> TrayInspection:
+    plan, light = seen.plan, seen.light
+    cover = measure_cover(plan)
+    mould = read_mould(plan, day=day)
+    evenness = measure_evenness(plan, cover, day=day)
+    shoots = plan.share(TrayClass.SHOOT) * plan.judged
+    colour = measure_colour(plan.colours, shoots, light)
+    doubts = _doubts(photo, pose, day, seen, sharpness, height)
+    opening = plan.grid.length_mm * plan.grid.width_mm
+    score = score_tray(
+        ScoredMeasures(
+            day=day,
+            cover=cover.cover,
+            shoot_height_mm=height.shoot_height_mm,
+            yellow_share=colour.yellow_share,
+            dark_green_colour_index=colour.dark_green_colour_index,
+            cover_variation=evenness.cover_variation,
+            seed_layer=evenness.seed_layer,
+            bare_share=min(1.0, sum(area.area_mm2 for area in evenness.bare_areas) / opening),
+            slime_share=min(1.0, sum(patch.area_mm2 for patch in mould.slime) / opening),
+            patches=mould.patches,
+            fuzz=mould.fuzz,
+            seen=plan.seen,
+            doubts=doubts,
+            in_mm=pose is not None,
+        )
+    )
+    return TrayInspection(
+        number=None if pose is None else pose.number,
+        day=day,
+        pose=pose,
+        segmented=seen.segmented,
+        plan=plan,
+        cover=cover,
+        height=height,
+        colour=colour,
+        evenness=evenness,
+        mould=mould,
+        sharpness=sharpness,
+        light=light,
+        score=score,
+        doubts=doubts,
+    )
+
+
+def _doubts(
+    photo: Photo,
+    pose: TrayPose | None,
+    day: float | None,
+    seen: _Seen,
+    sharpness: Sharpness | None,
+    height: CanopyHeight,
+) -> tuple[Doubt, ...]:
+    doubts = [*photo.doubts, *seen.light.doubts, *height.doubts]
+    doubts += (Doubt.NO_KIT,) if pose is None else pose.doubts
+    doubts += () if sharpness is None else sharpness.doubts
+    if day is None:
+        doubts.append(Doubt.DAY_UNKNOWN)
+    if seen.plan.seen < _LITTLE_SEEN:
+        doubts.append(Doubt.TOO_LITTLE_SEEN)
+    if pose is not None and _leaves_the_frame(photo, pose):
+        doubts.append(Doubt.OUT_OF_FRAME)
+    return tuple(dict.fromkeys(doubts))
+
+
+def _leaves_the_frame(photo: Photo, pose: TrayPose) -> bool:
+    corners = pose.project(pose.size.opening_mm)
+    return bool(((corners < 0) | (corners > [photo.width - 1, photo.height - 1])).any())

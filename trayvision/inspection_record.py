@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from trayvision.evenness import Area
 from trayvision.inspection import Inspection, TrayInspection
 from trayvision.measurement import Measurement
-from trayvision.mould import MouldPatch
-from trayvision.photo import Photo
+from trayvision.mould import MouldPatch, SlimePatch
 from trayvision.quality_flags import Doubt, PhotoProblem
 from trayvision.tray_pose import TrayPose
 
@@ -31,7 +31,7 @@ def photo_record(inspection: Inspection) -> Record:
         "width": photo.width,
         "height": photo.height,
         "problem": problem,
-        "trays": [_tray_record(photo, tray) for tray in inspection.trays],
+        "trays": [_tray_record(tray) for tray in inspection.trays],
         "not_measured": [
             {
                 "tray": problem.number,
@@ -59,7 +59,7 @@ def problem_record(file: str, problem: PhotoProblem) -> Record:
     }
 
 
-def _tray_record(photo: Photo, tray: TrayInspection) -> Record:
+def _tray_record(tray: TrayInspection) -> Record:
     colour, evenness, light = tray.colour, tray.evenness, tray.light
     return {
         "tray": tray.number,
@@ -95,8 +95,8 @@ def _tray_record(photo: Photo, tray: TrayInspection) -> Record:
             "coloured": light.coloured,
         },
         "fuzz": _rounded(tray.mould.fuzz, 3),
-        "mould": [_patch_record(photo, tray, patch) for patch in tray.mould.patches],
-        "slime": [_slime_record(photo, tray, patch) for patch in tray.mould.slime],
+        "mould": [_patch_record(tray, patch) for patch in tray.mould.patches],
+        "slime": [_slime_record(tray, patch) for patch in tray.mould.slime],
         "score": tray.score.record(),
         "doubts": [str(doubt) for doubt in tray.doubts],
         "remarks": [doubt.sentence for doubt in tray.doubts],
@@ -126,7 +126,7 @@ def _sharpness_record(tray: TrayInspection) -> Record:
     }
 
 
-def _patch_record(photo: Photo, tray: TrayInspection, patch: MouldPatch) -> Record:
+def _patch_record(tray: TrayInspection, patch: MouldPatch) -> Record:
     record: Record = {
         "look": patch.look,
         "likelihood": round(patch.likelihood, 3),
@@ -145,7 +145,7 @@ def _patch_record(photo: Photo, tray: TrayInspection, patch: MouldPatch) -> Reco
     }
 
 
-def _slime_record(photo: Photo, tray: TrayInspection, patch: Any) -> Record:
+def _slime_record(tray: TrayInspection, patch: SlimePatch) -> Record:
     if tray.pose is None:
         return _in_pixels(tray, patch.x_mm, patch.y_mm, patch.area_mm2)
     return {
@@ -158,7 +158,7 @@ def _slime_record(photo: Photo, tray: TrayInspection, patch: Any) -> Record:
 def _in_pixels(tray: TrayInspection, x: float, y: float, area: float) -> Record:
     """Place and size on a whole photo, whose plan counts crop pixels, in full-size pixels."""
     to_crop = tray.segmented.photo_to_crop
-    column, row = tray.plan.grid.to_px(np.float64(x), np.float64(y))
+    column, row = tray.plan.grid.to_px(np.asarray(x), np.asarray(y))
     at = np.linalg.solve(to_crop[:, :2], np.array([column, row]) - to_crop[:, 2])
     return {
         "x_px": round(float(at[0]), 1),
@@ -167,7 +167,7 @@ def _in_pixels(tray: TrayInspection, x: float, y: float, area: float) -> Record:
     }
 
 
-def _area_record(area: Any) -> Record:
+def _area_record(area: Area) -> Record:
     return {
         "x_mm": round(area.x_mm, 1),
         "y_mm": round(area.y_mm, 1),
@@ -179,7 +179,7 @@ def _area_record(area: Any) -> Record:
 def _value(measurement: Measurement) -> Record:
     """Value and uncertainty, with two digits of the uncertainty, or the reason for none."""
     if measurement.value is None or measurement.uncertainty is None:
-        reason = Doubt(measurement.reason) if measurement.reason in _DOUBTS else None
+        reason = Doubt.named(measurement.reason)
         return {
             "value": None,
             "uncertainty": None,
@@ -193,9 +193,6 @@ def _value(measurement: Measurement) -> Record:
         "value": round(measurement.value, digits),
         "uncertainty": round(measurement.uncertainty, digits),
     }
-
-
-_DOUBTS = {str(doubt) for doubt in Doubt}
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

@@ -101,7 +101,7 @@ def read_mould(plan: TrayPlan, *, day: float | None = None) -> MouldReading:
     """
     fuzz = measure_fuzz(plan)
     share = plan.share(TrayClass.MOULD) * plan.judged
-    smooth = cv2.GaussianBlur(share, (0, 0), 1.2 / plan.grid.mm_per_px)
+    smooth = _smoothed(share, 1.2 / plan.grid.mm_per_px)
     patches = [
         _describe(plan, mask, smooth, fuzz=fuzz, day=day)
         for mask in _joined_regions(plan, smooth, _SEED_SHARE, _EDGE_SHARE)
@@ -136,7 +136,13 @@ def measure_fuzz(plan: TrayPlan) -> float:
 def _lab(colours: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
     """CIELAB (D65) of an sRGB image to half a unit, at the speed of OpenCV's 8-bit tables."""
     lab = cv2.cvtColor(colours, cv2.COLOR_RGB2LAB).astype(np.float32)
-    return lab * np.float32([100 / 255, 1, 1]) - np.float32([0, 128, 128])
+    lab[..., 0] *= 100 / 255
+    lab[..., 1:] -= 128
+    return lab
+
+
+def _smoothed(share: npt.NDArray[np.float32], sigma_px: float) -> npt.NDArray[np.float32]:
+    return cv2.GaussianBlur(share, (0, 0), sigma_px).astype(np.float32)
 
 
 def _joined_regions(
@@ -235,9 +241,7 @@ def _confusions(look: str, day: float | None, fuzz: float) -> tuple[str, ...]:
 
 
 def _outline(plan: TrayPlan, mask: npt.NDArray[np.bool_]) -> FloatArray:
-    contours, _ = cv2.findContours(
-        mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
-    )
+    contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     longest = max(contours, key=len)[:, 0, :].astype(np.float64)
     step = max(1, len(longest) // _OUTLINE_POINTS)
     x, y = plan.grid.to_mm(longest[::step, 0], longest[::step, 1])
@@ -245,7 +249,7 @@ def _outline(plan: TrayPlan, mask: npt.NDArray[np.bool_]) -> FloatArray:
 
 
 def _find_slime(plan: TrayPlan) -> tuple[SlimePatch, ...]:
-    share = cv2.GaussianBlur(plan.share(TrayClass.SLIME) * plan.judged, (0, 0), 1.5)
+    share = _smoothed(plan.share(TrayClass.SLIME) * plan.judged, 1.5 / plan.grid.mm_per_px)
     found = []
     for mask in _joined_regions(plan, share, 0.6, 0.4):
         rows, columns = np.nonzero(mask)

@@ -14,6 +14,11 @@ class Doubt(StrEnum):
         member.sentence = sentence
         return member
 
+    @classmethod
+    def named(cls, name: str | None) -> "Doubt | None":
+        """The doubt with a name, None where there is none."""
+        return next((doubt for doubt in cls if doubt == name), None)
+
     NO_TAGS = "no_tags", "No tag of the reference kit could be read in this photo."
     ONE_TAG_ONLY = (
         "one_tag_only",

@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.tray_pose import TrayPose
 from trayvision.reference_kit import TraySize
+from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
 Affine = npt.NDArray[np.float64]
@@ -138,4 +138,3 @@ def straight_down_view(
     return cv2.remap(  # type: ignore[return-value]
         image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
     )
-

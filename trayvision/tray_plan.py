@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.colour_correction import Light, correct_colours
-from trayvision.tray_pose import TrayPose
 from trayvision.rectification import PlanGrid, photo_map
 from trayvision.segmentation import ClassShares, TrayClass
+from trayvision.tray_pose import TrayPose
 
 FloatImage = npt.NDArray[np.float32]
 
@@ -87,11 +87,8 @@ def lay_out_tray(
     grid = PlanGrid.over(pose.size, PLAN_MM_PER_PX)
     z_mm = bed_height_mm - pose.size.depth_mm
     map_x, map_y = photo_map(pose, grid, z_mm, segmented.photo_to_crop)
-    packed = np.moveaxis(segmented.shares, 0, -1)
-    first = _sample(np.ascontiguousarray(packed[..., :4]), map_x, map_y)
-    second = _sample(np.ascontiguousarray(packed[..., 4:]), map_x, map_y)
-    shares = np.concatenate([np.moveaxis(first, -1, 0), np.moveaxis(second, -1, 0)])
-    raw = _sample(segmented.pixels, map_x, map_y)
+    shares = _sample_shares(segmented.shares, map_x, map_y)
+    raw = _sample_pixels(segmented.pixels, map_x, map_y)
     rows, columns = segmented.shares.shape[1:]
     judged = (map_x >= 0) & (map_x <= columns - 1) & (map_y >= 0) & (map_y <= rows - 1)
     judged &= ~_behind_near_wall(pose, grid, z_mm)
@@ -135,10 +132,22 @@ def _illumination(light: Light, grid: PlanGrid) -> FloatImage:
     return light.illumination_at(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
 
 
-def _sample(
-    image: npt.NDArray[np.generic], map_x: FloatImage, map_y: FloatImage
-) -> npt.NDArray[np.generic]:
-    return cv2.remap(image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload, no-any-return]
+def _sample_shares(shares: FloatImage, map_x: FloatImage, map_y: FloatImage) -> FloatImage:
+    # OpenCV samples at most four channels at once; there are seven.
+    packed = np.moveaxis(shares, 0, -1)
+    halves = [np.ascontiguousarray(half) for half in (packed[..., :4], packed[..., 4:])]
+    sampled = [
+        cv2.remap(half, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        for half in halves
+    ]
+    return np.concatenate([np.moveaxis(half, -1, 0) for half in sampled]).astype(np.float32)
+
+
+def _sample_pixels(
+    pixels: npt.NDArray[np.uint8], map_x: FloatImage, map_y: FloatImage
+) -> npt.NDArray[np.uint8]:
+    sampled = cv2.remap(pixels, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(sampled, dtype=np.uint8)
 
 
 def _plan_mm(grid: PlanGrid) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
@@ -165,4 +174,4 @@ def _zenith_tan(pose: TrayPose, grid: PlanGrid, z_mm: float) -> FloatImage:
     x, y = _plan_mm(grid)
     camera = pose.camera_position_mm
     across = np.hypot(camera[0] - x[None, :], camera[1] - y[:, None])
-    return (across / (camera[2] - z_mm)).astype(np.float32)
+    return np.asarray(across / (camera[2] - z_mm), dtype=np.float32)
