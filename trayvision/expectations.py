@@ -205,6 +205,11 @@ FUZZ_SHARE: Final = Rule(
 FUZZ_TOLERANCE: Final = Rule("fuzz_tolerance", 0.5, _JUDGEMENT, "half the bed white is all of it")
 LEAST_SEEN: Final = Rule("least_seen", 0.5, _JUDGEMENT, "half the tray unseen is no look at all")
 LEAST_KNOWN: Final = Rule("least_known", 60.0, _JUDGEMENT, "points of 100 that must be judged")
+LOOK_SHARE: Final = Rule(
+    "look_share", 0.75, _JUDGEMENT,
+    "a part that loses this much of its points, such as a day and a half behind, wants eyes",
+)  # fmt: skip
+LOOK_SCORE: Final = Rule("look_score", 70.0, _JUDGEMENT, "many small losses want eyes as well")
 LOOK_LIKELIHOOD: Final = Rule(
     "look_likelihood", 0.2, _JUDGEMENT, "a look costs a minute, a lost tray far more"
 )

@@ -11,12 +11,19 @@ from math import pi, sqrt
 from typing import Any
 
 from trayvision.expectations import (
+    COVER,
+    EVENNESS,
     FUZZ_LAST_DAY,
     FUZZ_SEEN,
+    HEIGHT,
     HOLD_LIKELIHOOD,
     LEAST_KNOWN,
     LEAST_SEEN,
     LOOK_LIKELIHOOD,
+    LOOK_SCORE,
+    LOOK_SHARE,
+    Stage,
+    stage_of,
 )
 from trayvision.measurement import Measurement
 from trayvision.quality_flags import Doubt
@@ -36,6 +43,11 @@ LOOK_AGAIN = "Look at it, wet it, smell it, photograph it again."
 HOLD_BACK = "Hold it from feeding until someone has looked."
 MASK = "Wear a mask when stirring dry mould."
 WATER_FIRST = "Look again after watering: root hairs lie down, mould keeps its shape."
+COMPARE = (
+    "Compare with trays sown the same day: if all are behind it is the seed or the room, if one "
+    "is, its water, drain or spreading."
+)
+SPREAD_AGAIN = "Spread the seed evenly now, while it can be mended."
 
 
 class Attention(StrEnum):
@@ -105,6 +117,7 @@ class HealthScore:
                     "weight": part.weight,
                     "known": part.known,
                     "reason": part.reason,
+                    "doubt": part.doubt,
                 }
                 for part in self.parts
             ],
@@ -129,7 +142,7 @@ def score_tray(measures: ScoredMeasures) -> HealthScore:
     reason = _why_no_score(measures, parts)
     cap = _cap(measures)
     value = None if reason else min(_share_left(parts), cap)
-    attention = _attention(measures, parts, scored=reason is None)
+    attention = _attention(measures, parts, value)
     lowest, highest = _bounds(measures, parts, cap)
     return HealthScore(
         value=None if value is None else round(value),
@@ -139,7 +152,7 @@ def score_tray(measures: ScoredMeasures) -> HealthScore:
         parts=parts,
         cap=None if cap == 100 else round(cap),
         attention=attention,
-        suggestions=_suggestions(measures, attention),
+        suggestions=_suggestions(measures, parts),
         reason=reason,
     )
 
@@ -230,31 +243,42 @@ def _varied(measures: ScoredMeasures) -> Iterator[tuple[ScoredMeasures, ScoredMe
 
 
 def _attention(
-    measures: ScoredMeasures, parts: tuple[ScorePart, ...], *, scored: bool
+    measures: ScoredMeasures, parts: tuple[ScorePart, ...], value: float | None
 ) -> Attention:
-    likeliest = max((patch.likelihood for patch in measures.patches), default=0.0)
-    if likeliest >= HOLD_LIKELIHOOD.value:
+    if _likeliest(measures) >= HOLD_LIKELIHOOD.value:
         return Attention.HOLD
-    halved = any(part.points_off is not None and part.points_off >= part.weight / 2
-                 for part in parts)  # fmt: skip
-    suspicious = likeliest >= LOOK_LIKELIHOOD.value or measures.slime_share > 0
-    if not scored or halved or suspicious or _late_fuzz(measures):
-        return Attention.LOOK
-    return Attention.QUIET
+    poor = value is None or value < LOOK_SCORE.value or any(_is_poor(part) for part in parts)
+    return Attention.LOOK if poor or _smells_wrong(measures) else Attention.QUIET
 
 
-def _late_fuzz(measures: ScoredMeasures) -> bool:
+def _likeliest(measures: ScoredMeasures) -> float:
+    return max((patch.likelihood for patch in measures.patches), default=0.0)
+
+
+def _smells_wrong(measures: ScoredMeasures) -> bool:
+    """Whether something was seen that a nose should check."""
     late = measures.day is None or measures.day >= FUZZ_LAST_DAY.value
-    return late and measures.fuzz >= FUZZ_SEEN.value
+    late_fuzz = late and measures.fuzz >= FUZZ_SEEN.value
+    return _likeliest(measures) >= LOOK_LIKELIHOOD.value or measures.slime_share > 0 or late_fuzz
 
 
-def _suggestions(measures: ScoredMeasures, attention: Attention) -> tuple[str, ...]:
-    likeliest = max((patch.likelihood for patch in measures.patches), default=0.0)
-    if attention is Attention.HOLD:
-        return (LOOK_AGAIN, HOLD_BACK, MASK)
-    if likeliest >= LOOK_LIKELIHOOD.value:
-        return (LOOK_AGAIN, HOLD_BACK)
-    fuzzy = measures.fuzz >= FUZZ_SEEN.value
-    return ((WATER_FIRST,) if fuzzy else ()) + (
-        (LOOK_AGAIN,) if attention is Attention.LOOK else ()
-    )
+def _is_poor(part: ScorePart) -> bool:
+    return bool(part.points_off and part.points_off >= LOOK_SHARE.value * part.weight)
+
+
+def _suggestions(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> tuple[str, ...]:
+    found = []
+    if _smells_wrong(measures):
+        found.append(LOOK_AGAIN)
+    if _likeliest(measures) >= LOOK_LIKELIHOOD.value:
+        found.append(HOLD_BACK)
+    if _likeliest(measures) >= HOLD_LIKELIHOOD.value:
+        found.append(MASK)
+    if measures.fuzz >= FUZZ_SEEN.value:
+        found.append(WATER_FIRST)
+    poor = {part.name for part in parts if _is_poor(part)}
+    if poor & {COVER, HEIGHT}:
+        found.append(COMPARE)
+    if EVENNESS in poor and stage_of(measures.day) is Stage.SPREAD:
+        found.append(SPREAD_AGAIN)
+    return tuple(found)

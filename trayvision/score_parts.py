@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Final
 
 from trayvision import expectations as table
-from trayvision.measurement import Measurement
 from trayvision.mould import MouldPatch
 from trayvision.quality_flags import Doubt
 from trayvision.scored_measures import ScoredMeasures
@@ -30,6 +29,8 @@ class ScorePart:
     reason : str
         A sentence.
     known : bool
+    doubt : str or None
+        Name of the doubt that hides a part.
     """
 
     name: str
@@ -37,10 +38,19 @@ class ScorePart:
     weight: float
     reason: str
     known: bool
+    doubt: str | None = None
 
 
-Judged = tuple[float, str] | str
-"""Share of its points that a part loses and why; or only why it cannot be told."""
+@dataclass(frozen=True)
+class _Unknown:
+    """What cannot be told, and the named reason."""
+
+    what: str
+    doubt: str | None
+
+
+# Share of its points that a part loses and why; or why it cannot be told.
+_Judged = tuple[float, str] | _Unknown
 
 
 def score_parts(measures: ScoredMeasures) -> tuple[ScorePart, ...]:
@@ -55,10 +65,13 @@ def score_parts(measures: ScoredMeasures) -> tuple[ScorePart, ...]:
             parts.append(ScorePart(weight.part, None, 0.0, reason, known=False))
             continue
         judged = _JUDGES[weight.part](measures)
-        if isinstance(judged, str):
-            parts.append(ScorePart(weight.part, None, points, judged, known=False))
+        if isinstance(judged, _Unknown):
+            sentence = _SENTENCES.get(judged.doubt or "", "")
+            reason = f"{judged.what} cannot be told. {sentence}".rstrip()
+            part = ScorePart(weight.part, None, points, reason, known=False, doubt=judged.doubt)
         else:
-            parts.append(ScorePart(weight.part, points * judged[0], points, judged[1], known=True))
+            part = ScorePart(weight.part, points * judged[0], points, judged[1], known=True)
+        parts.append(part)
     return tuple(parts)
 
 
@@ -78,10 +91,10 @@ def likelihood_words(likelihood: float) -> str:
     return f"{words}, {round(10 * likelihood)} in 10" if likelihood >= 0.05 else words
 
 
-def _judge_mould(measures: ScoredMeasures) -> Judged:
+def _judge_mould(measures: ScoredMeasures) -> _Judged:
     doubt = measures.mould_doubt
     if doubt is not None:
-        return f"Mould cannot be judged. {doubt.sentence}"
+        return _Unknown("Mould", doubt)
     patch = measures.worst_patch
     share = 0.0 if patch is None else (100 - measures.patch_cap(patch)) / (100 - table.CAPS[-1][-1])
     hairs = measures.day is not None and measures.day < table.FUZZ_LAST_DAY.value
@@ -92,8 +105,8 @@ def _judge_mould(measures: ScoredMeasures) -> Judged:
     if patch is not None and patch.likelihood >= table.LOOK_LIKELIHOOD.value:
         return share, _patch_sentence(measures, patch)
     if measures.fuzz >= table.FUZZ_SEEN.value:
-        when = "" if hairs else "late for root hairs; "
-        return share, f"Even white fuzz all over: {when}look again after watering."
+        when = ": root hairs more likely than mould" if hairs else ", late for root hairs"
+        return share, f"Even white fuzz all over{when}."
     hidden = measures.cover.value is not None and measures.cover.value >= 0.6
     where = "seen from above; the shoots hide the seed" if hidden else "seen from above"
     return share, f"No patch of mould {where}. That does not prove there is none."
@@ -111,11 +124,13 @@ def _patch_sentence(measures: ScoredMeasures, patch: MouldPatch) -> str:
     return sentence
 
 
-def _judge_cover(measures: ScoredMeasures) -> Judged:
+def _judge_cover(measures: ScoredMeasures) -> _Judged:
     if measures.cover.value is None:
-        return _cannot_tell("Cover", measures.cover)
+        return _Unknown("Cover", measures.cover.reason)
     if measures.day is None:
-        return f"Cover {_percent(measures.cover.value)}, but the day is not known."
+        return _Unknown(
+            f"Whether cover {_percent(measures.cover.value)} is usual", Doubt.DAY_UNKNOWN
+        )
     late = table.days_behind(table.COVER, measures.cover.value, measures.day)
     low, high = table.usual_range(table.COVER, measures.day)
     usual = f"the usual {100 * low:.0f} to {_percent(high)}"
@@ -124,12 +139,12 @@ def _judge_cover(measures: ScoredMeasures) -> Judged:
     return _clipped(late / table.DAYS_BEHIND.value), _with_lag(reason, late)
 
 
-def _judge_height(measures: ScoredMeasures) -> Judged:
+def _judge_height(measures: ScoredMeasures) -> _Judged:
     height = measures.shoot_height_mm.value
     if height is None:
-        return _cannot_tell("Height", measures.shoot_height_mm)
+        return _Unknown("Height", measures.shoot_height_mm.reason)
     if measures.day is None:
-        return f"Shoots {height:.0f} mm, but the day is not known."
+        return _Unknown(f"Whether shoots of {height:.0f} mm are usual", Doubt.DAY_UNKNOWN)
     late = table.days_behind(table.SHOOT_HEIGHT, height, measures.day)
     early = table.days_ahead(table.SHOOT_HEIGHT, height, measures.day)
     low, high = table.usual_range(table.SHOOT_HEIGHT, measures.day)
@@ -140,13 +155,13 @@ def _judge_height(measures: ScoredMeasures) -> Judged:
     return max(share, table.AHEAD_SHARE.value * _clipped(early / table.DAYS_BEHIND.value)), reason
 
 
-def _judge_colour(measures: ScoredMeasures) -> Judged:
+def _judge_colour(measures: ScoredMeasures) -> _Judged:
     yellow, index = measures.yellow_share.value, measures.dark_green_colour_index.value
     if yellow is None:
-        return _cannot_tell("Colour", measures.yellow_share)
+        return _Unknown("Colour", measures.yellow_share.reason)
     day = _age(measures)
     if day is None:
-        return "Colour is judged by age, and neither day nor cover is known."
+        return _Unknown("Whether the colour is usual", Doubt.DAY_UNKNOWN)
     _, most = table.usual_range(table.YELLOW_SHARE, day)
     share = _clipped((yellow - most) / table.YELLOW_TOLERANCE.value)
     place = "as usual" if yellow <= most else f"more than the usual {_percent(most)}"
@@ -160,10 +175,10 @@ def _judge_colour(measures: ScoredMeasures) -> Judged:
     return share, reason
 
 
-def _judge_evenness(measures: ScoredMeasures) -> Judged:
+def _judge_evenness(measures: ScoredMeasures) -> _Judged:
     found = [one for one in (_seed_layer(measures), _cover_variation(measures)) if one is not None]
     if not found:
-        return _cannot_tell("Evenness", measures.cover_variation)
+        return _Unknown("Evenness", measures.cover_variation.reason)
     if measures.bare_share > 0:
         share = _clipped(
             (measures.bare_share - table.BARE_SHARE.value) / table.BARE_TOLERANCE.value
@@ -177,7 +192,7 @@ def _seed_layer(measures: ScoredMeasures) -> tuple[float, str] | None:
     if layer is None:
         return None
     share = _clipped((table.SEED_LAYER.value - layer) / table.SEED_LAYER_TOLERANCE.value)
-    place = "evenly spread" if share == 0 else "spread it out over the bare floor"
+    place = "evenly spread" if share < 0.1 else "spread it out over the bare floor"
     return share, f"Seed on {_percent(layer)} of the floor: {place}."
 
 
@@ -188,19 +203,19 @@ def _cover_variation(measures: ScoredMeasures) -> tuple[float, str] | None:
     _, most = table.usual_range(table.COVER_VARIATION, day)
     share = _clipped((variation / most - 1) / table.UNEVEN_TOLERANCE.value)
     place = "as even as usual" if share == 0 else "more uneven than usual"
-    return share, f"Cover varies by {_percent(variation)} from place to place: {place}."
+    return share, f"Cover varies {_percent(variation)} over the tray: {place}."
 
 
-def _judge_wetness(measures: ScoredMeasures) -> Judged:
+def _judge_wetness(measures: ScoredMeasures) -> _Judged:
     if measures.mould_doubt is not None:
-        return f"Slime cannot be judged. {measures.mould_doubt.sentence}"
+        return _Unknown("Slime", measures.mould_doubt)
     if measures.slime_share == 0:
         return 0.0, "No slimy wet place seen; the nose tells it earlier."
     reason = f"Slimy wet places on {_percent(measures.slime_share, 1)} of the tray: smell them."
     return _clipped(measures.slime_share / table.SLIME_TOLERANCE.value), reason
 
 
-_JUDGES: Final[dict[str, Callable[[ScoredMeasures], Judged]]] = {
+_JUDGES: Final[dict[str, Callable[[ScoredMeasures], _Judged]]] = {
     table.MOULD: _judge_mould,
     table.COVER: _judge_cover,
     table.HEIGHT: _judge_height,
@@ -219,11 +234,6 @@ def _age(measures: ScoredMeasures) -> float | None:
 
 def _clipped(share: float) -> float:
     return min(max(share, 0.0), 1.0)
-
-
-def _cannot_tell(what: str, measurement: Measurement) -> str:
-    sentence = _SENTENCES.get(measurement.reason or "", "")
-    return f"{what} cannot be told. {sentence}".rstrip()
 
 
 def _percent(share: float, digits: int = 0) -> str:
