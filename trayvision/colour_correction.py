@@ -42,13 +42,14 @@ _UNSEEN_LEVEL: Final = 0.40
 _UNSEEN_CHROMA: Final = 0.12
 
 _COLOURED_DUV: Final = 0.02
-_REDDEST_BLUE_TO_RED: Final = 0.12
-_MIXED_LOG_CHROMA: Final = 0.10
+_REDDEST_BLUE_TO_RED: Final = 0.06
+_MIXED_LOG_CHROMA: Final = 0.12
 _UNEVEN: Final = 0.8
 _DIM_WHITE: Final = 0.30
 _CLIPPED_SHARE: Final = 0.25
 # Bands this high stay in the processor's cache, which halves the time.
 _BAND_ROWS: Final = 48
+_FACTOR_COLUMNS: Final = 128
 
 
 @dataclass(frozen=True)
@@ -171,8 +172,8 @@ def correct_colours(
         sRGB pixels of the photo, RGB order.
     light : Light
     illumination : (rows, columns, 3) float32 array, optional
-        Illumination relative to the tray's centre over the same area at any coarser
-        resolution (`Light.illumination_at`), divided out; the veil is taken off first.
+        Illumination relative to the tray's centre (`Light.illumination_at`) on an even grid
+        whose outer knots lie on the outer pixels' centres, divided out after the veil.
 
     Returns
     -------
@@ -199,23 +200,38 @@ def correct_colours(
 def _divide(pixels: Pixels, illumination: npt.NDArray[np.float32]) -> Pixels:
     # sRGB is 1.055 x^(1/2.4) - 0.055 above its toe, so a factor in linear light is an affine
     # change of the encoded value: no decoding of every pixel is needed.
-    factor = ((1.0 / illumination) ** (1 / 2.4)).astype(np.float32)
     offset = 255 * 0.055
     rows, columns = pixels.shape[:2]
-    spread = _rows_of(factor, rows)
+    factor = _spread((1.0 / illumination) ** (1 / 2.4), rows, columns)
     divided = np.empty_like(pixels)
     for start in range(0, rows, _BAND_ROWS):
         band = slice(start, min(start + _BAND_ROWS, rows))
         size = (columns, band.stop - band.start)
-        scale = cv2.resize(spread[band], size, interpolation=cv2.INTER_LINEAR)
+        scale = cv2.resize(factor[band], size, interpolation=cv2.INTER_LINEAR)
         scaled = cv2.multiply(pixels[band], scale, dtype=cv2.CV_32F)
         cv2.addWeighted(scaled, 1, scale, offset, -offset, dst=divided[band], dtype=cv2.CV_8U)
     return divided
 
 
-def _rows_of(coarse: npt.NDArray[np.float32], rows: int) -> npt.NDArray[np.float32]:
-    size = (coarse.shape[1], rows)
-    return np.asarray(cv2.resize(coarse, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+def _spread(coarse: npt.NDArray[np.float32], rows: int, columns: int) -> npt.NDArray[np.float32]:
+    """(rows, n, 3) of the coarse grid whose outer knots lie on the outer pixels' centres.
+
+    Column k of n stands for the k-th n-th of the columns, as `cv2.resize` takes it.
+    """
+    count = min(columns, _FACTOR_COLUMNS)
+    across = (np.arange(count) + 0.5) * columns / count - 0.5
+    by_column = _interpolated(coarse.swapaxes(0, 1), across / max(columns - 1, 1))
+    by_row = _interpolated(by_column.swapaxes(0, 1), np.arange(rows) / max(rows - 1, 1))
+    return np.ascontiguousarray(by_row, dtype=np.float32)
+
+
+def _interpolated(knots: npt.NDArray[np.float32], place: FloatArray) -> npt.NDArray[np.float32]:
+    """Values along the first axis at places 0 to 1, linear between even knots."""
+    last = knots.shape[0] - 1
+    at = np.clip(place, 0, 1) * last
+    low = np.minimum(at.astype(int), max(last - 1, 0))
+    share = (at - low).astype(np.float32).reshape(-1, *[1] * (knots.ndim - 1))
+    return np.asarray(knots[low] * (1 - share) + knots[np.minimum(low + 1, last)] * share)
 
 
 def _veil(photo: Photo, black: FloatArray | None, white: FloatArray) -> FloatArray:

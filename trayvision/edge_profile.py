@@ -124,7 +124,8 @@ def _add_tag(photo: Photo, corners: FloatArray, sums: FloatArray, clipped: Float
     x = np.arange(low[0], high[0], dtype=np.float64)
     y = np.arange(low[1], high[1], dtype=np.float64)[:, None]
     box = photo.pixels[low[1] : high[1], low[0] : high[0]]
-    turn = np.sign(np.cross(corners[1] - corners[0], corners[2] - corners[1]))
+    (ax, ay), (bx, by) = corners[1] - corners[0], corners[2] - corners[1]
+    turn = np.sign(ax * by - ay * bx)
     for side, (first, second) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True)):
         along = second - first
         length = float(np.hypot(*along))

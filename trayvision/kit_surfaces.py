@@ -24,7 +24,7 @@ from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
 
-_GRID_MM: Final = 2.0
+_GRID_MM: Final = 1.25
 _CELL_MM: Final = 20.0
 _CHIP_HALF_MM: Final = 20.0
 _BLACK_MODULE_MM: Final = TAG_EDGE_MM / 8

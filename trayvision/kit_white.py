@@ -167,26 +167,38 @@ def _densest_quarter(values: FloatArray) -> npt.NDArray[np.int_]:
 
 
 def _agreeing(rows: list[_Cell], anchors: list[_Cell]) -> list[_Cell]:
-    """The cells whose colour is that of the whites around tags that were read."""
+    """The cells whose colour is that of the whites around some tag that was read."""
     if not anchors:
         return []
-    chroma = np.array([_log_chroma(row) for row in anchors])
-    whole = np.array([not row.clipped.any() for row in anchors])
-    tolerance = _CHROMA_TOLERANCE if whole.mean() > 0.5 else _CLIPPED_CHROMA_TOLERANCE
-    centre = np.median(chroma[whole] if whole.mean() > 0.5 else chroma, axis=0)
-    by_corner = {
-        corner: float(np.median([_log_level(row) for row in anchors if row.corner == corner]))
-        for corner in {row.corner for row in anchors}
-    }
-    middle = float(np.median(list(by_corner.values())))
+    corners = sorted({row.corner for row in anchors})
+    levels, chromas, tolerances = zip(
+        *(_reference([row for row in anchors if row.corner == corner]) for corner in corners),
+        strict=True,
+    )
+    middle = float(np.median(levels))
     kept = []
     for row in rows:
-        level = _log_level(row) - by_corner.get(row.corner, middle)
-        allowed = _LEVEL_TOLERANCE if row.corner in by_corner else 1.5 * _LEVEL_TOLERANCE
-        near = row.clipped.all() or bool((abs(_log_chroma(row) - centre) < tolerance).all())
+        own = row.corner in corners
+        level = _log_level(row) - (levels[corners.index(row.corner)] if own else middle)
+        allowed = _LEVEL_TOLERANCE if own else 1.5 * _LEVEL_TOLERANCE
+        # Any tag's white will do: lights of two colours may fall on the two ends.
+        near = row.clipped.all() or any(
+            (abs(_log_chroma(row) - chroma) < tolerance).all()
+            for chroma, tolerance in zip(chromas, tolerances, strict=True)
+        )
         if near and abs(level) < allowed:
             kept.append(row)
     return kept
+
+
+def _reference(anchors: list[_Cell]) -> tuple[float, FloatArray, float]:
+    """Median log level and log ratios of channels beside one tag, and how far others may be."""
+    chroma = np.array([_log_chroma(row) for row in anchors])
+    whole = np.array([not row.clipped.any() for row in anchors])
+    level = float(np.median([_log_level(row) for row in anchors]))
+    if whole.mean() > 0.5:
+        return level, np.median(chroma[whole], axis=0), _CHROMA_TOLERANCE
+    return level, np.median(chroma, axis=0), _CLIPPED_CHROMA_TOLERANCE
 
 
 def _in_shadow(xy_mm: FloatArray, clipped: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
