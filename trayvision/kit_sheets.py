@@ -26,7 +26,9 @@ Paper = Literal["a4", "letter"]
 PAPER_MM: dict[str, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 LEVELS = (1, 2, 3)
 CARRIED_WIDTH_MM = 150.0
-DEFAULT_CAMERA = ShelfCamera.under_shelf(400.0, 90.0)
+DEFAULT_SHELF_PITCH_MM = 400.0
+DEFAULT_LENS_ANGLE_DEG = 90.0
+DEFAULT_CAMERA = ShelfCamera.under_shelf(DEFAULT_SHELF_PITCH_MM, DEFAULT_LENS_ANGLE_DEG)
 
 
 @dataclass(frozen=True)
