@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from fractions import Fraction
 from math import atan, hypot, pi, tan
 
+import pillow_heif
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -44,6 +45,25 @@ def test_capture_time_with_offset_and_subseconds() -> None:
     assert photo.taken_at is not None
     assert photo.taken_at.utcoffset() == timedelta(hours=2)
     assert photo.doubts == ()
+
+
+@pytest.mark.parametrize("kind", ["PNG", "WEBP", "TIFF", "HEIF"])
+def test_every_format_carries_the_record(kind: str) -> None:
+    exif = Image.Exif()
+    exif.get_ifd(ExifTags.IFD.Exif).update(
+        {
+            TAG.DateTimeOriginal: "2026:03:05 06:41:07",
+            TAG.OffsetTimeOriginal: "-05:00",
+            TAG.FocalLengthIn35mmFilm: 26,
+        }
+    )
+    buffer = io.BytesIO()
+    pillow_heif.register_heif_opener()
+    image = Image.new("RGB", (800, 600), (90, 140, 60))
+    image.save(buffer, kind, exif=exif.tobytes())
+    photo = load_photo(buffer.getvalue())
+    assert photo.taken_at == datetime(2026, 3, 5, 11, 41, 7, tzinfo=UTC)
+    assert photo.focal_length_px == pytest.approx(26 * 1000 / hypot(36, 24))
 
 
 def test_clock_without_offset_is_no_moment() -> None:
