@@ -70,14 +70,15 @@ def measure_cover(plan: TrayPlan) -> CanopyCover:
     CanopyCover
         Unknown with reason `TOO_LITTLE_SEEN` when less than 30 % of the opening was judged.
     """
-    seen, judged = cell_means(plan.share(TrayClass.SHOOT), plan.judged, round(_CELL_MM))
-    tangent, _ = cell_means(plan.zenith_tan, np.ones_like(plan.judged), round(_CELL_MM))
+    cells = Cells(plan.judged, round(_CELL_MM))
+    seen = cells.means(plan.share(TrayClass.SHOOT))
+    tangent = cells.means(plan.zenith_tan)
     corrected = cover_straight_down(seen, tangent)
-    corrected[judged < 0.5] = np.nan
+    corrected[cells.judged_share < 0.5] = np.nan
     if plan.seen < _LEAST_SEEN or np.isnan(corrected).all():
         unknown = Measurement.unknown("1", Doubt.TOO_LITTLE_SEEN)
         return CanopyCover(unknown, None, corrected, _CELL_MM)
-    weight = np.where(np.isnan(corrected), 0.0, judged)
+    weight = np.where(np.isnan(corrected), 0.0, cells.judged_px)
     value = _weighted_mean(corrected, weight)
     uncertainty = _uncertainty(value, seen, tangent, weight, plan.seen)
     return CanopyCover(
@@ -111,34 +112,35 @@ def cover_straight_down(
     return np.asarray(1 - np.power(1 - np.clip(cover_seen, 0, 1), exponent))
 
 
-def cell_means(
-    image: npt.NDArray[np.float32], judged: npt.NDArray[np.bool_], cell_px: int
-) -> tuple[FloatArray, FloatArray]:
-    """Mean of an image over the judged pixels of square cells, and the share judged.
+class Cells:
+    """Square cells over an image, of which only some pixels were judged.
 
     Parameters
     ----------
-    image : (rows, columns) float32 array
     judged : (rows, columns) bool array
     cell_px : int
         Side of a cell; the last row and column of cells may be narrower.
 
-    Returns
-    -------
-    means, judged_share : float64 arrays of (ceil(rows / cell_px), ceil(columns / cell_px))
-        `means` is 0 where nothing was judged.
+    Attributes
+    ----------
+    judged_px, judged_share : float64 arrays of (ceil(rows / cell_px), ceil(columns / cell_px))
+        How many pixels of each cell were judged, and which share of its pixels.
     """
-    at_rows = np.arange(0, image.shape[0], cell_px)
-    at_columns = np.arange(0, image.shape[1], cell_px)
 
-    def total(values: npt.NDArray[np.float32]) -> FloatArray:
-        by_rows = np.add.reduceat(values, at_rows, axis=0)
-        return np.add.reduceat(by_rows, at_columns, axis=1).astype(np.float64)
+    def __init__(self, judged: npt.NDArray[np.bool_], cell_px: int) -> None:
+        self._weight = judged.astype(np.float32)
+        self._at_rows = np.arange(0, judged.shape[0], cell_px)
+        self._at_columns = np.arange(0, judged.shape[1], cell_px)
+        self.judged_px = self._total(self._weight)
+        self.judged_share = self.judged_px / self._total(np.ones_like(self._weight))
 
-    weight = judged.astype(np.float32)
-    count = total(weight)
-    size = total(np.ones_like(weight))
-    return total(image * weight) / np.maximum(count, 1), count / size
+    def means(self, image: npt.NDArray[np.float32]) -> FloatArray:
+        """Mean of an image over each cell's judged pixels, 0 where there are none."""
+        return self._total(image * self._weight) / np.maximum(self.judged_px, 1)
+
+    def _total(self, values: npt.NDArray[np.float32]) -> FloatArray:
+        by_rows = np.add.reduceat(values, self._at_rows, axis=0)
+        return np.add.reduceat(by_rows, self._at_columns, axis=1).astype(np.float64)
 
 
 def _weighted_mean(values: FloatArray, weight: FloatArray) -> float:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.canopy_cover import CanopyCover, cell_means
+from trayvision.canopy_cover import CanopyCover, Cells
 from trayvision.measurement import Measurement
 from trayvision.quality_flags import Doubt
 from trayvision.segmentation import TrayClass
@@ -90,8 +90,8 @@ def _variation(values: FloatArray) -> tuple[float, float]:
 
 
 def _cover_variation(plan: TrayPlan) -> Measurement:
-    cells, judged = cell_means(plan.share(TrayClass.SHOOT), plan.judged, round(CELL_MM))
-    used = cells[judged > 0.5]
+    cells = Cells(plan.judged, round(CELL_MM))
+    used = cells.means(plan.share(TrayClass.SHOOT))[cells.judged_share > 0.5]
     if used.size < 4 or used.mean() <= 0:
         return Measurement.unknown("1", Doubt.TOO_LITTLE_SEEN)
     spread, error = _variation(used)
@@ -101,8 +101,8 @@ def _cover_variation(plan: TrayPlan) -> Measurement:
 def _colour_variation(plan: TrayPlan) -> Measurement:
     yellowness = cv2.cvtColor(plan.colours, cv2.COLOR_RGB2LAB)[..., 2].astype(np.float32) - 128
     shoots = (plan.share(TrayClass.SHOOT) > 0.5) & plan.judged
-    cells, share = cell_means(yellowness, shoots, round(CELL_MM))
-    used = cells[share > 0.05]
+    cells = Cells(shoots, round(CELL_MM))
+    used = cells.means(yellowness)[cells.judged_share > 0.05]
     if used.size < 4:
         return Measurement.unknown("1", Doubt.TOO_LITTLE_SEEN)
     spread, error = _variation(used)

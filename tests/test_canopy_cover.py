@@ -1,0 +1,78 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.plans import planted
+from trayvision.canopy_cover import Cells, cover_straight_down, measure_cover
+from trayvision.segmentation import TrayClass
+
+ROWS, COLUMNS = 121, 263
+
+
+def test_full_tray_is_one_and_empty_tray_zero() -> None:
+    full = measure_cover(planted(np.full((ROWS, COLUMNS), TrayClass.SHOOT)))
+    empty = measure_cover(planted(np.full((ROWS, COLUMNS), TrayClass.BED)))
+    assert full.cover.value == pytest.approx(1.0)
+    assert empty.cover.value == pytest.approx(0.0)
+
+
+@given(st.integers(0, 30), st.floats(0, 1.2))
+def test_cover_seen_from_the_side_is_corrected_downwards(column: int, tangent: float) -> None:
+    classes = np.full((ROWS, COLUMNS), TrayClass.BED)
+    classes[:, column::31] = TrayClass.SHOOT
+    classes[:, (column + 1) % 31 :: 31] = TrayClass.SHOOT
+    plumb = measure_cover(planted(classes)).cover.value
+    slanting = measure_cover(planted(classes, zenith_tan=tangent)).cover.value
+    assert plumb is not None
+    assert slanting is not None
+    assert slanting <= plumb + 1e-9
+    assert plumb == pytest.approx((classes == TrayClass.SHOOT).mean(), abs=1e-6)
+
+
+def test_random_leaves_are_corrected_to_their_plumb_cover() -> None:
+    # Gap fraction through leaves placed at random is exp(-k(t) L), with k proportional to
+    # sqrt(chi^2 + tan^2 t) for an ellipsoidal leaf angle distribution: Campbell 1986,
+    # Agricultural and Forest Meteorology 36:317, eqs. 5 and 8, evaluated here.
+    chi, leaf_area = 0.3, 0.9
+    tangents = np.array([0.0, 0.2, 0.5, 1.0])
+    k = np.sqrt(chi**2 + tangents**2) / (chi + 1.774 * (chi + 1.182) ** -0.733)
+    seen = 1 - np.exp(-k * leaf_area)
+    assert cover_straight_down(seen, tangents, chi) == pytest.approx(seen[0])
+
+
+def test_horizontal_leaves_look_alike_from_everywhere() -> None:
+    # The limit chi -> infinity of the same law: flat leaves, k does not depend on the view.
+    assert cover_straight_down(np.array([0.4]), np.array([1.0]), 1e6) == pytest.approx(0.4)
+
+
+@given(st.integers(1, 40), st.integers(1, 40), st.integers(1, 13))
+def test_cell_means_keep_the_mean(rows: int, columns: int, cell: int) -> None:
+    image = np.random.default_rng(rows * 41 + columns).random((rows, columns)).astype(np.float32)
+    judged = np.ones((rows, columns), dtype=bool)
+    cells = Cells(judged, cell)
+    total = (cells.means(image) * cells.judged_px).sum()
+    assert total / cells.judged_px.sum() == pytest.approx(float(image.mean()), abs=1e-5)
+    assert cells.judged_px.sum() == rows * columns
+    assert cells.judged_share == pytest.approx(np.ones_like(cells.judged_share))
+
+
+def test_what_is_not_judged_neither_counts_nor_dilutes() -> None:
+    classes = np.full((ROWS, COLUMNS), TrayClass.SHOOT)
+    classes[:, :100] = TrayClass.BED
+    judged = np.ones((ROWS, COLUMNS), dtype=bool)
+    judged[:, :100] = False
+    whole = measure_cover(planted(classes))
+    part = measure_cover(planted(classes, judged=judged))
+    assert part.cover.value == pytest.approx(1.0)
+    assert whole.cover.uncertainty is not None
+    assert part.cover.uncertainty is not None
+    assert np.isnan(part.cells[:, 0]).all()
+
+
+def test_too_little_seen_is_not_guessed() -> None:
+    judged = np.zeros((ROWS, COLUMNS), dtype=bool)
+    judged[:30, :] = True
+    cover = measure_cover(planted(np.full((ROWS, COLUMNS), TrayClass.SHOOT), judged=judged))
+    assert cover.cover.value is None
+    assert cover.cover.reason == "too_little_seen"

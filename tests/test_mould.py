@@ -1,0 +1,86 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.plans import COLOURS, disc, planted
+from trayvision.mould import read_mould
+from trayvision.segmentation import TrayClass
+
+ROWS, COLUMNS = 211, 333
+BED = np.full((ROWS, COLUMNS), int(TrayClass.BED))
+
+
+@given(st.floats(-130, 130), st.floats(-70, 70), st.floats(10, 50))
+def test_one_patch_is_found_where_it_lies_and_as_large(x: float, y: float, d: float) -> None:
+    classes = disc(BED, x_mm=x, y_mm=y, diameter_mm=d, value=TrayClass.MOULD)
+    (patch,) = read_mould(planted(classes)).patches
+    assert (patch.x_mm, patch.y_mm) == pytest.approx((x, y), abs=0.7)
+    true_area = np.pi * d**2 / 4
+    assert abs(patch.area_mm2 - true_area) <= 1.96 * patch.area_uncertainty_mm2
+    # Circle of equal area: d = 2 sqrt(A / pi), by definition.
+    assert patch.diameter_mm == pytest.approx(2 * np.sqrt(patch.area_mm2 / np.pi))
+
+
+def test_clean_bed_has_no_patch() -> None:
+    assert read_mould(planted(BED)).patches == ()
+
+
+def test_a_blade_across_a_patch_leaves_one_patch() -> None:
+    classes = disc(BED, x_mm=40, y_mm=-20, diameter_mm=30, value=TrayClass.MOULD)
+    classes[:, 204:208] = TrayClass.SHOOT
+    (patch,) = read_mould(planted(classes)).patches
+    assert patch.visible_area_mm2 < patch.area_mm2
+
+
+def test_two_patches_far_apart_are_two() -> None:
+    classes = disc(BED, x_mm=-80, y_mm=30, diameter_mm=20, value=TrayClass.MOULD)
+    classes = disc(classes, x_mm=90, y_mm=-40, diameter_mm=12, value=TrayClass.MOULD)
+    assert len(read_mould(planted(classes)).patches) == 2
+
+
+@pytest.mark.parametrize(
+    ("colour", "look"),
+    [
+        ((228, 228, 224), "white fuzz"),
+        ((120, 140, 122), "grey-green"),
+        ((45, 45, 44), "dark"),
+        ((205, 150, 160), "pink"),
+    ],
+)
+def test_look_is_told_from_the_colour(colour: tuple[int, int, int], look: str) -> None:
+    classes = disc(BED, x_mm=0, y_mm=0, diameter_mm=24, value=TrayClass.MOULD)
+    colours = np.zeros((ROWS, COLUMNS, 3), dtype=np.uint8)
+    colours[:] = COLOURS[TrayClass.BED]
+    colours[classes == TrayClass.MOULD] = colour
+    (patch,) = read_mould(planted(classes, colours=colours)).patches
+    assert patch.look == look
+
+
+def test_likelihood_grows_with_size() -> None:
+    found = [
+        read_mould(
+            planted(disc(BED, x_mm=0, y_mm=0, diameter_mm=d, value=TrayClass.MOULD))
+        ).patches[0]
+        for d in (6, 12, 24, 48)
+    ]
+    likelihoods = [patch.likelihood for patch in found]
+    assert likelihoods == sorted(likelihoods)
+    assert all(0 < likelihood < 1 for likelihood in likelihoods)
+
+
+def test_even_white_halo_is_fuzz_and_one_white_patch_is_not() -> None:
+    halo = np.zeros((ROWS, COLUMNS, 3), dtype=np.uint8)
+    halo[:] = COLOURS[TrayClass.BED]
+    rng = np.random.default_rng(3)
+    halo[rng.random((ROWS, COLUMNS)) < 0.5] = (225, 224, 220)
+    assert read_mould(planted(BED, colours=halo)).fuzz > 0.4
+    classes = disc(BED, x_mm=0, y_mm=0, diameter_mm=60, value=TrayClass.MOULD)
+    assert read_mould(planted(classes)).fuzz == 0.0
+
+
+def test_slime_is_reported_with_its_area() -> None:
+    classes = disc(BED, x_mm=50, y_mm=20, diameter_mm=40, value=TrayClass.SLIME)
+    (slime,) = read_mould(planted(classes)).slime
+    assert slime.area_mm2 == pytest.approx(np.pi * 400, rel=0.06)
+    assert (slime.x_mm, slime.y_mm) == pytest.approx((50, 20), abs=0.7)
