@@ -141,7 +141,7 @@ def draw_photo(
     for tray, view in trays:
         for part in _parts(tray, view, rng):
             _paint(light, rays, part, tray, view)
-    small = light.reshape(camera.height, _SAMPLES, camera.width, _SAMPLES, 3).mean(axis=(1, 3))
+    small = cv2.resize(light, (camera.width, camera.height), interpolation=cv2.INTER_AREA)
     if blur_px > 0:
         small = cv2.GaussianBlur(small, (0, 0), blur_px)
     coded = 255.0 * linear_to_srgb(small.astype(np.float64))
@@ -214,8 +214,7 @@ def _tag_chip(tray: DrawnTray, corner: int) -> _Part:
 
 def _strip(tray: DrawnTray) -> _Part:
     size = tray.size
-    height = STRIP_TOP_MM + size.depth_mm
-    rows = np.arange(int(np.ceil(height)))  # a row a mm, from the floor
+    rows = np.arange(round(STRIP_TOP_MM + size.depth_mm))  # a row a mm, from the floor
     coded = np.where((rows // STRIP_BAND_MM % 2 == 0)[:, None, None], BLACK, WHITE)
     foot = (size.length_mm / 2, -STRIP_WIDTH_MM / 2, -size.depth_mm)
     return _part(foot, (0, 0, float(len(rows))), (0, STRIP_WIDTH_MM, 0), coded.astype(np.float64))
@@ -226,8 +225,7 @@ def _canopy(tray: DrawnTray, rng: np.random.Generator) -> _Part:
     x, y = size.length_mm / 2, size.width_mm / 2
     shape = round(size.length_mm / PATCH_MM), round(size.width_mm / PATCH_MM)
     count = shape[0] * shape[1]
-    green = np.zeros(count, dtype=bool)
-    green[rng.permutation(count)[: round(tray.cover * count)]] = True
+    green = rng.permutation(count) < round(tray.cover * count)
     corner = (-x, -y, tray.canopy_height_mm - size.depth_mm)
     part = _plain(corner, (2 * x, 0, 0), (0, 2 * y, 0), tray.green)
     return replace(
@@ -240,24 +238,32 @@ def _canopy(tray: DrawnTray, rng: np.random.Generator) -> _Part:
 def _paint(light: FloatImage, rays: FloatImage, part: _Part, tray: DrawnTray, view: View) -> None:
     """Lay one part over what is painted so far; only through the opening where below the rim."""
     box = _box(light.shape, rays, part, view)
-    direction = rays[box].astype(np.float64) @ view.rotation
-    camera = view.camera_mm
-    normal = np.cross(part.axes[0], part.axes[1])
-    facing = direction @ normal
-    with np.errstate(divide="ignore", invalid="ignore"):
-        distance = ((part.origin - camera) @ normal) / facing
-        hit = camera + distance[..., None] * direction
-        rim = camera - (camera[2] / direction[..., 2])[..., None] * direction
-    shares = (hit - part.origin) @ (part.axes / (part.axes**2).sum(axis=1, keepdims=True)).T
+    along, across = _shares(part.origin, part.axes, rays[box], view)
+    inside = (along >= 0) & (along < 1) & (across >= 0) & (across < 1)
+    lowest, rise = part.origin[2], part.axes[:, 2]
+    if lowest < 0:
+        size = tray.size
+        opening = np.diag([size.length_mm, size.width_mm, 0.0])[:2]
+        length, width = _shares(size.opening_mm[0], opening, rays[box], view)
+        through = (length >= 0) & (length < 1) & (width >= 0) & (width < 1)
+        inside &= (lowest + rise[0] * along + rise[1] * across > -1e-6) | through
     rows, columns = part.opaque.shape
-    inside = (distance > 0) & (shares >= 0).all(axis=-1) & (shares < 1).all(axis=-1)
-    half = np.array([tray.size.length_mm, tray.size.width_mm]) / 2
-    inside &= (hit[..., 2] > -1e-6) | (np.abs(rim[..., :2]) <= half).all(axis=-1)
-    row = (shares[..., 0][inside] * rows).astype(int)
-    column = (shares[..., 1][inside] * columns).astype(int)
+    row = (along[inside] * rows).astype(int)
+    column = (across[inside] * columns).astype(int)
     seen = part.opaque[row, column]
     region = light[box]
     region[tuple(index[seen] for index in np.nonzero(inside))] = part.linear[row, column][seen]
+
+
+def _shares(
+    origin: FloatArray, axes: FloatArray, rays: FloatImage, view: View
+) -> tuple[FloatImage, FloatImage]:
+    """Where sight lines meet a plane, as shares (h, w) of its two axes; NaN behind the camera."""
+    frame = view.rotation @ np.column_stack([axes[0], axes[1], origin])
+    frame[:, 2] += view.translation_mm
+    met: FloatImage = rays @ np.linalg.inv(frame).T.astype(np.float32)
+    met[met[..., 2] <= 0] = np.nan
+    return met[..., 0] / met[..., 2], met[..., 1] / met[..., 2]
 
 
 def _box(shape: tuple[int, ...], rays: FloatImage, part: _Part, view: View) -> tuple[slice, slice]:

@@ -7,25 +7,33 @@ sharpening move all edges towards the black by the same amount).
 """
 
 from dataclasses import dataclass
-from functools import cache
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.tag_family import TAG_CELLS, tag_cells
+from trayvision.tag_edges import (
+    Blur,
+    Crossings,
+    Profiles,
+    TagEdges,
+    blur_at,
+    edges_of,
+    locate,
+    map_points,
+    median,
+    profiles_across,
+)
+from trayvision.tag_family import TAG_CELLS
 
 FloatArray = npt.NDArray[np.float64]
 GreyImage = npt.NDArray[np.uint8]
 
-# Along an edge, as shares of a cell: clear of the crossings with other edges.
-_ALONG = (0.3, 0.7)
-_PROFILE_STEPS = 15
 # The first look takes the outer edges only: nothing but the quiet zone lies beyond them, so
 # that rough corners cannot lock on to the neighbouring cell's edge.
 _OUTER_SEARCH_CELLS = 1.2
 _SEARCH_CELLS = 0.5
-_LEAST_CONTRAST = 0.03
+_ROUNDS = 2
 _LEAST_EDGES = 16
 _SPILL_PRIOR_PX = 0.7
 _START_SIGMA_CELLS = 0.7
@@ -34,6 +42,9 @@ _START_SIGMA_CELLS = 0.7
 _ALIKE_FACTOR = 2.0
 _SIGMA_FLOOR_PX = 0.05
 _FIT_ROUNDS = 4
+_LEAST_REACH = 0.3
+_SHARPEST_PX = 0.4
+_BLURRIEST_CELLS = 0.6
 _CORNER_CELLS = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]]) * TAG_CELLS
 
 
@@ -52,24 +63,6 @@ class RefinedCorners:
 
 
 @dataclass(frozen=True, eq=False)
-class _Edges:
-    """Points on black-white edges: (n, 2) in cells, and (n, 2) unit steps towards white."""
-
-    points: FloatArray
-    towards_white: FloatArray
-    design: FloatArray
-
-
-@dataclass(frozen=True, eq=False)
-class _Crossings:
-    """Offsets (n,) of mid-level crossings along (n, 2) px normals to white, and which are seen."""
-
-    offsets_px: FloatArray
-    normals: FloatArray
-    seen: npt.NDArray[np.bool_]
-
-
-@dataclass(frozen=True, eq=False)
 class _GridFit:
     homography: FloatArray
     covariance: FloatArray
@@ -85,45 +78,12 @@ class _GridFit:
         return float(np.hypot(_ALIKE_FACTOR * np.sqrt(total / 8), _SIGMA_FLOOR_PX))
 
 
-@cache
-def linear_light() -> npt.NDArray[np.float32]:
-    """(256,) linear light of 8-bit sRGB levels (IEC 61966-2-1)."""
-    level = np.arange(256) / 255.0
-    light = np.where(level <= 0.04045, level / 12.92, ((level + 0.055) / 1.055) ** 2.4)
-    return light.astype(np.float32)
-
-
-@cache
-def _edges_of(tag: int, outer: bool) -> _Edges:
-    white = np.pad(tag_cells(tag), 1, constant_values=True)
-    points, steps = [], []
-    for grid, order in ((white, [0, 1]), (white.T, [1, 0])):
-        rows, columns = np.nonzero(grid[:-1] != grid[1:])
-        if outer:
-            beside = (rows == 0) | (rows == TAG_CELLS)
-            rows, columns = rows[beside], columns[beside]
-        sign = np.where(grid[rows + 1, columns], 1.0, -1.0)
-        for along in _ALONG:
-            # Cell (1, 1) of the padded grid starts at (0, 0) of the tag.
-            points.append(np.column_stack([columns - 1 + along, rows])[:, order])
-            steps.append(np.column_stack([np.zeros(len(sign)), sign])[:, order])
-    where = np.concatenate(points)
-    design = np.column_stack([np.ones(len(where)), where / TAG_CELLS - 0.5])
-    return _Edges(where, np.concatenate(steps), design)
-
-
 def grid_homography(corners_px: FloatArray) -> FloatArray:
     """(3, 3) homography from the tag's cells (0 to 8, from up-left) to pixels."""
     cells = _CORNER_CELLS.astype(np.float32)
     return np.asarray(
         cv2.getPerspectiveTransform(cells, corners_px.astype(np.float32)), dtype=np.float64
     )
-
-
-def map_points(homography: FloatArray, points: FloatArray) -> FloatArray:
-    """(..., 2) points through a (3, 3) homography."""
-    moved = points @ homography[:, :2].T + homography[:, 2]
-    return np.asarray(moved[..., :2] / moved[..., 2:])
 
 
 def refine_corners(grey: GreyImage, corners_px: FloatArray, tag: int) -> RefinedCorners | None:
@@ -145,105 +105,74 @@ def refine_corners(grey: GreyImage, corners_px: FloatArray, tag: int) -> Refined
     """
     homography = grid_homography(corners_px)
     homography = homography / homography[2, 2]
-    for outer, search in (
-        (True, _OUTER_SEARCH_CELLS),
-        (False, _SEARCH_CELLS),
-        (False, _SEARCH_CELLS),
-    ):
-        edges = _edges_of(tag, outer)
-        sampled = _profiles(grey, homography, edges, search)
-        if sampled is None:
-            return None
-        levels = _end_levels(sampled[0]) if outer else _smooth_levels(edges, sampled[0])
-        crossings = _locate(*sampled, *levels)
+    edges = edges_of(tag, True)
+    profiles = profiles_across(grey, homography, edges, _OUTER_SEARCH_CELLS)
+    if profiles is None:
+        return None
+    crossings = locate(profiles, *_end_levels(profiles), None)
+    edges_all = edges_of(tag, False)
+    for look in range(_ROUNDS + 1):
         if crossings.seen.sum() < _LEAST_EDGES:
             return None
         fit = _fit(homography, edges, crossings)
         homography = fit.homography
         if not _near(homography, corners_px):
             return None
+        if look == _ROUNDS:
+            break
+        edges = edges_all
+        profiles = profiles_across(grey, homography, edges, _SEARCH_CELLS)
+        if profiles is None:
+            return None
+        blurred = _blur_px(crossings, homography)
+        blur = blur_at(edges, homography, blurred)
+        crossings = locate(profiles, *_levels(edges, profiles, blur), blur)
     corners = map_points(homography, _CORNER_CELLS)
     return RefinedCorners(corners, fit.corner_sigma_px(), fit.edge_share, fit.spill_px)
 
 
-def _profiles(
-    grey: GreyImage, homography: FloatArray, edges: _Edges, search: float
-) -> tuple[FloatArray, FloatArray] | None:
-    """Linear light (n, steps) across each edge, black end first, and the (n, 2, 2) px ends."""
-    ends = map_points(
-        homography,
-        edges.points[:, None] + search * np.array([[-1.0], [1.0]]) * edges.towards_white[:, None],
+def _blur_px(crossings: Crossings, homography: FloatArray) -> float:
+    cell_px = edge_length_px(map_points(homography, _CORNER_CELLS)) / TAG_CELLS
+    return float(np.clip(crossings.blur_px, _SHARPEST_PX, _BLURRIEST_CELLS * cell_px))
+
+
+def _end_levels(profiles: Profiles) -> tuple[FloatArray, FloatArray]:
+    light = profiles.light
+    return light.min(axis=1), light[:, light.shape[1] // 2 :].max(axis=1)
+
+
+def _levels(edges: TagEdges, profiles: Profiles, blur: Blur) -> tuple[FloatArray, FloatArray]:
+    """Black and white (n,) of wide areas at each edge.
+
+    From its profile's own two ends, which blur leaves short of black and white by what is
+    known of the print, since a shadow may run across the tag; where those are far from the
+    tag's black and white thereabouts (a blade), from planes over the tag.
+    """
+    dark, bright = profiles.light[:, :2].mean(axis=1), profiles.light[:, -2:].mean(axis=1)
+    contrast = (bright - dark) / np.maximum(blur.white_end - blur.black_end, _LEAST_REACH)
+    black = dark - contrast * blur.black_end
+    white = black + contrast
+    black_there = edges.design @ robust_plane(edges.design, black)
+    white_there = edges.design @ robust_plane(edges.design, white)
+    own = (np.abs(black - black_there) < 0.2 * (white_there - black_there)) & (
+        np.abs(white - white_there) < 0.4 * (white_there - black_there)
     )
-    low = np.maximum(np.floor(ends.min(axis=(0, 1))).astype(int) - 1, 0)
-    high = np.minimum(np.ceil(ends.max(axis=(0, 1))).astype(int) + 2, grey.shape[::-1])
-    if (high - low).min() < 4:
-        return None
-    light = linear_light()[grey[low[1] : high[1], low[0] : high[0]]]
-    start, step = ends[:, 0] - low, (ends[:, 1] - ends[:, 0]) / (_PROFILE_STEPS - 1)
-    path = start[:, None] + np.arange(_PROFILE_STEPS)[:, None] * step[:, None]
-    profile: FloatArray = cv2.remap(  # type: ignore[call-overload]
-        light,
-        path.astype(np.float32),
-        None,
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=(-1.0,),
-    )
-    return profile.astype(np.float64), ends
-
-
-def _end_levels(profile: FloatArray) -> tuple[FloatArray, FloatArray]:
-    return profile.min(axis=1), profile[:, _PROFILE_STEPS // 2 :].max(axis=1)
-
-
-def _smooth_levels(edges: _Edges, profile: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Black and white (n,) about each edge: planes over the tag, blades across it left out."""
-    design = edges.design
-    return (
-        design @ robust_plane(design, profile[:, :2].mean(axis=1)),
-        design @ robust_plane(design, profile[:, -2:].mean(axis=1)),
-    )
+    return np.where(own, black, black_there), np.where(own, white, white_there)
 
 
 def robust_plane(design: FloatArray, values: FloatArray) -> FloatArray:
-    """(3,) plane through most of the values (n,) at rows (n, 3) of 1, x, y (small x and y)."""
-    centre: FloatArray = np.full(len(values), _median(values))
-    plane = np.zeros(3)
+    """(3,) plane through most of the values (n,) at rows (n, 3) of 1, x, y (x, y below 1)."""
+    plane = np.array([median(values), 0.0, 0.0])
+    hold = 1e-3 * len(values) * np.eye(3)
     for _ in range(2):
-        misfit = np.abs(values - centre)
-        kept = misfit <= 3 * (_median(misfit) + 0.01)
-        chosen, mean = design[kept], values[kept].mean()
-        plane = np.linalg.solve(
-            chosen.T @ chosen + 1e-3 * np.eye(3), chosen.T @ (values[kept] - mean)
-        ) + np.array([mean, 0.0, 0.0])
-        centre = design @ plane
+        misfit = values - design @ plane
+        kept = np.abs(misfit) <= 3 * (median(np.abs(misfit)) + 0.01)
+        chosen = design[kept]
+        plane = plane + np.linalg.solve(chosen.T @ chosen + hold, chosen.T @ misfit[kept])
     return plane
 
 
-def _locate(
-    profile: FloatArray, ends: FloatArray, black: FloatArray, white: FloatArray
-) -> _Crossings:
-    contrast = white - black
-    level = (profile - black[:, None]) / np.maximum(contrast, _LEAST_CONTRAST)[:, None]
-    rises = (level[:, :-1] < 0.5) & (level[:, 1:] >= 0.5)
-    middle = (_PROFILE_STEPS - 1) / 2
-    distance = np.where(rises, np.abs(np.arange(_PROFILE_STEPS - 1) + 0.5 - middle), np.inf)
-    at = distance.argmin(axis=1)
-    rows = np.arange(len(level))
-    before, after = level[rows, at], level[rows, at + 1]
-    crossed = rises[rows, at]
-    position = at + (0.5 - before) / np.where(crossed, after - before, 1.0)
-    axis = ends[:, 1] - ends[:, 0]
-    length = np.sqrt((axis**2).sum(axis=1))
-    # A blade across the edge leaves no black on one side or no white on the other; outside
-    # the photo the profile reads below zero.
-    clean = (level.min(axis=1) < 0.3) & (level.max(axis=1) > 0.7) & (profile.min(axis=1) >= 0)
-    seen = crossed & clean & (contrast > _LEAST_CONTRAST)
-    offset = (position - middle) * length / (_PROFILE_STEPS - 1)
-    return _Crossings(np.where(seen, offset, 0.0), axis / length[:, None], seen)
-
-
-def _fit(homography: FloatArray, edges: _Edges, crossings: _Crossings) -> _GridFit:
+def _fit(homography: FloatArray, edges: TagEdges, crossings: Crossings) -> _GridFit:
     """Homography whose grid meets the crossings, by iteratively reweighted least squares."""
     by_h = _by_homography(homography, edges.points, crossings.normals)
     # White spilling over black moves a crossing against the normal, which points to white.
@@ -258,7 +187,7 @@ def _fit(homography: FloatArray, edges: _Edges, crossings: _Crossings) -> _GridF
         normal = design.T @ (design * weights[:, None]) + spread**2 * prior
         step = np.linalg.solve(normal, design.T @ (weights * crossings.offsets_px))
         misfit = crossings.offsets_px - design @ step
-        spread = max(1.4826 * _median(np.abs(misfit[seen])), 0.02)
+        spread = max(1.4826 * median(np.abs(misfit[seen])), 0.02)
         weights = np.where(seen, np.maximum(1 - (misfit / (4 * spread)) ** 2, 0.0) ** 2, 0.0)
     change = step / scale
     covariance = np.linalg.inv(normal) * spread**2 / np.outer(scale, scale)
@@ -302,9 +231,3 @@ def _by_homography(
     row = np.column_stack([points, np.ones(len(points))]) / scale[:, None]
     along = (directions * map_points(homography, points)).sum(axis=1, keepdims=True)
     return np.column_stack([directions[:, :1] * row, directions[:, 1:] * row, -along * row[:, :2]])
-
-
-def _median(values: FloatArray) -> float:
-    # np.median takes five times as long on arrays this short, and this is the inner loop.
-    middle = len(values) // 2
-    return float(np.partition(values, middle)[middle])

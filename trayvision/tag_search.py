@@ -18,11 +18,10 @@ from trayvision.tag_corners import (
     RefinedCorners,
     edge_length_px,
     grid_homography,
-    linear_light,
-    map_points,
     refine_corners,
     robust_plane,
 )
+from trayvision.tag_edges import linear_light, map_points
 from trayvision.tag_family import PAYLOAD_CELLS, TAG_CELLS, payload_distances, tag_cells
 
 FloatArray = npt.NDArray[np.float64]
