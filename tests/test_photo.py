@@ -7,6 +7,7 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+import colour
 import numpy as np
 import pillow_heif
 import pytest
@@ -16,6 +17,7 @@ from PIL import Image, ImageCms
 from PIL.Image import Transpose
 
 from trayvision.photo import Photo, load_photo
+from trayvision.photo_pixels import p3_as_srgb
 from trayvision.quality_flags import Doubt, PhotoProblem
 
 # How a picture must be stored so that the EXIF 2.32 orientation turns it upright:
@@ -297,6 +299,11 @@ SRGB_TO_XYZ_D50 = np.array(
 )
 
 
+def patches(colours: np.ndarray) -> Image.Image:
+    """Plain fields of 200 x 400 px side by side."""
+    return Image.fromarray(np.tile(np.repeat(colours, 200, axis=0), (400, 1, 1)).astype(np.uint8))
+
+
 def srgb_encode(linear: np.ndarray) -> np.ndarray:
     """IEC 61966-2-1: linear light to sRGB, both 0 to 1."""
     return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
@@ -309,9 +316,7 @@ def test_a_wide_gamut_profile_becomes_srgb(kind: str) -> None:
     expected = srgb_encode(
         np.clip(linear @ (np.linalg.inv(SRGB_TO_XYZ_D50) @ ADOBE_RGB_TO_XYZ_D50).T, 0, 1)
     )
-    image = Image.new("RGB", (800, 400))
-    for column, colour in enumerate(colours.tolist()):
-        image.paste(tuple(colour), (200 * column, 0, 200 * column + 200, 400))
+    image = patches(colours)
     profile = matrix_profile(ADOBE_RGB_TO_XYZ_D50, 563 / 256, description="wide")
     options: dict[str, Any] = {} if kind == "PNG" else {"quality": 98}
     photo = load_photo(encode(image, kind, icc_profile=profile, **options))
@@ -325,6 +330,41 @@ def test_an_srgb_profile_changes_nothing_and_a_broken_one_is_taken_as_srgb() -> 
     for profile in (srgb, b"no profile at all", srgb[:200]):
         photo = load_photo(encode(scene(), "PNG", icc_profile=profile))
         assert np.array_equal(photo.pixels, np.asarray(scene()))
+
+
+P3_NAMED = {
+    "color_primaries": 12,
+    "transfer_characteristics": 13,
+    "matrix_coefficients": 6,
+    "full_range_flag": 1,
+}
+
+
+def test_heic_that_only_names_display_p3_becomes_srgb() -> None:
+    colours = np.array([[120, 140, 70], [110, 170, 60], [90, 60, 50], [128, 128, 128], [3, 9, 5]])
+    photo = load_photo(encode(patches(colours), "HEIF", **{**P3_NAMED, "quality": 98}))
+    measured = photo.pixels[200, 100::200].astype(float)
+    # colour-science, an independent implementation of both standards.
+    expected = colour.RGB_to_RGB(
+        colours / 255, "Display P3", "sRGB", apply_cctf_decoding=True, apply_cctf_encoding=True
+    )
+    assert np.abs(measured - 255 * np.clip(expected, 0, 1)).max() < 4
+    assert np.abs(measured - colours).max() > 12
+
+
+def test_display_p3_pixels_agree_with_an_independent_library() -> None:
+    levels = np.random.default_rng(4).integers(0, 256, (40, 60, 3))
+    expected = colour.RGB_to_RGB(
+        levels / 255, "Display P3", "sRGB", apply_cctf_decoding=True, apply_cctf_encoding=True
+    )
+    turned = np.asarray(p3_as_srgb(Image.fromarray(levels.astype(np.uint8))))
+    assert np.abs(turned - 255 * np.clip(expected, 0, 1)).max() < 1.1
+
+
+@pytest.mark.parametrize("named", [{"transfer_characteristics": 16}, {"color_primaries": 9}])
+def test_high_dynamic_range_is_refused(named: dict[str, int]) -> None:
+    with pytest.raises(PhotoProblem, match=r"fern: .* standard range, got HDR or cinema colours"):
+        load_photo(encode(scene(), "HEIF", **{**P3_NAMED, **named}), name="fern")
 
 
 # Refusals ----------------------------------------------------------------------------------

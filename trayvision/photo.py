@@ -23,7 +23,14 @@ from PIL import (
 )
 
 from trayvision.photo_exif import ExifRecord, read_exif
-from trayvision.photo_pixels import DECODER_ERRORS, as_rgb, as_srgb, is_grey
+from trayvision.photo_pixels import (
+    DECODER_ERRORS,
+    as_rgb,
+    as_srgb,
+    check_named_colours,
+    is_grey,
+    p3_as_srgb,
+)
 from trayvision.quality_flags import Doubt, PhotoProblem
 
 MIN_PIXELS = 200_000
@@ -126,7 +133,7 @@ def load_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
     PhotoProblem
         If the file cannot be read, is no photo, is damaged or cut short, has below 0.2 or above
         64 megapixels (told from the header, before decoding), several frames, transparent
-        parts, or ink colours (CMYK).
+        parts, ink colours (CMYK), or high dynamic range.
     """
     label = name if name is not None else "photo" if isinstance(source, bytes) else str(source)
     data = source if isinstance(source, bytes) else _read(source, label)
@@ -238,6 +245,7 @@ def _decode(opened: _Opened, reduction: int, label: str) -> npt.NDArray[np.uint8
         remaining = 1
     image.load()
     profile = image.info.get("icc_profile")
+    is_p3 = not profile and check_named_colours(image.info.get("nclx_profile"), label)
     image = as_rgb(image, label)
     if opened.orientation in _UPRIGHT:
         image = image.transpose(_UPRIGHT[opened.orientation])
@@ -245,4 +253,6 @@ def _decode(opened: _Opened, reduction: int, label: str) -> npt.NDArray[np.uint8
         image = image.reduce(remaining)
     if profile:
         image = as_srgb(image, profile)
+    elif is_p3:
+        image = p3_as_srgb(image)
     return np.array(image, dtype=np.uint8, order="C")

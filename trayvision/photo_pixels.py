@@ -2,12 +2,14 @@
 
 import struct
 import zlib
+from collections.abc import Mapping
 from io import BytesIO
 
 import numpy as np
 import numpy.typing as npt
 from PIL import Image, ImageCms
 
+from trayvision.colorimetry import LINEAR_OF_LEVEL, linear_to_srgb
 from trayvision.quality_flags import PhotoProblem
 
 # JPEG noise moves the channels of a grey photo apart by a level or two, colour by far more.
@@ -28,6 +30,22 @@ DECODER_ERRORS = (
     struct.error,
     zlib.error,
 )
+
+# Code points of ITU-T H.273 by which a HEIC names its colours when it carries no ICC profile.
+_DISPLAY_P3_PRIMARIES = 12
+_OTHER_WIDE_PRIMARIES = {9, 11}
+_HDR_TRANSFERS = {16: "PQ", 18: "HLG"}
+# Linear Display P3 to linear sRGB, both with white D65: the product of the two standards' matrices
+# (SMPTE EG 432-1 primaries, IEC 61966-2-1 primaries).
+_P3_TO_SRGB = np.array(
+    [
+        [1.2249402, -0.2249402, 0.0],
+        [-0.0420570, 1.0420570, 0.0],
+        [-0.0196376, -0.0786361, 1.0982736],
+    ]
+)
+# Fine enough for half an 8-bit level at the dark end, where sRGB is steepest (12.92).
+_LIGHT_STEPS = 8192
 
 _SIXTEEN_BIT_GREY = {"I;16", "I;16B", "I;16L", "I;16N"}
 _EIGHT_BIT = {"1", "L", "LA", "P", "PA", "RGB", "RGBA"}
@@ -76,6 +94,35 @@ def as_srgb(image: Image.Image, profile: bytes) -> Image.Image:
     except (ImageCms.PyCMSError, *DECODER_ERRORS):
         return image
     return turned or image
+
+
+def check_named_colours(named: Mapping[str, object] | None, label: str) -> bool:
+    """Whether the H.273 colours that a HEIC names are Display P3, to be turned into sRGB.
+
+    Raises
+    ------
+    PhotoProblem
+        If they are HDR or of a wider gamut, whose levels are not those of an ordinary photo.
+    """
+    if named is None:
+        return False
+    transfer, primaries = named.get("transfer_characteristics"), named.get("color_primaries")
+    if transfer in _HDR_TRANSFERS or primaries in _OTHER_WIDE_PRIMARIES:
+        raise PhotoProblem(
+            f"{label}: a photo must be in standard range, got HDR or cinema colours (H.273 "
+            f"transfer {transfer}, primaries {primaries}); switch HDR photos off or save it as JPEG"
+        )
+    return primaries == _DISPLAY_P3_PRIMARIES
+
+
+def p3_as_srgb(image: Image.Image) -> Image.Image:
+    """The RGB picture turned from Display P3 into sRGB; colours beyond sRGB are clipped."""
+    linear = LINEAR_OF_LEVEL.astype(np.float32)[np.asarray(image)] @ _P3_TO_SRGB.T.astype(
+        np.float32
+    )
+    steps = np.rint(np.clip(linear, 0, 1) * (_LIGHT_STEPS - 1)).astype(np.uint16)
+    levels = np.rint(255 * linear_to_srgb(np.arange(_LIGHT_STEPS) / (_LIGHT_STEPS - 1)))
+    return Image.fromarray(levels.astype(np.uint8)[steps])
 
 
 def is_grey(pixels: npt.NDArray[np.uint8]) -> bool:
