@@ -267,18 +267,15 @@ def _is_poor(part: ScorePart) -> bool:
 
 
 def _suggestions(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> tuple[str, ...]:
-    found = []
-    if _smells_wrong(measures):
-        found.append(LOOK_AGAIN)
-    if _likeliest(measures) >= LOOK_LIKELIHOOD.value:
-        found.append(HOLD_BACK)
     if _likeliest(measures) >= HOLD_LIKELIHOOD.value:
-        found.append(MASK)
-    if measures.fuzz >= FUZZ_SEEN.value:
-        found.append(WATER_FIRST)
+        return (LOOK_AGAIN, HOLD_BACK, MASK)
+    if _likeliest(measures) >= LOOK_LIKELIHOOD.value:
+        return (LOOK_AGAIN, HOLD_BACK)
     poor = {part.name for part in parts if _is_poor(part)}
-    if poor & {COVER, HEIGHT}:
-        found.append(COMPARE)
-    if EVENNESS in poor and stage_of(measures.day) is Stage.SPREAD:
-        found.append(SPREAD_AGAIN)
-    return tuple(found)
+    suggested = {
+        LOOK_AGAIN: _smells_wrong(measures),
+        WATER_FIRST: measures.fuzz >= FUZZ_SEEN.value,
+        COMPARE: bool(poor & {COVER, HEIGHT}),
+        SPREAD_AGAIN: EVENNESS in poor and stage_of(measures.day) is Stage.SPREAD,
+    }
+    return tuple(sentence for sentence, applies in suggested.items() if applies)

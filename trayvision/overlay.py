@@ -195,18 +195,19 @@ def _area_labels(ground: Ground, tray: TrayInspection) -> list[Label]:
     bare = [ground.from_plan(tray, area.outline_mm) for area in tray.evenness.bare_areas]
     floor = [ground.from_plan(tray, area.outline_mm) for area in tray.evenness.bare_floor]
     groups = (
-        ("no shoots", bare),
-        ("bare floor", floor),
+        ("no shoots", bare[:1]),
+        ("bare floor", floor[:1]),
         ("slime?", _plan_outlines(ground, tray, _slime(tray))),
         ("cannot tell", _plan_outlines(ground, tray, _unjudged(tray))),
     )
     least = _WORDED_SHARE * ground.size[0] * ground.size[1] / VISIBLE_STEP_PX**2
     labels = []
     for word, outlines in groups:
-        shown = [ground.visible(outline, ground.rim(tray)) for outline in outlines]
-        largest = max(shown, key=len, default=np.empty((0, 2)))
-        if len(largest) > least:
-            labels.append(_pointing(largest, (word,)))
+        shown = ground.visible(outlines, ground.rim(tray))
+        if len(shown) > least:
+            middle = np.hypot(*(shown - shown.mean(axis=0)).T).argmin()
+            x, y = shown[middle].tolist()
+            labels.append(Label((word,), (x, y), reach=ground.pen_px))
     return labels
 
 

@@ -87,15 +87,17 @@ class Ground:
         sides = [corners[i] + (corners[(i + 1) % 4] - corners[i]) * along for i in range(4)]
         return self.from_tray(tray, np.concatenate(sides))
 
-    def visible(self, outline: FloatArray, within: FloatArray | None) -> FloatArray:
-        """(n, 2) px every `VISIBLE_STEP_PX` inside an outline, inside `within`, on the picture."""
+    def visible(self, outlines: list[FloatArray], within: FloatArray | None) -> FloatArray:
+        """(n, 2) px every `VISIBLE_STEP_PX` inside outlines, inside `within`, on the picture."""
         size = (self.size[1] // VISIBLE_STEP_PX, self.size[0] // VISIBLE_STEP_PX)
         inside = np.ones(size, dtype=np.uint8)
-        for polygon in (outline, within):
-            if polygon is None or not np.isfinite(polygon).all():
+        for polygons in (outlines, [] if within is None else [within]):
+            finite = [polygon for polygon in polygons if np.isfinite(polygon).all()]
+            if not finite and polygons is not outlines:
                 continue
             mask = np.zeros(size, dtype=np.uint8)
-            cv2.fillPoly(mask, [np.rint(polygon / VISIBLE_STEP_PX).astype(np.int32)], 1)
+            scaled = [np.rint(one / VISIBLE_STEP_PX).astype(np.int32) for one in finite]
+            cv2.fillPoly(mask, scaled, 1)
             inside &= mask
         rows, columns = np.nonzero(inside)
         return np.stack([columns, rows], axis=1).astype(np.float64) * VISIBLE_STEP_PX

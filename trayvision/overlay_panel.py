@@ -126,7 +126,8 @@ def _write_tray(sheet: _Sheet, tray: TrayInspection) -> None:
     for part in _by_points(tray.score.parts):
         assert part.points_off is not None
         lost = round(part.points_off)
-        _write_reason(sheet, f"-{lost}" if lost else "0", part.reason, fill=INK if lost else MUTED)
+        fill = INK if part.points_off > 0 else MUTED
+        _write_reason(sheet, f"-{lost}" if lost else "0", part.reason, fill=fill)
         if part.name == MOULD:
             _write_patches(sheet, tray)
     for sentence in _unknown_sentences(tray.score):
