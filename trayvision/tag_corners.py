@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.tag_edges import (
+    END_CELLS,
     Blur,
     Crossings,
     Profiles,
@@ -32,7 +33,6 @@ GreyImage = npt.NDArray[np.uint8]
 # The first look takes the outer edges only: nothing but the quiet zone lies beyond them, so
 # that rough corners cannot lock on to the neighbouring cell's edge.
 _OUTER_SEARCH_CELLS = 1.2
-_SEARCH_CELLS = 0.5
 _ROUNDS = 2
 _LEAST_EDGES = 16
 _SPILL_PRIOR_PX = 0.7
@@ -121,7 +121,7 @@ def refine_corners(grey: GreyImage, corners_px: FloatArray, tag: int) -> Refined
         if look == _ROUNDS:
             break
         edges = edges_all
-        profiles = profiles_across(grey, homography, edges, _SEARCH_CELLS)
+        profiles = profiles_across(grey, homography, edges, END_CELLS)
         if profiles is None:
             return None
         blurred = _blur_px(crossings, homography)

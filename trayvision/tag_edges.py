@@ -18,9 +18,11 @@ GreyImage = npt.NDArray[np.uint8]
 _ALONG = (0.3, 0.7)
 _PROFILE_STEPS = 15
 _LEAST_CONTRAST = 0.03
-# Where a tag's levels are taken, in cells to both sides of an edge, and a step for slopes.
+# Where blur is worked out, in cells towards white: on the edge, at a profile's ends, and a
+# step to both sides for the slope.
 END_CELLS = 0.5
 _SLOPE_CELLS = 0.1
+_BESIDE = np.array([0.0, -END_CELLS, END_CELLS, -_SLOPE_CELLS, _SLOPE_CELLS])
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,13 +30,16 @@ class TagEdges:
     """Points on a tag's black-white edges.
 
     `points` (n, 2) in cells from the up-left corner, `towards_white` (n, 2) unit steps,
-    `design` (n, 3) rows of 1, x, y with x and y from -1/2 to 1/2 over the tag.
+    `design` (n, 3) rows of 1, x, y with x and y from -1/2 to 1/2 over the tag. `beside`
+    (5, n, 2) says which of the few `coordinates` (m,) the points on and beside each edge have.
     """
 
     tag: int
     points: FloatArray
     towards_white: FloatArray
     design: FloatArray
+    coordinates: FloatArray
+    beside: npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,7 +99,10 @@ def edges_of(tag: int, outer: bool) -> TagEdges:
             steps.append(np.column_stack([np.zeros(len(sign)), sign])[:, order])
     where = np.concatenate(points)
     design = np.column_stack([np.ones(len(where)), where / TAG_CELLS - 0.5])
-    return TagEdges(tag, where, np.concatenate(steps), design)
+    towards_white = np.concatenate(steps)
+    beside = where[None] + _BESIDE[:, None, None] * towards_white[None]
+    coordinates, index = np.unique(beside.round(6), return_inverse=True)
+    return TagEdges(tag, where, towards_white, design, coordinates, index.reshape(beside.shape))
 
 
 def map_points(homography: FloatArray, points: FloatArray) -> FloatArray:
@@ -139,12 +147,11 @@ def blur_at(edges: TagEdges, homography: FloatArray, blur_px: float) -> Blur:
     white = np.pad(tag_cells(edges.tag), 2, constant_values=True).astype(np.float64)
     # The outermost cells reach on for ever: the bar around the tag is white too.
     bounds = np.arange(-1.0, TAG_CELLS + 2)
-    steps = np.array([0.0, -END_CELLS, END_CELLS, -_SLOPE_CELLS, _SLOPE_CELLS])
-    at = edges.points[None] + steps[:, None, None] * edges.towards_white[None]
     shares = []
     for axis in (0, 1):
-        below = _normal_below((bounds - at[..., axis, None]) * (cell_px[axis] / blur_px))
-        shares.append(np.diff(below, axis=-1, prepend=0.0, append=1.0))
+        away = (bounds - edges.coordinates[:, None]) * (cell_px[axis] / blur_px)
+        share = np.diff(_normal_below(away), axis=-1, prepend=0.0, append=1.0)
+        shares.append(share[edges.beside[..., axis]])
     level = ((shares[1] @ white) * shares[0]).sum(axis=-1)
     return Blur(level[0], level[1], level[2], (level[4] - level[3]) / (2 * _SLOPE_CELLS))
 
