@@ -240,13 +240,13 @@ def _box_of(points: FloatArray) -> Box:
 
 
 def _covering(box: Box, others: list[Box]) -> float:
-    """How much a box and others hide each other: shared shares of the smaller one, summed."""
+    """How much a box and others hide each other; even a touch counts."""
     total = 0.0
     for other in others:
         across = min(box[2], other[2]) - max(box[0], other[0])
         down = min(box[3], other[3]) - max(box[1], other[1])
         if across > 0 and down > 0:
-            total += across * down / max(min(_area(box), _area(other)), 1.0)
+            total += 0.2 + across * down / max(min(_area(box), _area(other)), 1.0)
     return total
 
 
