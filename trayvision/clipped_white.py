@@ -22,9 +22,10 @@ _LARGEST_MISFIT: Final = 0.06
 _LARGEST_SIGMA_RATIO: Final = 1.5
 _BRIGHTEST: Final = 5.0
 _FEWEST_EDGES: Final = 2
-# What the edges of one tag share: lens flare, sharpening, an error of the pose's scale.
-_LEVEL_SIGMA: Final = 0.12
-_CHROMA_SIGMA: Final = 0.02
+# Log error of a white at the range's end. Most of it all edges of a photo share: lens flare,
+# sharpening, the pixels' square aperture.
+LEVEL_SIGMA: Final = 0.12
+CHROMA_SIGMA: Final = 0.02
 
 
 def whites_beyond_range(photo: Photo, pose: TrayPose) -> WhiteCells:
@@ -40,13 +41,19 @@ def whites_beyond_range(photo: Photo, pose: TrayPose) -> WhiteCells:
     Returns
     -------
     WhiteCells
-        One row a tag, `linear_rgb` above 1 where clipped, with `level_sigma` from the scatter
-        of the tag's edges; no row for a tag whose edges tell nothing.
+        One row a tag, `linear_rgb` above 1 where clipped; no row for a tag whose edges tell
+        nothing. `level_sigma` and `chroma_sigma` weigh the tags against each other; what they
+        share is `LEVEL_SIGMA` and `CHROMA_SIGMA`, times the white where that is above 1.
     """
     corners = [tag.id % TAGS_PER_TRAY for tag in pose.tags]
     places = np.array([pose.size.tag_corners_mm(corner) for corner in corners])
-    profiles = edge_profiles(photo, pose.project(places.reshape(-1, 4, 3)))
-    fits = [fit_steps(profiles, channel=channel, shift_known=True) for channel in range(3)]
+    ids = [tag.id for tag in pose.tags]
+    profiles = edge_profiles(photo, pose.project(places.reshape(-1, 4, 3)), ids)
+    green = fit_steps(profiles, shift_known=True)
+    fits = [
+        fit_steps(profiles, channel=channel, shift_known=True, sigma_px=green.sigma_px)
+        for channel in range(3)
+    ]
     usable = _usable(fits)
     rows = []
     for index, corner in enumerate(corners):
@@ -60,7 +67,7 @@ def whites_beyond_range(photo: Photo, pose: TrayPose) -> WhiteCells:
         beside_tag=np.ones(len(rows), dtype=bool),
         clipped=np.zeros((len(rows), 3), dtype=bool),
         level_sigma=np.array([_level_sigma(white, on_head) for _, on_head, white in rows]),
-        chroma_sigma=np.full(len(rows), _CHROMA_SIGMA),
+        chroma_sigma=np.full(len(rows), CHROMA_SIGMA),
         seen_px=0,
     )
 
@@ -91,6 +98,4 @@ def _chained(log_white: FloatArray) -> FloatArray:
 
 def _level_sigma(log_white: FloatArray, on_head: bool) -> float:
     scatter = float(log_white[:, 1].std(ddof=1)) / len(log_white) ** 0.5
-    # The further beyond the range, the less of the step is left to tell it from.
-    shared = _LEVEL_SIGMA * max(float(np.exp(log_white[:, 1].mean())), 1.0)
-    return float(np.hypot(scatter, max(shared, HEAD_LEVEL_SIGMA if on_head else 0.0)))
+    return float(np.hypot(scatter, HEAD_LEVEL_SIGMA if on_head else LEVEL_SIGMA))

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.clipped_white import whites_beyond_range
+from trayvision.clipped_white import CHROMA_SIGMA, LEVEL_SIGMA, whites_beyond_range
 from trayvision.colorimetry import (
     LINEAR_OF_LEVEL,
     LUMINANCE_WEIGHTS,
@@ -44,7 +44,7 @@ _UNSEEN_CHROMA: Final = 0.12
 _COLOURED_DUV: Final = 0.02
 _REDDEST_BLUE_TO_RED: Final = 0.06
 _MIXED_LOG_CHROMA: Final = 0.12
-_UNEVEN: Final = 0.8
+_UNEVEN: Final = 0.7
 _DIM_WHITE: Final = 0.30
 _CLIPPED_SHARE: Final = 0.25
 # Bands this high stay in the processor's cache, which halves the time.
@@ -141,18 +141,24 @@ def measure_light(photo: Photo, pose: TrayPose | None) -> Light:
     if cells.seen_px == 0:
         return _unseen(half, grey)
     clipped_share = float(cells.clipped.any(axis=1).mean())
-    if clipped_share > _CLIPPED_SHARE:
+    clipped = clipped_share > _CLIPPED_SHARE
+    if clipped:
         cells = cells.joined(whites_beyond_range(photo, pose))
     field = fit_field(cells, half)
     white = np.exp(field.log_white)
+    beyond = max(float(white.max()), 1.0) if clipped else 0.0
     black = _veil(photo, tag_black(photo, pose), white)
     duv = distance_from_white_locus(linear_to_xy(white))
     return Light(
         gains=WHITE_TARGET / (white - black),
         black=black,
         field=field,
-        level_uncertainty=float(np.hypot(field.level_uncertainty, _LEVEL_FLOOR)),
-        chroma_uncertainty=float(np.hypot(field.chroma_uncertainty, _CHROMA_FLOOR)),
+        level_uncertainty=float(
+            np.linalg.norm([field.level_uncertainty, _LEVEL_FLOOR, beyond * LEVEL_SIGMA])
+        ),
+        chroma_uncertainty=float(
+            np.linalg.norm([field.chroma_uncertainty, _CHROMA_FLOOR, beyond * CHROMA_SIGMA])
+        ),
         white_linear=white,
         duv=duv,
         clipped_share=clipped_share,
@@ -191,26 +197,24 @@ def correct_colours(
         )
     linear = (LINEAR_OF_LEVEL[:, None] - light.black) * light.gains
     table = np.rint(255 * linear_to_srgb(linear)).astype(np.uint8)
-    corrected = cv2.LUT(pixels, table[:, None, :])
-    if illumination is None:
-        return np.asarray(corrected, dtype=np.uint8)
-    return _divide(np.asarray(corrected, dtype=np.uint8), illumination)
+    corrected = np.asarray(cv2.LUT(pixels, table[:, None, :]), dtype=np.uint8)
+    if illumination is not None:
+        _divide_in_place(corrected, illumination)
+    return corrected
 
 
-def _divide(pixels: Pixels, illumination: npt.NDArray[np.float32]) -> Pixels:
+def _divide_in_place(pixels: Pixels, illumination: npt.NDArray[np.float32]) -> None:
     # sRGB is 1.055 x^(1/2.4) - 0.055 above its toe, so a factor in linear light is an affine
     # change of the encoded value: no decoding of every pixel is needed.
     offset = 255 * 0.055
     rows, columns = pixels.shape[:2]
     factor = _spread((1.0 / illumination) ** (1 / 2.4), rows, columns)
-    divided = np.empty_like(pixels)
     for start in range(0, rows, _BAND_ROWS):
         band = slice(start, min(start + _BAND_ROWS, rows))
         size = (columns, band.stop - band.start)
         scale = cv2.resize(factor[band], size, interpolation=cv2.INTER_LINEAR)
         scaled = cv2.multiply(pixels[band], scale, dtype=cv2.CV_32F)
-        cv2.addWeighted(scaled, 1, scale, offset, -offset, dst=divided[band], dtype=cv2.CV_8U)
-    return divided
+        cv2.addWeighted(scaled, 1, scale, offset, -offset, dst=pixels[band], dtype=cv2.CV_8U)
 
 
 def _spread(coarse: npt.NDArray[np.float32], rows: int, columns: int) -> npt.NDArray[np.float32]:
@@ -255,7 +259,7 @@ def _doubts(
     found = {
         Doubt.COLOURED_LIGHT: coloured,
         Doubt.MIXED_LIGHT: field.chroma_change > _MIXED_LOG_CHROMA,
-        Doubt.UNEVEN_LIGHT: field.unevenness > _UNEVEN,
+        Doubt.UNEVEN_LIGHT: field.unevenness > _UNEVEN * (1 + 2 * field.level_uncertainty),
         Doubt.CLIPPED: clipped_share > _CLIPPED_SHARE,
         Doubt.DIM: float(white @ LUMINANCE_WEIGHTS) < _DIM_WHITE,
     }

@@ -4,6 +4,7 @@ ISO 12233 measures a camera's resolution on slanted edges: pixels near an edge a
 their distance from it, which samples the edge spread far finer than the pixel pitch.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,7 +14,8 @@ import numpy.typing as npt
 from trayvision.colorimetry import LINEAR_OF_LEVEL
 from trayvision.kit_white import CLIPPED_LEVEL
 from trayvision.photo import Photo
-from trayvision.reference_kit import TAG_EDGE_MM
+from trayvision.reference_kit import QUIET_ZONE_MM, TAG_EDGE_MM
+from trayvision.tag_family import TAG_CELLS, tag_cells
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -48,6 +50,10 @@ class EdgeProfiles:
         Standard deviation of the green of single pixels within the bin.
     clipped : (e, bins, 3) bool array
         Whether the photo's range cut a tenth of them or more off.
+    module_px : (e,) float array
+        Width of the black border across each edge.
+    inner_white : (e,) float array
+        Share of white in the printed row behind that border, along the edge.
     """
 
     tag: npt.NDArray[np.int_]
@@ -56,6 +62,8 @@ class EdgeProfiles:
     linear_rgb: FloatArray
     noise: FloatArray
     clipped: npt.NDArray[np.bool_]
+    module_px: FloatArray
+    inner_white: FloatArray
 
 
 @dataclass(frozen=True)
@@ -81,7 +89,9 @@ class StepFits:
     misfit: FloatArray
 
 
-def edge_profiles(photo: Photo, corners_px: FloatArray) -> EdgeProfiles:
+def edge_profiles(
+    photo: Photo, corners_px: FloatArray, ids: Sequence[int] | None = None
+) -> EdgeProfiles:
     """Profiles across the four edges of each tag.
 
     Parameters
@@ -89,6 +99,8 @@ def edge_profiles(photo: Photo, corners_px: FloatArray) -> EdgeProfiles:
     photo : Photo
     corners_px : (t, 4, 2) float array
         Outer corners of the black borders in full-size px, in order around each tag.
+    ids : sequence of int, optional
+        Numbers of the tags, which tell what is printed behind the border; by default nothing.
 
     Returns
     -------
@@ -111,7 +123,25 @@ def edge_profiles(photo: Photo, corners_px: FloatArray) -> EdgeProfiles:
         linear_rgb=mean[..., 1:4],
         noise=np.sqrt(variance),
         clipped=clipped >= 0.1 * np.maximum(count, 1)[..., None],
+        module_px=_module_px(photo.to_working(corners_px)),
+        inner_white=np.zeros(len(count)) if ids is None else _inner_white(ids),
     )
+
+
+def _module_px(corners: FloatArray) -> FloatArray:
+    """(4 t,) width of a cell across each edge: an eighth of its two neighbours' mean length."""
+    length = np.linalg.norm(np.roll(corners, -1, axis=1) - corners, axis=2)
+    across = (np.roll(length, 1, axis=1) + np.roll(length, -1, axis=1)) / 2
+    return np.asarray(across / TAG_CELLS).ravel()
+
+
+def _inner_white(ids: Sequence[int]) -> FloatArray:
+    """(4 t,) share of white beside the border, for the up, right, down and left edges."""
+    shares = []
+    for number in ids:
+        payload = tag_cells(number)[1:-1, 1:-1]
+        shares += [payload[0], payload[:, -1], payload[-1], payload[:, 0]]
+    return np.array([share.mean() for share in shares])
 
 
 def _add_tag(photo: Photo, corners: FloatArray, sums: FloatArray, clipped: FloatArray) -> None:
@@ -152,7 +182,13 @@ def _add_edge(
         clipped[:, channel] = np.bincount(index, weights=over, minlength=_BINS)
 
 
-def fit_steps(profiles: EdgeProfiles, *, channel: int = 1, shift_known: bool = False) -> StepFits:
+def fit_steps(
+    profiles: EdgeProfiles,
+    *,
+    channel: int = 1,
+    shift_known: bool = False,
+    sigma_px: FloatArray | None = None,
+) -> StepFits:
     """Fit a blurred step to one channel of every edge by Gauss-Newton.
 
     Bins in which the photo's range cut pixels off are left out, so that a clipped white is
@@ -165,6 +201,8 @@ def fit_steps(profiles: EdgeProfiles, *, channel: int = 1, shift_known: bool = F
         0 red, 1 green, 2 blue.
     shift_known : bool
         Whether the steps lie exactly at the given edges; by default the shift is fitted too.
+    sigma_px : (e,) float array, optional
+        The blur, where another channel has told it; NaN for no step.
 
     Returns
     -------
@@ -173,8 +211,8 @@ def fit_steps(profiles: EdgeProfiles, *, channel: int = 1, shift_known: bool = F
     """
     value = profiles.linear_rgb[..., channel]
     kept = (profiles.count >= 2) & ~profiles.clipped[..., channel]
-    weight = np.where(kept, profiles.count, 0.0)
-    total = np.maximum(weight.sum(axis=1), 1)
+    counted = np.where(kept, profiles.count, 0.0)
+    total = np.maximum(counted.sum(axis=1), 1)
     darkest = np.where(kept, value, np.inf).min(axis=1)
     brightest = np.where(kept, value, -np.inf).max(axis=1)
     usable = (kept.sum(axis=1) >= _FEWEST_BINS) & (brightest > 1.5 * darkest + 0.01)
@@ -182,10 +220,14 @@ def fit_steps(profiles: EdgeProfiles, *, channel: int = 1, shift_known: bool = F
     # A white beyond the range is approached from above: from below the fit stalls there.
     white = np.where(cut, _BEYOND_RANGE * brightest, brightest)
     guess = np.stack([darkest, white, 0 * total, 0 * total + np.log(0.7)], axis=1)
+    if sigma_px is not None:
+        usable &= np.isfinite(sigma_px)
+        guess[usable, 3] = np.log(sigma_px[usable])
     guess[~usable] = [0.0, 1.0, 0.0, 0.0]
-    free = [0, 1, 3] if shift_known else [0, 1, 2, 3]
+    free = [0, 1] + [2] * (not shift_known) + [3] * (sigma_px is None)
     for _ in range(_ITERATIONS):
-        step, slope = _step_and_slope(profiles.distance_px, guess)
+        step, slope = _step_and_slope(profiles, guess)
+        weight = np.where(profiles.distance_px < _quiet_reach(profiles, guess), counted, 0.0)
         rows = slope[..., free]
         normal = np.einsum("ebi,ebj,eb->eij", rows, rows, weight)
         normal += 1e-6 * total[:, None, None] * np.eye(len(free))
@@ -193,9 +235,9 @@ def fit_steps(profiles: EdgeProfiles, *, channel: int = 1, shift_known: bool = F
         guess[:, free] += np.clip(np.linalg.solve(normal, pull[..., None])[..., 0], -0.5, 0.5)
         guess[:, 2] = np.clip(guess[:, 2], -_FARTHEST_PX, _FARTHEST_PX)
         guess[:, 3] = np.clip(guess[:, 3], np.log(0.1), np.log(_FARTHEST_PX))
-    step, _ = _step_and_slope(profiles.distance_px, guess)
+    step, _ = _step_and_slope(profiles, guess)
     contrast = guess[:, 1] - guess[:, 0]
-    misfit = np.sqrt((weight * (value - step) ** 2).sum(axis=1) / total)
+    misfit = np.sqrt((weight * (value - step) ** 2).sum(axis=1) / np.maximum(weight.sum(axis=1), 1))
     usable &= contrast > 0.02
     black, white, shift, log_sigma = np.where(usable[:, None], guess, np.nan).T
     return StepFits(
@@ -203,16 +245,29 @@ def fit_steps(profiles: EdgeProfiles, *, channel: int = 1, shift_known: bool = F
     )
 
 
-def _step_and_slope(distance: FloatArray, guess: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _quiet_reach(profiles: EdgeProfiles, guess: FloatArray) -> FloatArray:
+    """(e, 1) distance up to which what lies beyond the quiet zone is not blurred in."""
+    sigma = np.exp(guess[:, 3])
+    quiet = profiles.module_px * TAG_CELLS * QUIET_ZONE_MM / TAG_EDGE_MM
+    return np.asarray(np.maximum(quiet - 2 * sigma, sigma)[:, None])
+
+
+def _step_and_slope(profiles: EdgeProfiles, guess: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Model at every bin and its slopes by black, white, shift and log sigma.
+
+    Behind the border the printed row is white in part: a second step, one cell further in.
+    """
     black, white, shift, log_sigma = guess.T[..., None]
     sigma = np.exp(log_sigma)
-    z = (distance - shift) / sigma
-    rise, density = normal_cdf(z), np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi)
+    z = (profiles.distance_px - shift) / sigma
+    inner = (profiles.distance_px - shift + profiles.module_px[:, None]) / sigma
+    share = profiles.inner_white[:, None]
+    rise = normal_cdf(z) + share * (1 - normal_cdf(inner))
+    density, inner_density = (np.exp(-0.5 * x**2) / np.sqrt(2 * np.pi) for x in (z, inner))
     contrast = white - black
-    slope = np.stack(
-        [1 - rise, rise, -contrast * density / sigma, -contrast * density * z], axis=-1
-    )
-    return black + contrast * rise, slope
+    by_shift = -contrast * (density - share * inner_density) / sigma
+    by_log_sigma = -contrast * (density * z - share * inner_density * inner)
+    return black + contrast * rise, np.stack([1 - rise, rise, by_shift, by_log_sigma], axis=-1)
 
 
 def normal_cdf(z: FloatArray) -> FloatArray:

@@ -23,6 +23,8 @@ _CLIPPED_CHROMA: Final = 0.10
 _BAR_LEVEL_PRIOR: Final = 0.15
 _BAR_CHROMA_PRIOR: Final = 0.03
 _CAUCHY: Final = 2.4
+_TELLING_SIGMA: Final = 0.4
+_SAYS_NOTHING: Final = 100.0
 _ITERATIONS: Final = 8
 
 
@@ -149,7 +151,9 @@ def _posterior(samples: _Samples, prior: FloatArray) -> tuple[FloatArray, FloatA
     far above the truth lies stays uncertain.
     """
     terms, values, bound = samples.terms, samples.values, samples.lower_bound
-    above = _shared(samples.sigma_above, bound)
+    # Where something better was seen, a bound says nothing of how far above it the truth lies.
+    told = bool((~bound & (samples.sigma < _TELLING_SIGMA)).any())
+    above = _SAYS_NOTHING if told else _shared(samples.sigma_above, bound)
     coefficients: FloatArray = np.zeros(prior.size)
     # From above, or the bounds would hold the fit down at the range's end.
     coefficients[0] = max(

@@ -25,6 +25,8 @@ _FEWEST_EDGES: Final = 2
 # Edges of one photo differ by JPEG, gloss and focus; clipped ones lean on the pose as well.
 _RELATIVE_UNCERTAINTY: Final = 0.05
 _CLIPPED_UNCERTAINTY: Final = 0.20
+# A pixel's aperture is a square, no Gaussian: it shows in the sharpest photos.
+_PIXEL_UNCERTAINTY_PX: Final = 0.05
 
 # A patch is seen as one when it is this many analysed pixels and this many edge widths across,
 # and when its contrast (a share of white) stands out of the noise by Rose's factor of 5.
@@ -113,8 +115,8 @@ def measure_sharpness(photo: Photo, pose: TrayPose) -> Sharpness:
         return Sharpness(none[0], none[1], float(np.median(scale)), none[2], np.nan, np.nan, coarse)
     sigma, relative = _blurrier_direction(edges)
     rise_px = RISE_PER_SIGMA * sigma / photo.scale
-    tag_scale = np.repeat([TAG_EDGE_MM / _edge_px(tag.corners_px) for tag in pose.tags], 4)
-    rise_mm = rise_px * float(np.median(tag_scale[edges.usable]))
+    tag_scale = [TAG_EDGE_MM / _edge_px(tag.corners_px) for tag in pose.tags]
+    rise_mm = rise_px * float(np.median(tag_scale))
     noise, haze = _noise(edges), _haze(photo, pose, edges)
     patch = _smallest_patch_mm(float(np.percentile(scale, 90)) / photo.scale, rise_mm, noise)
     return Sharpness(
@@ -130,7 +132,7 @@ def measure_sharpness(photo: Photo, pose: TrayPose) -> Sharpness:
 
 def _fit_edges(photo: Photo, pose: TrayPose) -> _Edges:
     places = np.array([pose.size.tag_corners_mm(tag.id % TAGS_PER_TRAY) for tag in pose.tags])
-    profiles = edge_profiles(photo, pose.project(places))
+    profiles = edge_profiles(photo, pose.project(places), [tag.id for tag in pose.tags])
     fits = fit_steps(profiles)
     cut: npt.NDArray[np.bool_] = np.asarray(profiles.clipped[..., 1].any(axis=1))
     if cut.any():
@@ -159,15 +161,14 @@ def _blurrier_direction(edges: _Edges) -> tuple[float, float]:
     one of the two pairs more.
     """
     across = np.arange(edges.usable.size) % 2 == 0
-    best, best_spread = 0.0, 0.0
-    for pair in (across, ~across):
-        sigma = edges.fits.sigma_px[edges.usable & pair]
-        if sigma.size and float(np.median(sigma)) > best:
-            best = float(np.median(sigma))
-            scatter = 1.4826 * float(np.median(abs(sigma - best))) / best
-            best_spread = scatter / sqrt(sigma.size)
+    pairs = [edges.usable & across, edges.usable & ~across]
+    if min(int(pair.sum()) for pair in pairs) < _FEWEST_EDGES:
+        pairs = [edges.usable]
+    sigma = max((edges.fits.sigma_px[pair] for pair in pairs), key=lambda s: float(np.median(s)))
+    middle = float(np.median(sigma))
+    scatter = 1.4826 * float(np.median(abs(sigma - middle))) / middle / sqrt(sigma.size)
     shared = _CLIPPED_UNCERTAINTY if edges.cut[edges.usable].any() else _RELATIVE_UNCERTAINTY
-    return best, hypot(best_spread, shared)
+    return middle, hypot(scatter, shared, _PIXEL_UNCERTAINTY_PX / middle)
 
 
 def _noise(edges: _Edges) -> float:
