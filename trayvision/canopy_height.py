@@ -33,6 +33,9 @@ _LEVEL_TOLERANCE = 0.36
 # the straw and root colours of the bed.
 _GREEN_TOLERANCE = 0.20
 _STRAW_TOLERANCE = 0.05
+_LEAST_CONTRAST = 12.0
+_FOLLOWING_SLACK = 1.5
+_FOLLOWED_SHARE = 0.8
 # Soaked seed lies 6 to 19 mm deep in published and growers' figures, usually 13 mm with its
 # first roots (common practice); the spread covers that range.
 TYPICAL_BED_HEIGHT_MM = 14.0
@@ -157,45 +160,73 @@ def _seen_pixels(view: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_] | None:
     bands = view.shape[0] // band_rows
     cells = view[: bands * band_rows].reshape(bands, band_rows, -1, 3)
     middle = np.median(cells[:, 4:-4].reshape(bands, -1, 3), axis=1)
-    white_bands = np.arange(1, bands, 2)
-    upper = white_bands[white_bands >= bands - 10]
-    white = np.median(middle[upper], axis=0)
-    black = np.median(middle[upper - 1], axis=0)
-    if (white - black).max() < 25:
+    top = np.arange(bands - 8, bands)
+    paper = _Paper(
+        np.median(middle[top[top % 2 == 1]], axis=0), np.median(middle[top[top % 2 == 0]], axis=0)
+    )
+    if paper.contrast < _LEAST_CONTRAST:
         return None
-    relative = (cells - black) / np.maximum(white - black, 8)
-    level = relative.mean(axis=-1)
-    paper = _paper_coloured(relative)
-    seen = np.zeros(level.shape, dtype=bool)
-    expected = {True: 1.0, False: 0.0}
+    # The clear upper bands show how far noise alone carries paper from its own colour.
+    upper = [paper.chroma_from(cells[band, 4:-4], band % 2 == 1) for band in top]
+    noise = float(np.percentile(np.stack(upper), 90))
+    seen = np.zeros(cells.shape[:3], dtype=bool)
     for band in range(bands - 1, -1, -1):
-        is_white = bool(band % 2)
-        first = level[band, -8:-2][paper[band, -8:-2]]
-        if first.size >= 20:
-            here = float(np.median(first))
-            # Only a level on its own side of the contrast may be followed, or a canopy of
-            # middle grey would be taken for a strip in shadow.
-            contrast = expected[True] - expected[False]
-            middle_level = expected[False] + 0.5 * contrast
-            if (here > middle_level) if is_white else (here < middle_level):
-                expected[is_white] = here
-        contrast = max(expected[True] - expected[False], 0.15)
-        near = np.abs(level[band] - expected[is_white]) < _LEVEL_TOLERANCE * contrast
-        seen[band] = near & paper[band]
-    full = np.zeros(view.shape[:2], dtype=bool)
+        is_white = band % 2 == 1
+        paper = paper.followed(cells[band], is_white, noise)
+        seen[band] = paper.shows(cells[band], is_white, noise)
+    full = np.empty(view.shape[:2], dtype=bool)
     full[: bands * band_rows] = seen.reshape(bands * band_rows, -1)
     full[bands * band_rows :] = full[bands * band_rows - 1]
     return full
 
 
-def _paper_coloured(relative: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
-    """Which of (bands, rows, columns, 3) colours, relative to the strip's white, may be paper."""
-    red, green, blue = np.moveaxis(relative, -1, 0)
-    chroma = relative.max(axis=-1) - relative.min(axis=-1)
-    # The clear upper bands show how far noise alone carries paper from neutral.
-    noise = float(np.percentile(chroma[-8:], 90))
-    greenish = (green >= red) & (green > blue)
-    return np.asarray(chroma < np.where(greenish, _GREEN_TOLERANCE, _STRAW_TOLERANCE) + noise)
+@dataclass(frozen=True, eq=False)
+class _Paper:
+    """RGB of the strip's white and black at one height."""
+
+    white: npt.NDArray[np.float32]
+    black: npt.NDArray[np.float32]
+
+    @property
+    def contrast(self) -> float:
+        return float(np.mean(self.white - self.black))
+
+    def _relative(self, pixels: npt.NDArray[np.float32], is_white: bool) -> npt.NDArray[np.float32]:
+        """Difference from the band's colour in shares of the contrast, channel by channel."""
+        ink = self.white if is_white else self.black
+        return (pixels - ink) / np.maximum(self.white - self.black, 8)  # type: ignore[no-any-return]
+
+    def chroma_from(
+        self, pixels: npt.NDArray[np.float32], is_white: bool
+    ) -> npt.NDArray[np.float32]:
+        difference = self._relative(pixels, is_white)
+        return difference.max(axis=-1) - difference.min(axis=-1)  # type: ignore[no-any-return]
+
+    def shows(
+        self, pixels: npt.NDArray[np.float32], is_white: bool, noise: float, slack: float = 1.0
+    ) -> npt.NDArray[np.bool_]:
+        """Which pixels are this paper's colour."""
+        difference = self._relative(pixels, is_white)
+        red, green, blue = np.moveaxis(difference, -1, 0)
+        chroma = difference.max(axis=-1) - difference.min(axis=-1)
+        greenish = (green >= red) & (green > blue)
+        tolerance = np.where(greenish, _GREEN_TOLERANCE, _STRAW_TOLERANCE) + noise
+        level = np.abs(difference.mean(axis=-1))
+        return np.asarray((level < _LEVEL_TOLERANCE * slack) & (chroma < tolerance * slack))
+
+    def followed(self, cells: npt.NDArray[np.float32], is_white: bool, noise: float) -> "_Paper":
+        """The paper as the next band shows it, if most of the band shows it at all.
+
+        Gloss, the rim's shadow and light from coloured walls change it from band to band; a
+        canopy that is no more like the paper than that would be followed too, so a step is
+        kept small, and never brings white and black together.
+        """
+        like = self.shows(cells[4:-4], is_white, noise, _FOLLOWING_SLACK)
+        if like.mean() < _FOLLOWED_SHARE:
+            return self
+        colour = np.median(cells[4:-4][like], axis=0).astype(np.float32)
+        moved = _Paper(colour, self.black) if is_white else _Paper(self.white, colour)
+        return moved if moved.contrast > _LEAST_CONTRAST else self
 
 
 def _change_point(profile: FloatArray) -> tuple[float, float]:
