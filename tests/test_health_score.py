@@ -211,6 +211,44 @@ class TestArithmetic:
         assert points_off(score, table.COVER) == pytest.approx(5.0)
         assert score.value == 95
 
+    @pytest.mark.parametrize(
+        ("name", "changes", "expected"),
+        [
+            # Day 5.5 asks 52.5 mm: a quarter of 15 points.
+            ("height", {"shoot_height_mm": Measurement(52.5, 0.0, "mm")}, 3.75),
+            # Day 7 reaches 200 mm: one day ahead of two, 0.3 of 15 points.
+            ("height", {"shoot_height_mm": Measurement(200.0, 0.0, "mm")}, 2.25),
+            # 0.15 is usual from day 5, 0.55 takes all 10 points: 0.25 is a quarter of the way.
+            ("colour", {"yellow_share": share(0.25)}, 2.5),
+            # Half way from 0.35 to the 0.18 of a yellowing leaf.
+            ("colour", {"dark_green_colour_index": share(0.265)}, 5.0),
+            # 0.25 is usual from day 6, twice that takes all 10 points.
+            ("evenness", {"cover_variation": share(0.375)}, 5.0),
+            # 5 % bare is usual, 20 % takes all.
+            ("evenness", {"bare_share": 0.11}, 4.0),
+            # 5 % takes all 5 points.
+            ("wetness", {"slime_share": 0.02}, 2.0),
+            # A tray of day 5 with half of the bed white loses a quarter of mould's 40 points.
+            ("mould", {"fuzz": 0.25}, 5.0),
+            # A patch of 8 mm as likely as not: 60 of the 95 points down to the lowest cap.
+            ("mould", {"patches": (patch(0.5, 8.0),)}, 40 * 60 / 95),
+        ],
+    )
+    def test_points_by_hand(self, name: str, changes: dict[str, Any], expected: float) -> None:
+        assert points_off(score_tray(healthy(**changes)), name) == pytest.approx(expected)
+
+    def test_seed_layer_by_hand(self) -> None:
+        # 98 % of the floor is even; 12 points less take all 35 points of the first day.
+        measures = healthy(
+            day=0.0,
+            cover=share(0.0),
+            cover_variation=Measurement.unknown("1", Doubt.NO_SHOOTS),
+            seed_layer=share(0.95, 0.0),
+        )
+        score = score_tray(measures)
+        assert points_off(score, table.EVENNESS) == pytest.approx(35 * 0.25)
+        assert score.value == round(100 - 8.75)
+
     def test_a_reason_reads_as_a_sentence(self) -> None:
         score = score_tray(healthy(day=4.0, cover=share(0.41)))
         reasons = {part.name: part.reason for part in score.parts}
@@ -318,6 +356,10 @@ class TestUnknownIsNeverGood:
         assert ranked(after.value) <= ranked(before.value)
         if not measures.patches and not measures.fuzz and not measures.slime_share:
             assert ranked(after.lowest) <= ranked(before.lowest)
+
+    def test_what_was_not_seen_keeps_no_points_in_the_lowest(self) -> None:
+        score = score_tray(healthy(seen=0.8))
+        assert (score.lowest, score.value, score.highest) == (80, 100, 100)
 
     def test_too_little_seen(self) -> None:
         score = score_tray(healthy(seen=0.49))
