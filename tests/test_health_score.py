@@ -453,6 +453,13 @@ class TestWhatItSays:
         assert score.attention is Attention.LOOK
         assert HOLD_BACK in score.suggestions
 
+    def test_points_taken_for_faint_spots_are_explained(self) -> None:
+        score = score_tray(healthy(patches=(patch(0.12, 15.0),)))
+        assert score.attention is Attention.QUIET
+        assert score.value is not None and score.value < 95
+        mould = next(part for part in score.parts if part.name == table.MOULD)
+        assert mould.reason == "Faint spots only: mould unlikely, 1 in 10."
+
     def test_root_hairs_on_day_2_stay_calm(self) -> None:
         measures = healthy(
             day=2.0,

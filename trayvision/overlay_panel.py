@@ -164,7 +164,8 @@ def _score_sentence(score: HealthScore) -> str:
         sentence += f", ± {score.uncertainty:.0f}"
     if score.lowest is not None and score.highest is not None and score.highest > score.lowest + 9:
         sentence += f"; {score.lowest} to {score.highest} with what could not be told"
-    if score.cap is not None and score.cap <= score.value:
+    marked = score.attention is not Attention.QUIET
+    if marked and score.cap is not None and score.cap <= score.value:
         sentence += "; possible mould holds it down"
     return f"{sentence}."
 

@@ -12,6 +12,8 @@ from trayvision.mould import MouldPatch
 from trayvision.quality_flags import Doubt
 from trayvision.scored_measures import ScoredMeasures
 
+# Less than half a point of mould's weight is not worth a sentence.
+_FAINT_SHARE: Final = 0.012
 _SENTENCES: Final = {str(doubt): doubt.sentence for doubt in Doubt}
 
 
@@ -107,6 +109,8 @@ def _judge_mould(measures: ScoredMeasures) -> _Judged:
     if measures.fuzz >= table.FUZZ_SEEN.value:
         when = ": root hairs more likely than mould" if hairs else ", late for root hairs"
         return share, f"Even white fuzz all over{when}."
+    if patch is not None and share >= _FAINT_SHARE:
+        return share, f"Faint spots only: mould {likelihood_words(patch.likelihood)}."
     hidden = measures.cover.value is not None and measures.cover.value >= 0.6
     where = "seen from above; the shoots hide the seed" if hidden else "seen from above"
     return share, f"No patch of mould {where}. That does not prove there is none."
