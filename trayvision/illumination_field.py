@@ -91,8 +91,9 @@ def fit_field(cells: WhiteCells, half_size_mm: FloatArray) -> IlluminationField:
     uv = np.clip(cells.xy_mm / half_size_mm, -1, 1)
     terms = np.column_stack([_terms(uv), ~cells.beside_tag])
     log = np.log(np.maximum(cells.linear_rgb, 1e-4))
-    # The channel that the photo's range cut off least carries the level.
-    first = int(cells.clipped.mean(axis=0).argmin())
+    # The channel that the photo's range cut off least carries the level, if it is whole enough.
+    share = cells.clipped.mean(axis=0)
+    first = int(share.argmin()) if share.min() < 0.5 else 1
     cut = cells.clipped[:, first]
     level, level_covariance = _posterior(
         _Samples(terms, log[:, first], cells.level_sigma, cut, _CLIPPED_LEVEL),
