@@ -1,0 +1,257 @@
+"""Thermal time against published tables, closed forms and what must hold for any readings."""
+
+import csv
+from collections.abc import Callable
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from trayvision.growth_fit import GrowthPoint
+from trayvision.thermal_growth import ThermalClock, thermal_points
+from trayvision.thermal_time import (
+    RoomReading,
+    TemperatureResponse,
+    cereal_stage,
+    thermal_time,
+)
+
+REFERENCE = Path(__file__).parent / "reference_values"
+PLAIN = TemperatureResponse()
+
+
+def celsius(fahrenheit: list[float]) -> np.ndarray:
+    return (np.array(fahrenheit) - 32.0) / 1.8
+
+
+def steady(temperature_c: float, days: float, *, every_hours: float = 6.0) -> list[RoomReading]:
+    hours = np.arange(0.0, days * 24.0 + 1e-9, every_hours)
+    return [RoomReading(float(hour), temperature_c) for hour in hours]
+
+
+def test_oregon_states_worked_table() -> None:
+    # Oregon State EM 8578 (Cook, Johlke, Karow 1994): daily extremes in °F, base 0 °C, printed
+    # cumulative °C d; the table rounds every day.
+    max_c, min_c = celsius([72, 78, 69, 73, 75, 74]), celsius([48, 45, 43, 45, 46, 49])
+    daily = PLAIN.daily(max_c, min_c)
+    np.testing.assert_allclose(daily, [16, 17, 13, 15, 16, 17], rtol=0, atol=1)
+    np.testing.assert_allclose(np.cumsum(daily), [16, 33, 46, 61, 77, 94], rtol=0, atol=2)
+    assert daily.sum() == pytest.approx(92.5, abs=1e-9)
+
+
+def test_oregon_states_stage_table() -> None:
+    # EM 8578's printed stages, 39 rows, °F-days above 32 °F, seed 2 inches deep.
+    with (REFERENCE / "osu_gdd_stage_rows.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 39
+    for row in rows:
+        degree_days = float(row["gdd_F_base32"]) / 1.8
+        assert cereal_stage(degree_days, depth_mm=50.8) == row["stage_printed"], row
+
+
+def test_montanas_clipping_rule() -> None:
+    # Montana Mesonet (after NDAWN): cut-offs 35 and 80 °F, extremes 32 and 82 °F, used as 35 and
+    # 80, mean 57.5 °F.
+    low, high, mean = celsius([35.0, 80.0, 57.5])
+    response = TemperatureResponse(base_c=0.0, low_c=float(low), high_c=float(high))
+    np.testing.assert_allclose(response.clipped(celsius([32.0, 82.0])), [low, high], rtol=1e-12)
+    assert response.daily(celsius([82.0]), celsius([32.0]))[0] == pytest.approx(mean, rel=1e-12)
+
+
+@pytest.mark.parametrize(("temperature_c", "days"), [(22.5, 4.0), (7.5, 16.0)])
+def test_brewsters_onions(temperature_c: float, days: float) -> None:
+    # Brewster, Onions and Other Vegetable Alliums, eq. 4.6-4.7: base 2.5 °C, 80 °C d to half
+    # germination: 4 d at 22.5 °C, 16 d at 7.5 °C.
+    past = thermal_time(steady(temperature_c, days), response=TemperatureResponse(base_c=2.5))
+    assert float(past.at(days * 24.0)) == pytest.approx(80.0, rel=1e-12)
+
+
+def test_trapezoid_over_irregular_readings() -> None:
+    # By hand: 6 h at a mean of 18, 3 h at a mean of 21, 9 h at a mean of 20 °C.
+    readings = [RoomReading(h, t) for h, t in ((0.0, 16.0), (6.0, 20.0), (9.0, 22.0), (18.0, 18.0))]
+    past = thermal_time(readings, response=PLAIN)
+    assert float(past.at(18.0)) == pytest.approx((6 * 18 + 3 * 21 + 9 * 20) / 24.0, rel=1e-12)
+
+
+def test_reading_below_the_base_takes_nothing_back() -> None:
+    # From -10 to 10 °C in 12 h: half the time above 0 °C, at a mean of 5 °C.
+    past = thermal_time([RoomReading(0.0, -10.0), RoomReading(12.0, 10.0)], response=PLAIN)
+    assert float(past.at(12.0)) == pytest.approx(6 * 5 / 24.0, rel=1e-12)
+
+
+def test_straight_run_through_both_cut_offs() -> None:
+    # From 0 to 40 °C, counted as 10 below 10 and as 30 above 30 °C: mean 20 °C by symmetry.
+    response = TemperatureResponse(low_c=10.0, high_c=30.0)
+    assert response.mean_counted(0.0, 40.0) == pytest.approx(20.0, rel=1e-12)
+    assert response.mean_counted(40.0, 0.0) == pytest.approx(20.0, rel=1e-12)
+    assert response.mean_counted(35.0, 35.0) == 30.0
+
+
+def test_constant_24_hours_agree_with_the_days_extremes() -> None:
+    past = thermal_time(steady(18.0, 1.0), response=PLAIN)
+    assert float(past.at(24.0)) == pytest.approx(float(PLAIN.daily([18.0], [18.0])[0]), rel=1e-12)
+
+
+def test_gap_makes_later_thermal_age_unknown() -> None:
+    readings = [RoomReading(h, 20.0) for h in (0.0, 8.0, 16.0, 40.0, 48.0)]
+    past = thermal_time(readings, response=PLAIN, longest_gap_hours=12.0)
+    assert not past.complete
+    assert past.known_until_hours == 16.0
+    assert float(past.at(16.0)) == pytest.approx(20.0 * 16 / 24)
+    assert np.isnan(past.at(40.0))
+    bridged = thermal_time(readings, response=PLAIN, longest_gap_hours=24.0)
+    assert bridged.complete
+    assert float(bridged.at(40.0)) == pytest.approx(20.0 * 40 / 24)
+
+
+def test_first_reading_must_come_near_spreading() -> None:
+    late = thermal_time([RoomReading(7.0, 20.0), RoomReading(12.0, 20.0)], response=PLAIN)
+    assert late.known_until_hours is None
+    assert late.mean_c is None
+    assert np.all(np.isnan(late.at([0.0, 8.0])))
+    soon = thermal_time([RoomReading(5.0, 20.0), RoomReading(12.0, 20.0)], response=PLAIN)
+    assert float(soon.at(12.0)) == pytest.approx(10.0)
+
+
+def test_gap_over_the_spreading_is_not_bridged() -> None:
+    readings = [RoomReading(-20.0, 20.0), RoomReading(1.0, 20.0), RoomReading(6.0, 20.0)]
+    assert thermal_time(readings, response=PLAIN).known_until_hours is None
+
+
+def test_without_readings_nothing_is_known() -> None:
+    past = thermal_time([], response=PLAIN)
+    assert past.known_until_hours is None
+    assert np.isnan(past.at(0.0))
+
+
+readings_lists = st.lists(
+    st.tuples(st.integers(0, 96), st.floats(-5.0, 40.0)), min_size=1, max_size=30
+).map(lambda rows: [RoomReading(float(hour), temperature) for hour, temperature in rows])
+
+
+@given(readings=readings_lists, data=st.data())
+def test_order_of_readings_changes_nothing(
+    readings: list[RoomReading], data: st.DataObject
+) -> None:
+    shuffled = data.draw(st.permutations(readings))
+    one = thermal_time(readings, response=PLAIN)
+    other = thermal_time(shuffled, response=PLAIN)
+    assert one.degree_days.tobytes() == other.degree_days.tobytes()
+    assert one.hours.tobytes() == other.hours.tobytes()
+
+
+@given(readings=readings_lists)
+def test_thermal_time_never_runs_backwards(readings: list[RoomReading]) -> None:
+    past = thermal_time(readings, response=TemperatureResponse(base_c=5.0, high_c=30.0))
+    assert np.all(np.diff(past.degree_days) >= 0)
+    assert all(later > earlier for earlier, later in pairwise(past.hours))
+    if len(past.hours):
+        # At most 25 °C count.
+        assert past.degree_days[-1] <= 25.0 * past.hours[-1] / 24.0 + 1e-9
+
+
+@given(readings=readings_lists, warmer=st.floats(0.0, 10.0))
+def test_warmer_room_is_never_behind(readings: list[RoomReading], warmer: float) -> None:
+    cool = thermal_time(readings, response=PLAIN)
+    warm = thermal_time(
+        [RoomReading(r.hours, r.temperature_c + warmer) for r in readings], response=PLAIN
+    )
+    assert np.all(warm.degree_days >= cool.degree_days - 1e-9)
+
+
+@given(first=st.floats(-10.0, 45.0), second=st.floats(-10.0, 45.0))
+def test_cut_trapezoid_agrees_with_a_fine_sum(first: float, second: float) -> None:
+    response = TemperatureResponse(base_c=4.0, low_c=8.0, high_c=27.0)
+    fine = np.linspace(first, second, 20_001)
+    counted = np.maximum(response.clipped(fine) - 4.0, 0.0)
+    assert response.mean_counted(first, second) == pytest.approx(np.mean(counted), abs=2e-3)
+
+
+def test_points_move_to_thermal_age() -> None:
+    past = thermal_time(steady(20.0, 4.0), response=PLAIN)
+    points = [
+        GrowthPoint(2.0, 10.0, 1.0),
+        GrowthPoint(3.5, 30.0, 1.0),
+        GrowthPoint(9.0, 120.0, 2.0),
+    ]
+    moved = thermal_points(points, past=past)
+    assert [point.age for point in moved] == pytest.approx([40.0, 70.0])
+    assert [point.value for point in moved] == [10.0, 30.0]
+
+
+def test_clock_reads_the_past_and_expects_the_future() -> None:
+    past = thermal_time(steady(20.0, 4.0), response=PLAIN)
+    reach = past.known_until_hours
+    assert reach == 102.0
+    clock = ThermalClock(
+        past=past, ahead_c=16.0, ahead_uncertainty_c=0.0, rng=np.random.default_rng(1)
+    )
+    hours = clock.hours_at(np.array([40.0, 85.0, 101.0, np.inf]))
+    expected = [48.0, 102.0, 102.0 + 16.0 / 16.0 * 24.0]
+    np.testing.assert_allclose(hours[:3], expected, rtol=1e-12)
+    assert np.isinf(hours[3])
+
+
+def test_clock_without_readings_goes_by_the_expected_temperature() -> None:
+    clock = ThermalClock(
+        past=thermal_time([], response=PLAIN),
+        ahead_c=20.0,
+        ahead_uncertainty_c=0.0,
+        rng=np.random.default_rng(1),
+    )
+    np.testing.assert_allclose(clock.hours_at(np.array([0.0, 100.0])), [0.0, 120.0])
+
+
+def test_unsure_future_spreads_the_hours() -> None:
+    clock = ThermalClock(
+        past=thermal_time(steady(20.0, 4.0), response=PLAIN),
+        ahead_c=20.0,
+        ahead_uncertainty_c=1.0,
+        rng=np.random.default_rng(1),
+    )
+    hours = clock.hours_at(np.full(4000, 85.0 + 40.0)) - 102.0
+    # 40 °C d at 20 ± 1 °C: 48 h, 5 % of which is 2.4 h.
+    assert np.mean(hours) == pytest.approx(48.0, abs=0.3)
+    assert np.std(hours) == pytest.approx(2.4, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: TemperatureResponse(base_c=np.nan), "base_c must be finite"),
+        (lambda: TemperatureResponse(low_c=30.0, high_c=10.0), "low_c must lie below high_c"),
+        (lambda: PLAIN.daily([10.0], [12.0]), "max_c must not lie below min_c"),
+        (lambda: RoomReading(np.inf, 20.0), "hours must be finite"),
+        (lambda: RoomReading(0.0, -300.0), "temperature_c must be finite"),
+        (
+            lambda: thermal_time([], response=PLAIN, longest_gap_hours=0.0),
+            "longest_gap_hours must be positive",
+        ),
+        (lambda: cereal_stage(-1.0, depth_mm=10.0), "degree_days must be finite, at least 0"),
+        (lambda: cereal_stage(10.0, depth_mm=-1.0), "depth_mm must be finite, at least 0"),
+        (
+            lambda: ThermalClock(
+                past=thermal_time([], response=PLAIN),
+                ahead_c=0.0,
+                ahead_uncertainty_c=1.0,
+                rng=np.random.default_rng(1),
+            ),
+            "ahead_c must be positive",
+        ),
+        (
+            lambda: ThermalClock(
+                past=thermal_time([], response=PLAIN),
+                ahead_c=20.0,
+                ahead_uncertainty_c=-1.0,
+                rng=np.random.default_rng(1),
+            ),
+            "ahead_uncertainty_c must be finite, at least 0",
+        ),
+    ],
+)
+def test_wrong_calls_are_named(call: Callable[[], object], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        call()

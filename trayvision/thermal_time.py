@@ -1,0 +1,282 @@
+"""Thermal time: degree-days from room readings or daily extremes, and the stages they foretell."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import inf, isfinite
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+# Two readings further apart than this say too little of the hours between them: a night's change
+# of 5 °C unseen is 2 °C d wrong in 12 h. Judgement.
+LONGEST_GAP_HOURS = 12.0
+
+# °C d above 0 °C, R. Karow 1993 (from memory); with them all 39 rows of Oregon State's printed
+# stage table follow (EM 8578, 2 inch depth).
+_GERMINATION = 80.0
+_EMERGENCE_PER_INCH = 50.0
+_PER_LEAF = 100.0
+_MM_PER_INCH = 25.4
+
+# As that table names them; it has no "6th Leaf": from the sixth completed leaf on it prints
+# "Beyond 6th Leaf".
+_STAGES = (
+    "Emergence Complete",
+    "1st Leaf",
+    "2nd Leaf",
+    "3rd Leaf",
+    "4th Leaf",
+    "5th Leaf",
+    "Beyond 6th Leaf",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureResponse:
+    """Which temperatures count towards development, and how far.
+
+    Parameters
+    ----------
+    base_c : float
+        Development stops at and below it, °C. 0 for barley and wheat (Oregon State EM 8578;
+        Sci. Rep. 10 (2020) 18013, table 3: barley 0-5, wheat 0).
+    low_c, high_c : float
+        Cut-offs, °C: lower temperatures count as `low_c`, higher ones as `high_c` (Montana
+        Mesonet's rule, after NDAWN). Without them every temperature above the base counts.
+
+    Raises
+    ------
+    ValueError
+        If the base is not finite or the cut-offs are not in order.
+    """
+
+    base_c: float = 0.0
+    low_c: float = -inf
+    high_c: float = inf
+
+    def __post_init__(self) -> None:
+        if not isfinite(self.base_c):
+            raise ValueError(f"base_c must be finite, got {self.base_c!r}")
+        if not self.low_c < self.high_c:
+            raise ValueError(f"low_c must lie below high_c, got {self.low_c!r} and {self.high_c!r}")
+
+    def clipped(self, temperature_c: ArrayLike) -> Floats:
+        """Temperatures as they count, °C: moved to the cut-offs where beyond them."""
+        return np.asarray(np.clip(np.asarray(temperature_c, float), self.low_c, self.high_c))
+
+    def daily(self, max_c: ArrayLike, min_c: ArrayLike) -> Floats:
+        """Degree-days of whole days from their extremes, °C d.
+
+        Mean of the clipped maximum and minimum, less the base, never below 0.
+
+        Parameters
+        ----------
+        max_c, min_c : array_like, shape (n,)
+            Extremes of each day, °C.
+
+        Raises
+        ------
+        ValueError
+            If a maximum lies below its minimum.
+        """
+        highest, lowest = np.asarray(max_c, float), np.asarray(min_c, float)
+        if np.any(highest < lowest):
+            raise ValueError(f"max_c must not lie below min_c, got {max_c!r} and {min_c!r}")
+        mean = (self.clipped(highest) + self.clipped(lowest)) / 2.0
+        return np.asarray(np.maximum(mean - self.base_c, 0.0))
+
+    def mean_counted(self, from_c: float, to_c: float) -> float:
+        """Mean of what counts, °C, while temperature runs straight from one reading to the next.
+
+        The trapezoid is cut where it crosses the base and the cut-offs, so that a reading below
+        the base does not eat into what the warmer hours earned.
+        """
+        corners = [from_c, to_c]
+        ends = sorted(corners)
+        inner = [edge for edge in self._edges() if ends[0] < edge < ends[1]]
+        stops = sorted({*ends, *inner})
+        if len(stops) == 1:
+            return float(self._counted(from_c))
+        pieces = [
+            (high - low) * (self._counted(low) + self._counted(high)) / 2.0
+            for low, high in pairwise(stops)
+        ]
+        return sum(pieces) / (ends[1] - ends[0])
+
+    def _edges(self) -> tuple[float, ...]:
+        return self.base_c, self.low_c, self.high_c
+
+    def _counted(self, temperature_c: float) -> float:
+        return max(min(max(temperature_c, self.low_c), self.high_c) - self.base_c, 0.0)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class RoomReading:
+    """One temperature reading of a room or shelf.
+
+    Parameters
+    ----------
+    hours : float
+        Hours since the spreading of the run that thermal time is counted for; may be negative.
+    temperature_c : float
+        °C.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite or the temperature below absolute zero.
+    """
+
+    hours: float
+    temperature_c: float
+
+    def __post_init__(self) -> None:
+        if not isfinite(self.hours):
+            raise ValueError(f"hours must be finite, got {self.hours!r}")
+        if not (isfinite(self.temperature_c) and self.temperature_c >= -273.15):
+            raise ValueError(
+                f"temperature_c must be finite, at least -273.15, got {self.temperature_c!r}"
+            )
+
+
+@dataclass(frozen=True, eq=False)
+class ThermalTime:
+    """Thermal time since spreading, as far as the readings carry it.
+
+    Parameters
+    ----------
+    hours : ndarray, shape (n,)
+        Increasing from 0: the moments between which it was summed.
+    degree_days : ndarray, shape (n,)
+        °C d since spreading at those moments.
+    mean_c : float or None
+        Mean temperature that counted (°C above the base), None before there is any.
+    complete : bool
+        False when a gap longer than allowed ended the sum before the last reading.
+    """
+
+    hours: Floats
+    degree_days: Floats
+    mean_c: float | None
+    complete: bool
+
+    @property
+    def known_until_hours(self) -> float | None:
+        """Last hour at which thermal time is known; None when it never is."""
+        return float(self.hours[-1]) if len(self.hours) else None
+
+    def at(self, hours: ArrayLike) -> Floats:
+        """°C d at each hour since spreading; NaN where the readings do not say."""
+        asked = np.asarray(hours, float)
+        if not len(self.hours):
+            return np.full(asked.shape, np.nan)
+        return np.asarray(np.interp(asked, self.hours, self.degree_days, left=np.nan, right=np.nan))
+
+
+def thermal_time(
+    readings: Sequence[RoomReading],
+    *,
+    response: TemperatureResponse,
+    longest_gap_hours: float = LONGEST_GAP_HOURS,
+) -> ThermalTime:
+    """Degree-days since spreading, summed by trapezoids over irregular readings.
+
+    A sum cannot be carried over a gap: it ends at the first one longer than allowed, and all
+    later thermal ages are unknown. The first and last readings reach half the allowed gap
+    beyond themselves at constant temperature; so a first reading shortly after spreading will
+    do. Readings of one moment are averaged. The order of the readings does not matter.
+
+    Parameters
+    ----------
+    readings : sequence of RoomReading
+        Any number, in any order.
+    response : TemperatureResponse
+        Base and cut-offs.
+    longest_gap_hours : float
+        Longest time between two readings that is bridged.
+
+    Returns
+    -------
+    ThermalTime
+
+    Raises
+    ------
+    ValueError
+        If `longest_gap_hours` is not positive.
+    """
+    if not longest_gap_hours > 0:
+        raise ValueError(f"longest_gap_hours must be positive, got {longest_gap_hours!r}")
+    hours, temperature = _moments(readings, reach=longest_gap_hours / 2.0)
+    unknown = ThermalTime(np.empty(0), np.empty(0), None, complete=not readings)
+    if not len(hours) or hours[0] > 0 or hours[-1] < 0:
+        return unknown
+    start = float(np.interp(0.0, hours, temperature))
+    before = int(np.searchsorted(hours, 0.0, side="right"))
+    straddling = before < len(hours) and hours[before] - hours[before - 1] > longest_gap_hours
+    if straddling and hours[before - 1] < 0:
+        return unknown
+    times, values, total = [0.0], [start], [0.0]
+    complete = True
+    for hour, value in zip(hours[before:], temperature[before:], strict=True):
+        if hour - times[-1] > longest_gap_hours:
+            complete = False
+            break
+        rate = response.mean_counted(values[-1], float(value))
+        total.append(total[-1] + rate * (float(hour) - times[-1]) / 24.0)
+        times.append(float(hour))
+        values.append(float(value))
+    mean = total[-1] / (times[-1] / 24.0) if times[-1] > 0 else None
+    return ThermalTime(np.array(times), np.array(total), mean, complete)
+
+
+def _moments(readings: Sequence[RoomReading], *, reach: float) -> tuple[Floats, Floats]:
+    """Distinct hours and mean temperatures, first and last held constant for `reach` hours."""
+    ordered = sorted(readings)
+    if not ordered:
+        return np.empty(0), np.empty(0)
+    hours, inverse = np.unique([reading.hours for reading in ordered], return_inverse=True)
+    sums = np.bincount(inverse, weights=[reading.temperature_c for reading in ordered])
+    temperature = sums / np.bincount(inverse)
+    return (
+        np.concatenate([[hours[0] - reach], hours, [hours[-1] + reach]]),
+        np.concatenate([temperature[:1], temperature, temperature[-1:]]),
+    )
+
+
+def cereal_stage(degree_days: float, *, depth_mm: float) -> str:
+    """Stage of a spring cereal by thermal time since sowing, base 0 °C.
+
+    Germination after 80 °C d, emergence after 50 more per inch of depth, a leaf each further
+    100: Karow's coefficients, which reproduce Oregon State's printed stage table.
+
+    Parameters
+    ----------
+    degree_days : float
+        °C d above 0 °C, at least 0.
+    depth_mm : float
+        Depth of the seed, at least 0; 0 for seed spread in a tray.
+
+    Returns
+    -------
+    str
+        ``"seeded"``, ``"Germination Complete"``, ``"Emergence Complete"``, ``"1st Leaf"`` …
+        ``"5th Leaf"``, ``"Beyond 6th Leaf"``, as that table prints them.
+
+    Raises
+    ------
+    ValueError
+        If a number is negative or not finite.
+    """
+    for name, given in (("degree_days", degree_days), ("depth_mm", depth_mm)):
+        if not (isfinite(given) and given >= 0):
+            raise ValueError(f"{name} must be finite, at least 0, got {given!r}")
+    if degree_days < _GERMINATION:
+        return "seeded"
+    emergence = _GERMINATION + _EMERGENCE_PER_INCH * depth_mm / _MM_PER_INCH
+    if degree_days < emergence:
+        return "Germination Complete"
+    leaves = int((degree_days - emergence) // _PER_LEAF)
+    return _STAGES[min(leaves, len(_STAGES) - 1)]
