@@ -1,0 +1,160 @@
+"""Coverage and error of the harvest forecast over simulated runs with known truth.
+
+Usage: python tests/benchmarks/benchmark_harvest_forecast.py [--rooms 20] [--runs 25] [--seed 1]
+"""
+
+import argparse
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from trayvision.growth_curve import GrowthCurve, fit_growth
+from trayvision.growth_fit import GrowthPoint
+from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
+from trayvision.harvest_forecast import (
+    Clock,
+    HarvestForecast,
+    HarvestTarget,
+    days_to_hours,
+    forecast_harvest,
+)
+from trayvision.past_runs import learn_prior
+from trayvision.shelf_curves import SHELF_VARIANCE
+from trayvision.synthetic_growth import (
+    ReadingHabits,
+    SyntheticRoom,
+    SyntheticRun,
+    draw_room,
+    draw_run,
+)
+from trayvision.thermal_growth import ThermalClock, thermal_points
+from trayvision.thermal_time import TemperatureResponse, thermal_time
+
+TARGET_MM = 130.0
+SHELVES = 4
+
+# Uncertainty of the mean temperature of the days ahead, told from that of the days behind, °C.
+AHEAD_UNCERTAINTY_C = 1.0
+
+Sight = tuple[tuple[GrowthPoint, ...], Clock]
+Way = tuple[str, Callable[[SyntheticRun, float, np.random.Generator], Sight], list[GrowthPrior]]
+
+
+def by_days(run: SyntheticRun, day: float, _: np.random.Generator) -> Sight:
+    return run.seen_by(day), days_to_hours
+
+
+def by_thermal_time(run: SyntheticRun, day: float, rng: np.random.Generator) -> Sight:
+    past = thermal_time(run.room_readings(day), response=TemperatureResponse())
+    clock = ThermalClock(
+        past=past,
+        ahead_c=past.mean_c or 0.0,
+        ahead_uncertainty_c=AHEAD_UNCERTAINTY_C,
+        rng=rng,
+    )
+    return thermal_points(run.seen_by(day), past=past), clock.hours_at
+
+
+def shelf_priors(curves: Sequence[GrowthCurve], parent: GrowthPrior) -> list[GrowthPrior]:
+    """The curves' shelves take turns."""
+    room = learn_prior(curves, parent=parent, group="barley in this room")
+    return [
+        learn_prior(
+            curves[shelf::SHELVES], parent=room, group="shelf", group_variance=SHELF_VARIANCE
+        )
+        for shelf in range(SHELVES)
+    ]
+
+
+def holds(given: HarvestForecast, truth: float) -> bool:
+    low = np.inf if given.low_hours is None else given.low_hours
+    high = np.inf if given.high_hours is None else given.high_hours
+    return low <= truth <= high
+
+
+def report(name: str, rows: list[tuple[HarvestForecast, float]]) -> None:
+    """One line: coverage, error of the median, width, share never met and said so."""
+    inside = [holds(given, truth) for given, truth in rows]
+    met = np.array(
+        [
+            (given.median_hours - truth, (given.high_hours or np.nan) - (given.low_hours or np.nan))
+            for given, truth in rows
+            if given.median_hours is not None and np.isfinite(truth)
+        ]
+    )
+    error, width = met.T
+    never = np.mean([np.isinf(truth) for _, truth in rows])
+    said = np.mean([1.0 - given.probability_met for given, _ in rows])
+    print(
+        f"{name:36s} runs {len(rows):4d}  90 % interval holds {np.mean(inside):.3f}  "
+        f"|error| mean {np.abs(error).mean():4.1f} h, median {np.median(np.abs(error)):4.1f} h  "
+        f"bias {error.mean():+4.1f} h  width {np.nanmedian(width):5.1f} h  "
+        f"never met {never:.3f}, said {said:.3f}"
+    )
+
+
+def read_options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rooms", type=int, default=20)
+    parser.add_argument("--runs", type=int, default=25, help="forecast runs per room")
+    parser.add_argument("--past", type=int, default=30, help="past runs per room")
+    parser.add_argument("--days", type=float, nargs="+", default=[0.0, 3.0, 4.0, 5.0])
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--outliers", type=float, default=0.04, help="share of wrong readings")
+    parser.add_argument("--pace", type=float, default=1.0, help="factor on the pace's wandering")
+    parser.add_argument("--bed", type=float, default=1.0, help="sd of a run's bed height, mm")
+    return parser.parse_args()
+
+
+def open_room(options: argparse.Namespace, rng: np.random.Generator) -> SyntheticRoom:
+    room = draw_room(rng=rng, shelves=SHELVES)
+    return replace(
+        room,
+        habits=ReadingHabits(outlier_share=options.outliers, bed_mm=options.bed),
+        temperature_spread_c=options.pace * room.temperature_spread_c,
+        pace_spread=options.pace * room.pace_spread,
+    )
+
+
+def ways_to_forecast(past: Sequence[SyntheticRun], rng: np.random.Generator) -> list[Way]:
+    """Name, what is seen, and the prior of each shelf."""
+    published = published_prior(Quantity.HEIGHT, grain="barley")
+    thermal = published_prior(Quantity.HEIGHT, grain="barley", thermal=True)
+    ways: list[Way] = [("published ranges only", by_days, [published] * SHELVES)]
+    for name, sight, parent in (
+        ("own past runs", by_days, published),
+        ("own past runs, thermal", by_thermal_time, thermal),
+    ):
+        curves = [fit_growth(sight(run, 8.0, rng)[0], prior=parent) for run in past]
+        ways.append((name, sight, shelf_priors(curves, parent)))
+    return ways
+
+
+def main() -> None:
+    """Draw rooms, learn each from its past runs, forecast new ones, print the figures."""
+    options = read_options()
+    rng = np.random.default_rng(options.seed)
+    target = HarvestTarget(TARGET_MM)
+    rows: defaultdict[str, list[tuple[HarvestForecast, float]]] = defaultdict(list)
+    for _ in range(options.rooms):
+        room = open_room(options, rng)
+        past = [draw_run(room, shelf=index % SHELVES, rng=rng) for index in range(options.past)]
+        ways = ways_to_forecast(past, rng)
+        for index in range(options.runs):
+            run = draw_run(room, shelf=index % SHELVES, rng=rng)
+            truth = run.true_hours(TARGET_MM)
+            for name, sight, priors in ways:
+                # On day 0 no hour of the room has been read yet.
+                for day in options.days if sight is by_days else filter(None, options.days):
+                    points, clock = sight(run, day, rng)
+                    curve = fit_growth(points, prior=priors[run.shelf])
+                    given = forecast_harvest(curve, target=target, rng=rng, clock=clock)
+                    rows[f"{name}, day {day:g}"].append((given, truth))
+    for name, group in sorted(rows.items()):
+        report(name, group)
+
+
+if __name__ == "__main__":
+    main()
