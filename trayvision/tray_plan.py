@@ -133,14 +133,12 @@ def _illumination(light: Light, grid: PlanGrid) -> FloatImage:
 
 
 def _sample_shares(shares: FloatImage, map_x: FloatImage, map_y: FloatImage) -> FloatImage:
-    # OpenCV samples at most four channels at once; there are seven.
-    packed = np.moveaxis(shares, 0, -1)
-    halves = [np.ascontiguousarray(half) for half in (packed[..., :4], packed[..., 4:])]
-    sampled = [
-        cv2.remap(half, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        for half in halves
-    ]
-    return np.concatenate([np.moveaxis(half, -1, 0) for half in sampled]).astype(np.float32)
+    sampled = np.empty((len(shares), *map_x.shape), dtype=np.float32)
+    # Fixed-point maps are made once and serve every class.
+    maps = cv2.convertMaps(map_x, map_y, cv2.CV_16SC2)
+    for share, target in zip(shares, sampled, strict=True):
+        cv2.remap(share, *maps, cv2.INTER_LINEAR, dst=target, borderMode=cv2.BORDER_REPLICATE)
+    return sampled
 
 
 def _sample_pixels(
