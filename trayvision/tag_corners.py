@@ -41,6 +41,9 @@ _START_SIGMA_CELLS = 0.7
 # not help as if they were independent.
 _ALIKE_FACTOR = 2.0
 _SIGMA_FLOOR_PX = 0.05
+# A shaken photo's blur is no Gaussian: corners are off alike, by a share of it.
+_SHARP_BELOW_PX = 1.2
+_SIGMA_PER_BLUR = 0.3
 _FIT_ROUNDS = 4
 _LEAST_REACH = 0.3
 _SHARPEST_PX = 0.4
@@ -68,6 +71,7 @@ class _GridFit:
     covariance: FloatArray
     edge_share: float
     spill_px: float
+    blur_px: float
 
     def corner_sigma_px(self) -> float:
         """Root mean square standard uncertainty of the eight corner coordinates."""
@@ -75,7 +79,8 @@ class _GridFit:
         for direction in ((1.0, 0.0), (0.0, 1.0)):
             by_h = _by_homography(self.homography, _CORNER_CELLS, np.tile(direction, (4, 1)))
             total += float(np.einsum("ij,jk,ik->", by_h, self.covariance, by_h))
-        return float(np.hypot(_ALIKE_FACTOR * np.sqrt(total / 8), _SIGMA_FLOOR_PX))
+        floor = _SIGMA_FLOOR_PX + _SIGMA_PER_BLUR * max(self.blur_px - _SHARP_BELOW_PX, 0.0)
+        return float(np.hypot(_ALIKE_FACTOR * np.sqrt(total / 8), floor))
 
 
 def grid_homography(corners_px: FloatArray) -> FloatArray:
@@ -196,6 +201,7 @@ def _fit(homography: FloatArray, edges: TagEdges, crossings: Crossings) -> _Grid
         covariance[:8, :8],
         float((weights > 0.2).mean()),
         float(change[8]),
+        crossings.blur_px,
     )
 
 

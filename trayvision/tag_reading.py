@@ -11,7 +11,7 @@ from trayvision.photo import Photo
 from trayvision.reference_kit import tray_and_corner
 from trayvision.tag_corners import RefinedCorners, edge_length_px, refine_corners
 from trayvision.tag_family import family
-from trayvision.tag_search import read_cells, search_tag
+from trayvision.tag_search import decode, read_cells, search_tag
 
 FloatArray = npt.NDArray[np.float64]
 GreyImage = npt.NDArray[np.uint8]
@@ -75,15 +75,15 @@ class TagReader:
 
     def read_all(self) -> tuple[ReadTag, ...]:
         """Tags that stand out by themselves, anywhere in the photo; the same id may recur."""
-        tags = self._detect(self.grey, 1.0)
-        if tags:
+        tags, rejected = self._detect(self.grey, 1.0)
+        if _any_pair(tags):
             return tags
-        return self._detect_harder()
+        return self._read_harder(tags, rejected)
 
     def looks_mirrored(self) -> bool:
         """Whether tags are read in the flipped photo though none is in the photo itself."""
         flipped = TagReader(self.photo, np.ascontiguousarray(self.grey[:, ::-1]))
-        return bool(flipped._detect(flipped.grey, 1.0))
+        return bool(flipped._detect(flipped.grey, 1.0)[0])
 
     def read_at(self, tag: int, expected_px: FloatArray, radius_px: float) -> ReadTag | None:
         """One tag where its corners (4, 2) should be in full-size px, within a radius."""
@@ -108,37 +108,85 @@ class TagReader:
             tag, self.photo.to_full(refined.corners_px), refined.sigma_px / self.photo.scale
         )
 
-    def _detect(self, grey: GreyImage, enlargement: float) -> tuple[ReadTag, ...]:
-        quads, ids, _ = _detector().detectMarkers(grey)
-        tags = []
+    def _detect(
+        self, grey: GreyImage, enlargement: float
+    ) -> tuple[tuple[ReadTag, ...], list[FloatArray]]:
+        """Tags that OpenCV reads in a version of the photo, and quads in which it does not."""
+        quads, ids, rejected = _detector().detectMarkers(grey)
         # No id at all comes as None, which OpenCV's type hints do not say.
         found = [int(tag) for tag in np.ravel(ids)] if len(quads) else []
-        for quad, tag in zip(quads, found, strict=True):
-            corners = (quad.reshape(4, 2).astype(np.float64) + 0.5) / enlargement - 0.5
-            refined = refine_corners(self.grey, corners, tag)
-            if refined is None:
-                refined = RefinedCorners(
-                    corners, ROUGH_SIGMA_EDGES * edge_length_px(corners) + 0.5, 0.0, 0.0
-                )
-            agreement = read_cells(self.grey, refined.corners_px, tag)
-            if (
-                agreement is not None
-                and agreement.seen >= LEAST_SEEN_CELLS
-                and agreement.wrong <= MOST_WRONG_CELLS
-            ):
-                read = self._tag(tag, refined)
-                if read is not None:
-                    tags.append(read)
-        return tuple(tags)
+        tags = [
+            self._verified(tag, _unscaled(quad, enlargement))
+            for quad, tag in zip(quads, found, strict=True)
+        ]
+        left = [_unscaled(quad, enlargement) for quad in rejected]
+        return tuple(tag for tag in tags if tag is not None), left
 
-    def _detect_harder(self) -> tuple[ReadTag, ...]:
-        """Try local contrast, then an enlarged photo: dim, veiled or small tags."""
-        even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(self.grey)
-        tags = self._detect(np.asarray(even, dtype=np.uint8), 1.0)
-        if tags:
-            return tags
-        larger = cv2.resize(self.grey, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)
-        return self._detect(np.asarray(larger, dtype=np.uint8), 2.0)
+    def _verified(self, tag: int, corners: FloatArray) -> ReadTag | None:
+        """A tag whose cells, read again between its refined corners, leave no doubt of its id."""
+        refined = refine_corners(self.grey, corners, tag)
+        if refined is None:
+            sigma = ROUGH_SIGMA_EDGES * edge_length_px(corners) + 0.5
+            refined = RefinedCorners(corners, sigma, 0.0, 0.0)
+        agreement = read_cells(self.grey, refined.corners_px, tag)
+        if (
+            agreement is None
+            or agreement.seen < LEAST_SEEN_CELLS
+            or agreement.wrong > MOST_WRONG_CELLS
+        ):
+            return None
+        return self._tag(tag, refined)
+
+    def _read_harder(
+        self, tags: tuple[ReadTag, ...], rejected: list[FloatArray]
+    ) -> tuple[ReadTag, ...]:
+        """Look into the quads left over, after local contrast, and in an enlarged photo.
+
+        For dim, veiled, blurred or small tags; dear, so only where no two tags stand out.
+        """
+        tags = self._decode(tags, rejected)
+        if not _any_pair(tags):
+            even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(self.grey)
+            more, rejected = self._detect(np.asarray(even, dtype=np.uint8), 1.0)
+            tags = self._decode(_without_repeats((*tags, *more)), rejected)
+        if not tags:
+            larger = cv2.resize(self.grey, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)
+            more, rejected = self._detect(np.asarray(larger, dtype=np.uint8), 2.0)
+            tags = self._decode(more, rejected)
+        return tags
+
+    def _decode(self, tags: tuple[ReadTag, ...], quads: list[FloatArray]) -> tuple[ReadTag, ...]:
+        """The tags with those that the tolerant reader makes out in further quads."""
+        for corners in quads:
+            code = decode(self.grey, corners) if edge_length_px(corners) > 8.0 else None
+            if code is not None:
+                tag = self._verified(code[0], np.roll(corners, -code[1], axis=0))
+                if tag is not None:
+                    tags = (*tags, tag)
+        return _without_repeats(tags)
+
+
+def same_print(tag: ReadTag, other: ReadTag) -> bool:
+    """Whether two readings are of the same piece of paper."""
+    away = np.linalg.norm(tag.corners_px.mean(axis=0) - other.corners_px.mean(axis=0))
+    return tag.id == other.id and bool(away < 0.5 * tag.edge_px)
+
+
+def _without_repeats(tags: tuple[ReadTag, ...]) -> tuple[ReadTag, ...]:
+    kept: list[ReadTag] = []
+    for tag in tags:
+        if not any(same_print(tag, other) for other in kept):
+            kept.append(tag)
+    return tuple(kept)
+
+
+def _any_pair(tags: tuple[ReadTag, ...]) -> bool:
+    numbers = [tag.tray_number for tag in tags]
+    return len(numbers) > len(set(numbers))
+
+
+def _unscaled(quad: npt.ArrayLike, enlargement: float) -> FloatArray:
+    return (np.reshape(quad, (4, 2)).astype(np.float64) + 0.5) / enlargement - 0.5
 
 
 @cache

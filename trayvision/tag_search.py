@@ -31,11 +31,13 @@ _PX_PER_CELL = 4
 _QUIET_CELLS = 1
 _PLACES = 3
 _LEAST_CORRELATION = 0.35
-_WIDEST_SEARCH_EDGES = 4.0
+_WIDEST_SEARCH_EDGES = 7.0
 _HIDDEN_BELOW = 0.35
-_LEAST_CONTRAST = 0.03
+_LEAST_CONTRAST = 0.008
 _GREATEST_CHANCE = 5e-6
 _LEAST_EDGE_SHARE = 0.25
+_GREATEST_BRIGHT_BORDER = 0.3
+_MOST_WRONG_OF_ANY = 3
 _LEAST_MARGIN = 3
 
 
@@ -147,6 +149,49 @@ def _places(
 def read_cells(grey: GreyImage, corners_px: FloatArray, tag: int) -> CellAgreement | None:
     """Compare the cells inside four corners with a tag; None when black and white do not part."""
     expected = tag_cells(tag)
+    values = _cell_light(grey, corners_px)
+    if values is None:
+        return None
+    centre = np.arange(TAG_CELLS) + 0.5
+    across = np.broadcast_arrays(centre[None, :], centre[:, None])
+    design = np.stack([np.ones_like(values), *(axis / TAG_CELLS - 0.5 for axis in across)], axis=-1)
+    black = design @ robust_plane(design[~expected], values[~expected])
+    white = design @ robust_plane(design[expected], values[expected])
+    contrast = white - black
+    if np.median(contrast) < _LEAST_CONTRAST:
+        return None
+    level = 2 * (values - black) / np.maximum(contrast, _LEAST_CONTRAST) - 1
+    return _agreement(np.where(contrast < _LEAST_CONTRAST, 0.0, level), expected, tag)
+
+
+def decode(grey: GreyImage, corners_px: FloatArray) -> tuple[int, int] | None:
+    """Tag and quarter turn that four corners (4, 2) of a dark square hold, or None.
+
+    Turn k means that the printed up-left corner is the k-th of those given.
+    """
+    values = _cell_light(grey, corners_px)
+    if values is None:
+        return None
+    black, white = np.quantile(values, (0.2, 0.9))
+    if white - black < _LEAST_CONTRAST:
+        return None
+    level = 2 * (values - black) / (white - black) - 1
+    border = np.ones(level.shape, dtype=bool)
+    inner = slice(1, 1 + PAYLOAD_CELLS)
+    border[inner, inner] = False
+    if (level[border] > 0).mean() > _GREATEST_BRIGHT_BORDER:
+        return None
+    seen = np.abs(level[inner, inner]) > _HIDDEN_BELOW
+    distances = payload_distances(level[inner, inner] > 0, seen)
+    tag, turn = np.unravel_index(distances.argmin(), distances.shape)
+    least = np.partition(distances, 1, axis=None)[:2]
+    if least[1] - least[0] < _LEAST_MARGIN or least[0] > _MOST_WRONG_OF_ANY:
+        return None
+    return int(tag), (4 - int(turn)) % 4
+
+
+def _cell_light(grey: GreyImage, corners_px: FloatArray) -> FloatArray | None:
+    """Mean linear light (8, 8) in the middle of each cell; None outside the photo."""
     centre = np.arange(TAG_CELLS) + 0.5
     offsets = np.array([-0.2, 0.2])
     x = centre[None, :, None, None] + offsets[None, None, None, :]
@@ -159,17 +204,8 @@ def read_cells(grey: GreyImage, corners_px: FloatArray, tag: int) -> CellAgreeme
         return None
     light = linear_light()[grey[low[1] : high[1], low[0] : high[0]]]
     local = (path - low).reshape(TAG_CELLS**2, 4, 2).astype(np.float32)
-    values = cv2.remap(light, local, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
-    values = values.mean(axis=1, dtype=np.float64).reshape(expected.shape)
-    across = np.broadcast_arrays(centre[None, :], centre[:, None])
-    design = np.stack([np.ones_like(values), *(axis / TAG_CELLS - 0.5 for axis in across)], axis=-1)
-    black = design @ robust_plane(design[~expected], values[~expected])
-    white = design @ robust_plane(design[expected], values[expected])
-    contrast = white - black
-    if np.median(contrast) < _LEAST_CONTRAST:
-        return None
-    level = 2 * (values - black) / np.maximum(contrast, _LEAST_CONTRAST) - 1
-    return _agreement(np.where(contrast < _LEAST_CONTRAST, 0.0, level), expected, tag)
+    values: FloatArray = cv2.remap(light, local, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
+    return np.asarray(values.mean(axis=1, dtype=np.float64).reshape(TAG_CELLS, TAG_CELLS))
 
 
 def _agreement(level: FloatArray, expected: npt.NDArray[np.bool_], tag: int) -> CellAgreement:

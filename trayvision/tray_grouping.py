@@ -11,7 +11,7 @@ from trayvision.camera import Camera
 from trayvision.pose_fit import PoseFit, TagPoints, fit_pose
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TAG_EDGE_MM, TraySize
-from trayvision.tag_reading import ReadTag
+from trayvision.tag_reading import ReadTag, same_print
 from trayvision.tray_pose import TrayProblem
 
 FloatArray = npt.NDArray[np.float64]
@@ -100,7 +100,7 @@ def second_tray(
     strangers and say nothing; so do misread ones at their place.
     """
     corners = {tag.corner for tag in placed.tags}
-    left = [tag for tag in tags if not any(_same_print(tag, used) for used in placed.tags)]
+    left = [tag for tag in tags if not any(same_print(tag, used) for used in placed.tags)]
     like = [tag for tag in left if _like_the_trays_own(tag, placed.fit, size, camera)]
     if any(tag.corner in corners for tag in like):
         return _same_number_twice(number)
@@ -170,12 +170,6 @@ def _like_the_trays_own(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Came
         if level > least and 1 / STRAY_SCALE < scale < STRAY_SCALE:
             return True
     return False
-
-
-def _same_print(tag: ReadTag, other: ReadTag) -> bool:
-    """Whether two readings are of the same piece of paper."""
-    away = np.linalg.norm(tag.corners_px.mean(axis=0) - other.corners_px.mean(axis=0))
-    return tag.id == other.id and bool(away < 0.5 * tag.edge_px)
 
 
 def _misfit_mm(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Camera) -> float:
