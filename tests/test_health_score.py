@@ -14,7 +14,9 @@ from hypothesis import strategies as st
 from trayvision import expectations as table
 from trayvision.expectations import Evidence, Stage
 from trayvision.health_score import (
+    COMPARE,
     HOLD_BACK,
+    SPREAD_AGAIN,
     WATER_FIRST,
     Attention,
     HealthScore,
@@ -248,6 +250,7 @@ class TestArithmetic:
         score = score_tray(measures)
         assert points_off(score, table.EVENNESS) == pytest.approx(35 * 0.25)
         assert score.value == round(100 - 8.75)
+        assert score.suggestions == (SPREAD_AGAIN,)
 
     def test_a_reason_reads_as_a_sentence(self) -> None:
         score = score_tray(healthy(day=4.0, cover=share(0.41)))
@@ -452,6 +455,11 @@ class TestWhatItSays:
         score = score_tray(healthy(patches=(patch(0.3, 6.0),)))
         assert score.attention is Attention.LOOK
         assert HOLD_BACK in score.suggestions
+
+    def test_a_tray_far_behind_is_compared_with_its_siblings(self) -> None:
+        score = score_tray(healthy(cover=share(0.1)))
+        assert score.attention is Attention.LOOK
+        assert score.suggestions == (COMPARE,)
 
     def test_points_taken_for_faint_spots_are_explained(self) -> None:
         score = score_tray(healthy(patches=(patch(0.12, 15.0),)))

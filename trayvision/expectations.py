@@ -1,9 +1,8 @@
 """What is usual on which day, what each part of the score weighs, and where that comes from.
 
-The one place to change a weight, an expectation or a cap. Days count from spreading in the
-tray (day 0). The rows are for barley at about 18 to 20 °C and deliberately wide: no published
-height or cover by day was found, only end points, so a room's own trays are the better norm as
-soon as it has some.
+The one place to change a weight, an expectation or a cap. Days count from spreading (day 0).
+The rows are for barley at about 18 to 20 °C and wide on purpose: no published height or cover by
+day was found, only end points, so a room's own trays are the better norm once it has some.
 """
 
 from dataclasses import dataclass
@@ -209,7 +208,10 @@ LOOK_SHARE: Final = Rule(
     "look_share", 0.75, _JUDGEMENT,
     "a part that loses this much of its points, such as a day and a half behind, wants eyes",
 )  # fmt: skip
-LOOK_SCORE: Final = Rule("look_score", 70.0, _JUDGEMENT, "many small losses want eyes as well")
+RESPREAD_SHARE: Final = Rule(
+    "respread_share", 0.25, _JUDGEMENT, "spreading again costs a minute on the first day only"
+)
+LOOK_SCORE: Final = Rule("look_score", 80.0, _JUDGEMENT, "many small losses want eyes as well")
 LOOK_LIKELIHOOD: Final = Rule(
     "look_likelihood", 0.2, _JUDGEMENT, "a look costs a minute, a lost tray far more"
 )
@@ -218,11 +220,9 @@ HOLD_LIKELIHOOD: Final = Rule(
 )
 
 RULES: Final = tuple(one for one in list(globals().values()) if isinstance(one, Rule))
-
 # The score is never above the cap of its worst patch: rows by likelihood, columns by diameter.
-# From a likelihood of one half a patch of 8 mm holds the score at 40, "less than half a good
-# tray"; a likely patch of 20 mm leaves next to nothing. Judgement, after the rule that visible
-# mould is held from feeding whatever else is right (extension services).
+# Judgement, after the extension services' rule that visible mould is held from feeding whatever
+# else is right.
 CAP_LIKELIHOODS: Final = (0.0, 0.2, 0.5, 0.8, 1.0)
 CAP_DIAMETERS_MM: Final = (3.0, 8.0, 20.0)
 CAPS: Final = (

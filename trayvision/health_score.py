@@ -22,6 +22,7 @@ from trayvision.expectations import (
     LOOK_LIKELIHOOD,
     LOOK_SCORE,
     LOOK_SHARE,
+    RESPREAD_SHARE,
     Stage,
     stage_of,
 )
@@ -262,8 +263,8 @@ def _smells_wrong(measures: ScoredMeasures) -> bool:
     return _likeliest(measures) >= LOOK_LIKELIHOOD.value or measures.slime_share > 0 or late_fuzz
 
 
-def _is_poor(part: ScorePart) -> bool:
-    return bool(part.points_off and part.points_off >= LOOK_SHARE.value * part.weight)
+def _is_poor(part: ScorePart, share: float = LOOK_SHARE.value) -> bool:
+    return bool(part.points_off and part.points_off >= share * part.weight)
 
 
 def _suggestions(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> tuple[str, ...]:
@@ -272,10 +273,11 @@ def _suggestions(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> tupl
     if _likeliest(measures) >= LOOK_LIKELIHOOD.value:
         return (LOOK_AGAIN, HOLD_BACK)
     poor = {part.name for part in parts if _is_poor(part)}
+    uneven = any(part.name == EVENNESS and _is_poor(part, RESPREAD_SHARE.value) for part in parts)
     suggested = {
         LOOK_AGAIN: _smells_wrong(measures),
         WATER_FIRST: measures.fuzz >= FUZZ_SEEN.value,
         COMPARE: bool(poor & {COVER, HEIGHT}),
-        SPREAD_AGAIN: EVENNESS in poor and stage_of(measures.day) is Stage.SPREAD,
+        SPREAD_AGAIN: stage_of(measures.day) is Stage.SPREAD and uneven,
     }
     return tuple(sentence for sentence, applies in suggested.items() if applies)

@@ -88,7 +88,7 @@ def _draw_areas(picture: Picture, ground: Ground, tray: TrayInspection) -> None:
     pen = ground.pen_px
     rim = ground.rim(tray)
     unjudged = _plan_outlines(ground, tray, _unjudged(tray))
-    hatch(picture, unjudged, period=7 * pen, slopes=(-1,), strength=0.45, within=rim)
+    hatch(picture, unjudged, period=4.5 * pen, slopes=(-1,), strength=0.5, within=rim)
     bare = [ground.from_plan(tray, area.outline_mm) for area in _bare(tray)]
     hatch(picture, bare, period=4.5 * pen, slopes=(1,), strength=0.8)
     slime = _plan_outlines(ground, tray, _slime(tray))
@@ -167,6 +167,8 @@ def _tray_labels(ground: Ground, tray: TrayInspection, board: LabelBoard) -> lis
     rim = ground.rim(tray)
     if rim is not None:
         board.prefer_clear(rim)
+    for area in _bare(tray):
+        board.keep_clear(ground.from_plan(tray, area.outline_mm))
     if tray.pose is not None:
         bar_middle = np.array([[-(tray.pose.size.length_mm + BAR_WIDTH_MM) / 2, 0.0, 0.0]])
         at = ground.from_tray(tray, bar_middle)[0]

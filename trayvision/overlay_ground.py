@@ -49,8 +49,8 @@ class Ground:
 
     @property
     def pen_px(self) -> float:
-        """Width of a fine line: a pixel and a third on a phone 390 px wide."""
-        return self.size[0] / 300
+        """Width of a fine line: a little over a pixel on a phone 390 px wide."""
+        return self.size[0] / 340
 
     def picture(self) -> Picture:
         """(h, w, 3) uint8 the photo at this size."""

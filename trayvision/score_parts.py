@@ -187,7 +187,9 @@ def _judge_evenness(measures: ScoredMeasures) -> _Judged:
         share = _clipped(
             (measures.bare_share - table.BARE_SHARE.value) / table.BARE_TOLERANCE.value
         )
-        found.append((share, f"Bare areas {_percent(measures.bare_share)} of the tray."))
+        most = _percent(table.BARE_SHARE.value)
+        reason = f"Bare areas {_percent(measures.bare_share)} of the tray; up to {most} is usual."
+        found.append((share, reason))
     return max(found, key=lambda one: one[0])
 
 
