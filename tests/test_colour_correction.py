@@ -33,31 +33,21 @@ TRAY = DrawnTray(17)
 EVEN = np.zeros((6, 3))
 
 
-def pose_of(tray: DrawnTray = TRAY, view: View = VIEW) -> TrayPose:
-    tags = tuple(
+POSE = TrayPose(
+    number=TRAY.number,
+    size=TRAY.size,
+    camera=CAMERA,
+    rotation=VIEW.rotation,
+    translation_mm=VIEW.translation_mm,
+    tags=tuple(
         ReadTag(number, corners, 0.1)
-        for number, corners in tag_corners_px(tray, view, CAMERA).items()
-    )
-    return TrayPose(
-        number=tray.number,
-        size=tray.size,
-        camera=CAMERA,
-        rotation=view.rotation,
-        translation_mm=view.translation_mm,
-        tags=tags,
-        reprojection_rms_px=0.1,
-        covariance=np.zeros((6, 6)),
-    )
-
-
-def drawn(tray: DrawnTray = TRAY) -> FloatArray:
-    """Linear RGB of the sharp, noiseless scene."""
-    pixels = draw_photo([(tray, VIEW)], CAMERA, blur_px=0.0, noise=0.0)
-    return LINEAR_OF_LEVEL[pixels]
-
-
-SCENE = drawn()
-POSE = pose_of()
+        for number, corners in tag_corners_px(TRAY, VIEW, CAMERA).items()
+    ),
+    reprojection_rms_px=0.1,
+    covariance=np.zeros((6, 6)),
+)
+# Linear RGB of the sharp, noiseless scene.
+SCENE = LINEAR_OF_LEVEL[draw_photo([(TRAY, VIEW)], CAMERA, blur_px=0.0, noise=0.0)]
 
 
 def plane_coordinates() -> FloatArray:
@@ -305,35 +295,3 @@ def test_without_kit_or_tags_nothing_is_corrected() -> None:
 def test_greyscale_is_passed_on() -> None:
     photo = replace(photographed(), doubts=(Doubt.GREYSCALE, Doubt.CAPTURE_TIME_UNKNOWN))
     assert measure_light(photo, POSE).doubts == (Doubt.GREYSCALE,)
-
-
-def some_light() -> Light:
-    return measure_light(photographed((0.9, 0.8, 0.6), veil=0.02), POSE)
-
-
-def test_correction_is_the_stated_formula() -> None:
-    light = some_light()
-    levels = np.arange(256, dtype=np.uint8)[:, None, None].repeat(3, axis=2)
-    expected = 255 * linear_to_srgb((LINEAR_OF_LEVEL[levels] - light.black) * light.gains)
-    np.testing.assert_allclose(correct_colours(levels, light), expected, atol=0.5001)
-
-
-def test_illumination_is_divided_out_in_linear_light() -> None:
-    light = some_light()
-    pixels = np.random.default_rng(1).integers(25, 200, (130, 171, 3), dtype=np.uint8)
-    ramp = np.linspace(0.7, 1.4, 171)
-    coarse = np.repeat(np.linspace(0.7, 1.4, 9, dtype=np.float32)[None, :, None], 4, axis=0)
-    found = correct_colours(pixels, light, illumination=coarse.repeat(3, axis=2))
-    linear = (LINEAR_OF_LEVEL[pixels] - light.black) * light.gains / ramp[:, None]
-    expected = 255 * linear_to_srgb(linear)
-    # Coarse cells are centred, so the ramp's ends are flat: only the inside can agree.
-    inside = (slice(None), slice(12, -12))
-    dark = expected[inside] < 15
-    assert abs(found[inside] - expected[inside])[~dark].max() < 4
-    assert abs(found[inside] - expected[inside])[~dark].mean() < 1
-
-
-@pytest.mark.parametrize("bad", [np.zeros((4, 5), np.uint8), np.zeros((4, 5, 3), np.float32)])
-def test_wrong_pixels_are_refused(bad: npt.NDArray[np.generic]) -> None:
-    with pytest.raises(ValueError, match=r"pixels must be an \(h, w, 3\) uint8 array, got"):
-        correct_colours(bad, some_light())  # type: ignore[arg-type]
