@@ -198,7 +198,9 @@ def _seed_layer(measures: ScoredMeasures) -> tuple[float, str] | None:
     if layer is None:
         return None
     share = _clipped((table.SEED_LAYER.value - layer) / table.SEED_LAYER_TOLERANCE.value)
-    place = "evenly spread" if share < 0.1 else "spread it out over the bare floor"
+    early = table.stage_of(measures.day) is table.Stage.SPREAD
+    uneven = "spread it out over the bare floor" if early else "bare floor shows"
+    place = "evenly spread" if share < 0.1 else uneven
     return share, f"Seed on {_percent(layer)} of the floor: {place}."
 
 
