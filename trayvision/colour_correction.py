@@ -41,7 +41,10 @@ _CHROMA_FLOOR: Final = 0.012
 _UNSEEN_LEVEL: Final = 0.40
 _UNSEEN_CHROMA: Final = 0.12
 
+# Whites of lamps lie within 0.006 of the locus and cameras' white balance leaves 0.01; what an
+# uncertain white could explain by its log ratio of channels is taken off first.
 _COLOURED_DUV: Final = 0.02
+_DUV_PER_LOG_RATIO: Final = 0.055
 _REDDEST_BLUE_TO_RED: Final = 0.06
 _MIXED_LOG_CHROMA: Final = 0.12
 _UNEVEN: Final = 0.7
@@ -255,7 +258,8 @@ def _veil(photo: Photo, black: FloatArray | None, white: FloatArray) -> FloatArr
 def _doubts(
     white: FloatArray, duv: float, clipped_share: float, field: IlluminationField
 ) -> tuple[Doubt, ...]:
-    coloured = abs(duv) > _COLOURED_DUV or white[2] < _REDDEST_BLUE_TO_RED * white[0]
+    sure = abs(duv) - 2 * _DUV_PER_LOG_RATIO * field.chroma_uncertainty
+    coloured = sure > _COLOURED_DUV or white[2] < _REDDEST_BLUE_TO_RED * white[0]
     found = {
         Doubt.COLOURED_LIGHT: coloured,
         Doubt.MIXED_LIGHT: field.chroma_change > _MIXED_LOG_CHROMA,

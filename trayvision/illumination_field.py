@@ -22,8 +22,11 @@ _CLIPPED_CHROMA: Final = 0.10
 # The tags' paper and the bar between them need not be the same white.
 _BAR_LEVEL_PRIOR: Final = 0.15
 _BAR_CHROMA_PRIOR: Final = 0.03
+# A white known only to lie beyond the range lies about this far beyond (log).
+_UNTOLD_ABOVE: Final = 0.4
+_UNTOLD_SIGMA: Final = 0.5
 _CAUCHY: Final = 2.4
-_TELLING_SIGMA: Final = 0.4
+_TELLING_SIGMA: Final = 0.6
 _SAYS_NOTHING: Final = 100.0
 _ITERATIONS: Final = 8
 
@@ -95,10 +98,12 @@ def fit_field(cells: WhiteCells, half_size_mm: FloatArray) -> IlluminationField:
     share = cells.clipped.mean(axis=0)
     first = int(share.argmin()) if share.min() < 0.5 else 1
     cut = cells.clipped[:, first]
-    level, level_covariance = _posterior(
-        _Samples(terms, log[:, first], cells.level_sigma, cut, _CLIPPED_LEVEL),
-        np.append(_LEVEL_PRIOR, _BAR_LEVEL_PRIOR),
-    )
+    samples = _Samples(terms, log[:, first], cells.level_sigma, cut, _CLIPPED_LEVEL)
+    level, covariance = _posterior(samples, np.append(_LEVEL_PRIOR, _BAR_LEVEL_PRIOR))
+    level_std = float(covariance[0, 0]) ** 0.5
+    if cut.any() and not _told(samples):
+        level[0] += _UNTOLD_ABOVE
+        level_std = float(np.hypot(level_std, _UNTOLD_SIGMA))
     coefficients = np.repeat(level[:6, None], 3, axis=1)
     unknown = np.where(cut, _shared(_CLIPPED_CHROMA, cut), cells.chroma_sigma)
     deviations, changes = [], []
@@ -117,7 +122,7 @@ def fit_field(cells: WhiteCells, half_size_mm: FloatArray) -> IlluminationField:
         log_white,
         coefficients,
         half_size_mm,
-        float(level_covariance[0, 0]) ** 0.5,
+        level_std,
         max(deviations),
         max(changes),
     )
@@ -153,8 +158,7 @@ def _posterior(samples: _Samples, prior: FloatArray) -> tuple[FloatArray, FloatA
     """
     terms, values, bound = samples.terms, samples.values, samples.lower_bound
     # Where something better was seen, a bound says nothing of how far above it the truth lies.
-    told = bool((~bound & (samples.sigma < _TELLING_SIGMA)).any())
-    above = _SAYS_NOTHING if told else _shared(samples.sigma_above, bound)
+    above = _SAYS_NOTHING if _told(samples) else _shared(samples.sigma_above, bound)
     coefficients: FloatArray = np.zeros(prior.size)
     # From above, or the bounds would hold the fit down at the range's end.
     coefficients[0] = max(
@@ -171,6 +175,12 @@ def _posterior(samples: _Samples, prior: FloatArray) -> tuple[FloatArray, FloatA
     weight = np.where(bound, np.minimum(weight, 1 / above**2), weight)
     precision = (terms.T * weight) @ terms + np.diag(1 / prior**2)
     return coefficients, np.asarray(np.linalg.inv(precision), dtype=np.float64)
+
+
+def _told(samples: _Samples) -> bool:
+    """Whether values that are no mere bounds tell the level to `_TELLING_SIGMA` together."""
+    precision = np.sum(1 / samples.sigma[~samples.lower_bound] ** 2)
+    return bool(precision > 1 / _TELLING_SIGMA**2)
 
 
 def _change(coefficients: FloatArray, covariance: FloatArray) -> float:

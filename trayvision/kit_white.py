@@ -21,7 +21,7 @@ CLIPPED_LEVEL: Final = 251
 _LEVEL_SIGMA: Final = 0.04
 _CHROMA_SIGMA: Final = 0.012
 HEAD_LEVEL_SIGMA: Final = 0.30
-_SHADOW_SIGMA: Final = 0.50
+_SHADOW_SIGMA: Final = 1.0
 _MOSTLY: Final = 0.6
 _HEAD_CHROMA_SIGMA: Final = 0.03
 # A cell needs this many pixels, and a quarter of them must agree within this ratio, before
@@ -107,7 +107,9 @@ def white_cells(photo: Photo, pose: TrayPose) -> WhiteCells:
     on_head = np.array([row.on_head for row in kept], dtype=bool)
     clipped = np.array([row.clipped for row in kept], dtype=bool).reshape(-1, 3)
     xy_mm = np.array([row.xy_mm for row in kept]).reshape(-1, 2)
-    level_sigma = np.where(_in_shadow(xy_mm, clipped), _SHADOW_SIGMA, _LEVEL_SIGMA)
+    shadow = _in_shadow(xy_mm, clipped)
+    shared = _SHADOW_SIGMA * np.sqrt(max(int(shadow.sum()), 1))
+    level_sigma = np.where(shadow, shared, _LEVEL_SIGMA)
     # The head's cells share one tilt, so their error does not average out.
     together = np.sqrt(max(int(on_head.sum()), 1))
     return WhiteCells(

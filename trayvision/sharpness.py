@@ -229,5 +229,6 @@ def _doubts(rise_working_px: float, rise_mm: float, haze: float) -> tuple[Doubt,
     blurred = rise_working_px > _BLURRED_RISE_PX or (
         rise_working_px > _SOFT_RISE_PX and rise_mm > _BLURRED_RISE_MM
     )
-    found = {Doubt.BLURRED: blurred, Doubt.FOGGED: haze > _FOG_SHARE}
+    # Wide blur carries white over the whole printed border, as haze would.
+    found = {Doubt.BLURRED: blurred, Doubt.FOGGED: haze > _FOG_SHARE and not blurred}
     return tuple(doubt for doubt, holds in found.items() if holds)
