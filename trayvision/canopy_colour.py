@@ -17,8 +17,8 @@ FloatArray = npt.NDArray[np.float64]
 # A pixel that is shoot only in part shows the bed's colour too.
 _PURE_SHARE: Final = 0.9
 _FEWEST_PX: Final = 150
-_SAMPLE_PX: Final = 2500
-_BLOCKS: Final = 4
+_SAMPLE_PX: Final = 2000
+_BLOCKS: Final = 3
 _FEWEST_BLOCK_PX: Final = 25
 # Yellow is a hue angle below this: the 24-patch chart's yellow green lies at 112 degrees, a
 # yellowed leaf at 100. Shoots of less chroma are pale, as all are in their first days.
@@ -102,12 +102,12 @@ def measure_colour(
     for doubt in (Doubt.GREYSCALE, Doubt.COLOURED_LIGHT):
         if doubt in light.doubts:
             return CanopyColour.unknown(doubt)
-    rows, columns = np.nonzero(shoot_share >= _PURE_SHARE)
-    if rows.size < _FEWEST_PX:
+    pure = np.flatnonzero(shoot_share >= _PURE_SHARE)
+    if pure.size < _FEWEST_PX:
         return CanopyColour.unknown(Doubt.NO_SHOOTS)
     # Every n-th in reading order: the same pixels on every run.
-    every = slice(None, None, max(1, rows.size // _SAMPLE_PX))
-    rows, columns = rows[every], columns[every]
+    pure = pure[:: max(1, pure.size // _SAMPLE_PX)]
+    rows, columns = np.unravel_index(pure, shoot_share.shape)
     linear = LINEAR_OF_LEVEL[colours[rows, columns]]
     values = _values(linear)
     height, width = shoot_share.shape

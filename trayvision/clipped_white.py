@@ -20,7 +20,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _LARGEST_MISFIT: Final = 0.06
 _LARGEST_SIGMA_RATIO: Final = 1.5
-_BRIGHTEST: Final = 5.0
+_BRIGHTEST: Final = 8.0
 _FEWEST_EDGES: Final = 2
 # Log error of a white at the range's end. Most of it all edges of a photo share: lens flare,
 # sharpening, the pixels' square aperture.
@@ -50,10 +50,11 @@ def whites_beyond_range(photo: Photo, pose: TrayPose) -> WhiteCells:
     ids = [tag.id for tag in pose.tags]
     profiles = edge_profiles(photo, pose.project(places.reshape(-1, 4, 3)), ids)
     green = fit_steps(profiles, shift_known=True)
-    fits = [
+    red, blue = (
         fit_steps(profiles, channel=channel, shift_known=True, sigma_px=green.sigma_px)
-        for channel in range(3)
-    ]
+        for channel in (0, 2)
+    )
+    fits = [red, green, blue]
     usable = _usable(fits)
     rows = []
     for index, corner in enumerate(corners):

@@ -30,6 +30,7 @@ _TRIM: Final = 0.12
 _FEWEST_BINS: Final = 8
 _BEYOND_RANGE: Final = 2.0
 _ITERATIONS: Final = 12
+_SETTLED: Final = 1e-3
 
 
 @dataclass(frozen=True)
@@ -113,6 +114,10 @@ def edge_profiles(
         _add_tag(
             photo, corners, sums[4 * index : 4 * index + 4], clipped[4 * index : 4 * index + 4]
         )
+    # Small tags reach few bins; the empty ones at either end would only cost time.
+    filled = np.flatnonzero(sums[..., 0].any(axis=0))
+    used = slice(filled[0], filled[-1] + 1) if filled.size else slice(0, 1)
+    sums, clipped = sums[:, used], clipped[:, used]
     count = sums[..., 0]
     mean = sums[..., 1:] / np.maximum(count, 1)[..., None]
     variance = np.maximum(mean[..., 4] - mean[..., 2] ** 2, 0) * count / np.maximum(count - 1, 1)
@@ -225,16 +230,21 @@ def fit_steps(
         guess[usable, 3] = np.log(sigma_px[usable])
     guess[~usable] = [0.0, 1.0, 0.0, 0.0]
     free = [0, 1] + [2] * (not shift_known) + [3] * (sigma_px is None)
-    for _ in range(_ITERATIONS):
+    linear = free == [0, 1]
+    largest_change = np.inf if linear else 0.5
+    for _ in range(1 if linear else _ITERATIONS):
         step, slope = _step_and_slope(profiles, guess)
         weight = np.where(profiles.distance_px < _quiet_reach(profiles, guess), counted, 0.0)
         rows = slope[..., free]
         normal = np.einsum("ebi,ebj,eb->eij", rows, rows, weight)
         normal += 1e-6 * total[:, None, None] * np.eye(len(free))
         pull = np.einsum("ebi,eb,eb->ei", rows, weight, value - step)
-        guess[:, free] += np.clip(np.linalg.solve(normal, pull[..., None])[..., 0], -0.5, 0.5)
+        change = np.linalg.solve(normal, pull[..., None])[..., 0]
+        guess[:, free] += np.clip(change, -largest_change, largest_change)
         guess[:, 2] = np.clip(guess[:, 2], -_FARTHEST_PX, _FARTHEST_PX)
         guess[:, 3] = np.clip(guess[:, 3], np.log(0.1), np.log(_FARTHEST_PX))
+        if abs(change[usable]).max(initial=0.0) < _SETTLED:
+            break
     step, _ = _step_and_slope(profiles, guess)
     contrast = guess[:, 1] - guess[:, 0]
     misfit = np.sqrt((weight * (value - step) ** 2).sum(axis=1) / np.maximum(weight.sum(axis=1), 1))
