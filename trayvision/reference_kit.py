@@ -158,3 +158,11 @@ def tag_id(tray_number: int, corner: int) -> int:
 def tray_and_corner(tag: int) -> tuple[int, int]:
     """Tray number and corner of a tag id: the inverse of `tag_id`."""
     return tag // TAGS_PER_TRAY, tag % TAGS_PER_TRAY
+
+
+def in_kit(tag: int) -> bool:
+    """Whether a tag of the family is printed anywhere in the kit: not 576 to 579 and 582 on."""
+    number, corner = tray_and_corner(tag)
+    return 0 <= number <= LAST_TRAY_NUMBER or (
+        number == CARRIED_STRIP_NUMBER and corner in HEAD_CORNERS
+    )

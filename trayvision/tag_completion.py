@@ -10,9 +10,7 @@ from trayvision.camera import Camera
 from trayvision.pose_fit import (
     PoseFit,
     fit_pose,
-    projection_derivatives,
     refine_pose,
-    worst_spread,
 )
 from trayvision.reference_kit import (
     CARRIED_STRIP_NUMBER,
@@ -23,7 +21,7 @@ from trayvision.reference_kit import (
     tag_id,
 )
 from trayvision.tag_reading import ReadTag, TagReader
-from trayvision.tray_grouping import PlacedTags, placed_from, tag_points
+from trayvision.tray_grouping import PlacedTags, expected_tag, placed_from, tag_points
 from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
@@ -76,18 +74,19 @@ class TagCompletion:
         for corner in range(TAGS_PER_TRAY):
             points = self.size.tag_corners_mm(corner)
             expected, spread = before.project(points), before.pixel_uncertainty_px(points).max()
-            if corner in found or not np.isfinite(expected).all():
+            if not np.isfinite(expected).all():
                 continue
-            anchor = ReadTag(tag_id(self.number, corner), expected, float(spread))
-            px_per_mm = anchor.edge_px / TAG_EDGE_MM
-            seen = self.reader.read_at(
-                anchor.id, expected, 3 * spread + SEARCH_SLACK_MM * px_per_mm
-            )
-            if seen is not None:
-                found[corner] = seen
-            else:
+            kept = ReadTag(tag_id(self.number, corner), expected, float(spread))
+            px_per_mm = kept.edge_px / TAG_EDGE_MM
+            reach = 3 * kept.corner_sigma_px + SEARCH_SLACK_MM * px_per_mm
+            seen = found.get(corner) or self.reader.read_at(kept.id, expected, reach)
+            if seen is None:
                 loose = float(np.hypot(spread, PUT_BACK_MM * px_per_mm))
-                anchors.append(replace(anchor, corner_sigma_px=loose))
+                anchors.append(replace(kept, corner_sigma_px=loose))
+            elif np.linalg.norm(seen.corners_px - expected, axis=1).max() > reach:
+                return None
+            else:
+                found[corner] = seen
         if not found:
             return None
         points_now = tag_points([*found.values(), *anchors], self.size)
@@ -119,13 +118,7 @@ class TagCompletion:
         """Where a tag must be, with its uncertainty, by the pose of the others."""
         carried = any(tag.tray_number == CARRIED_STRIP_NUMBER for tag in placed.tags)
         number = CARRIED_STRIP_NUMBER if carried and corner in HEAD_CORNERS else self.number
-        fit = placed.fit
-        camera = self.camera.with_focal_factor(float(np.exp(fit.log_focal)), 1.0)
-        pixels, by_pose = projection_derivatives(
-            self.size.tag_corners_mm(corner), fit.rotation_vector, fit.translation_mm, camera
-        )
-        spread = float(worst_spread(by_pose, fit.covariance).max())
-        return ReadTag(tag_id(number, corner), pixels, spread)
+        return expected_tag(tag_id(number, corner), corner, placed.fit, self.size, self.camera)
 
     def _settle(self, placed: PlacedTags) -> PlacedTags:
         """Read again what does not fit the pose of all, and trust less what still does not."""

@@ -17,7 +17,7 @@ GreyImage = npt.NDArray[np.uint8]
 # Along an edge, as shares of a cell: clear of the crossings with other edges.
 _ALONG = (0.3, 0.7)
 _PROFILE_STEPS = 15
-_LEAST_CONTRAST = 0.008
+_LEAST_CONTRAST = 0.004
 # Where blur is worked out, in cells towards white: on the edge, at a profile's ends, and a
 # step to both sides for the slope.
 END_CELLS = 0.5

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.photo import Photo
-from trayvision.reference_kit import tray_and_corner
+from trayvision.reference_kit import in_kit, tray_and_corner
 from trayvision.tag_corners import RefinedCorners, edge_length_px, refine_corners
 from trayvision.tag_family import family
 from trayvision.tag_search import decode, read_cells, search_tag
@@ -124,6 +124,8 @@ class TagReader:
 
     def _verified(self, tag: int, corners: FloatArray) -> ReadTag | None:
         """A tag whose cells, read again between its refined corners, leave no doubt of its id."""
+        if not in_kit(tag):
+            return None
         refined = refine_corners(self.grey, corners, tag)
         if refined is None:
             sigma = ROUGH_SIGMA_EDGES * edge_length_px(corners) + 0.5

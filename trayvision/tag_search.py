@@ -33,8 +33,10 @@ _PLACES = 3
 _LEAST_CORRELATION = 0.35
 _WIDEST_SEARCH_EDGES = 7.0
 _HIDDEN_BELOW = 0.35
-_LEAST_CONTRAST = 0.008
+_LEAST_CONTRAST = 0.004
 _GREATEST_CHANCE = 5e-6
+_GREATEST_CHANCE_IN_BORDER = 2e-4
+_CLEAR_BORDER_CELLS = 18
 _LEAST_EDGE_SHARE = 0.25
 _GREATEST_BRIGHT_BORDER = 0.3
 _MOST_WRONG_OF_ANY = 3
@@ -92,11 +94,18 @@ def search_tag(
 
 
 def accepted(agreement: CellAgreement) -> bool:
-    """Whether cells agree with the tag far better than chance and than with any other tag."""
+    """Whether cells agree with the tag far better than chance and than with any other tag.
+
+    A border that is black wherever it is seen is evidence of its own: none of some thousand
+    wrong places on photos had one.
+    """
+    margin = agreement.other_wrong - agreement.wrong
+    if agreement.border_wrong == 0 and agreement.border_seen >= _CLEAR_BORDER_CELLS:
+        return agreement.chance < _GREATEST_CHANCE_IN_BORDER and margin >= _LEAST_MARGIN - 1
     return (
         agreement.chance < _GREATEST_CHANCE
-        and agreement.other_wrong - agreement.wrong >= _LEAST_MARGIN
-        and agreement.border_wrong <= 0.3 * max(agreement.border_seen, 1)
+        and margin >= _LEAST_MARGIN
+        and agreement.border_wrong <= _GREATEST_BRIGHT_BORDER * agreement.border_seen
     )
 
 
@@ -157,11 +166,24 @@ def read_cells(grey: GreyImage, corners_px: FloatArray, tag: int) -> CellAgreeme
     design = np.stack([np.ones_like(values), *(axis / TAG_CELLS - 0.5 for axis in across)], axis=-1)
     black = design @ robust_plane(design[~expected], values[~expected])
     white = design @ robust_plane(design[expected], values[expected])
-    contrast = white - black
-    if np.median(contrast) < _LEAST_CONTRAST:
+    if np.median(white - black) < _LEAST_CONTRAST:
         return None
-    level = 2 * (values - black) / np.maximum(contrast, _LEAST_CONTRAST) - 1
-    return _agreement(np.where(contrast < _LEAST_CONTRAST, 0.0, level), expected, tag)
+    return _agreement(_judged(values, black, white), expected, tag)
+
+
+def _judged(values: FloatArray, black: FloatArray, white: FloatArray) -> FloatArray:
+    """1 for cells that are clearly white, -1 for clearly black, 0 for hidden ones.
+
+    White is judged in linear light and black in its square root, for which a bright blade
+    is not white enough and a dark one not black enough.
+    """
+    parted = white - black >= _LEAST_CONTRAST
+    contrast = np.where(parted, white - black, np.inf)
+    root = np.sqrt(np.maximum([values, black, white], 0.0))
+    dark = 2 * (root[0] - root[1]) / np.maximum(root[2] - root[1], 1e-6) - 1
+    bright = 2 * (values - black) / contrast - 1
+    clearly_black = parted & (dark < -_HIDDEN_BELOW)
+    return np.where(bright > _HIDDEN_BELOW, 1.0, np.where(clearly_black, -1.0, 0.0))
 
 
 def decode(grey: GreyImage, corners_px: FloatArray) -> tuple[int, int] | None:
@@ -209,7 +231,7 @@ def _cell_light(grey: GreyImage, corners_px: FloatArray) -> FloatArray | None:
 
 
 def _agreement(level: FloatArray, expected: npt.NDArray[np.bool_], tag: int) -> CellAgreement:
-    seen = np.abs(level) > _HIDDEN_BELOW
+    seen = level != 0
     wrong = seen & ((level > 0) != expected)
     inner = slice(1, 1 + PAYLOAD_CELLS)
     distances = payload_distances(level[inner, inner] > 0, seen[inner, inner])

@@ -8,7 +8,13 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.camera import Camera
-from trayvision.pose_fit import PoseFit, TagPoints, fit_pose
+from trayvision.pose_fit import (
+    PoseFit,
+    TagPoints,
+    fit_pose,
+    projection_derivatives,
+    worst_spread,
+)
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TAG_EDGE_MM, TraySize
 from trayvision.tag_reading import ReadTag, same_print
@@ -23,9 +29,9 @@ READING_TOLERANCE_PX = 1.0
 AMBIGUOUS_COST = 12.0
 # A tag that contradicts its tray but lies so near its place was misread, not moved.
 MISREAD_WITHIN_MM = 12.0
-# How like the tray's own tags a stray one must look to belong to a second tray.
-STRAY_TILT_DEG = 25.0
-STRAY_SCALE = 1.3
+# A stray tag whose sides and diagonals, laid into the tray's plane, are within this share of
+# a kit tag's may belong to a second tray.
+STRAY_SHAPE = 0.25
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,17 +71,16 @@ def placed_from(
 
 def within_tolerance(fit: PoseFit, tags: Sequence[ReadTag]) -> bool:
     """Whether a pose puts every tag where it was read, up to reading and mounting errors."""
-    allowed = [
-        READING_TOLERANCE_PX
-        + 3 * tag.corner_sigma_px
-        + MOUNTING_TOLERANCE_MM * tag.edge_px / TAG_EDGE_MM
-        for tag in tags
-    ]
+    allowed = [_tolerance_px(tag) for tag in tags]
     return bool((fit.tag_rms_px[: len(tags)] <= allowed).all())
 
 
 def largest_agreement(tags: Sequence[ReadTag], size: TraySize, camera: Camera) -> PlacedTags | None:
-    """The most tags, no corner twice and at least two, that fit one tray."""
+    """The most tags, no corner twice and at least two, that fit one tray.
+
+    All together if they do, else by consensus: every pair's pose is asked which others lie
+    where it puts them (Fischler and Bolles 1981, over all pairs instead of a random sample).
+    """
     if len(tags) >= 2 and len({tag.corner for tag in tags}) == len(tags):
         whole = place(tags, size, camera)
         if whole is not None:
@@ -85,10 +90,37 @@ def largest_agreement(tags: Sequence[ReadTag], size: TraySize, camera: Camera) -
         placed = place(pair, size, camera) if pair[0].corner != pair[1].corner else None
         if placed is None:
             continue
-        placed = _with_agreeing(placed, tags, size, camera)
+        wider = place((*pair, *_supporters(placed, tags, size, camera)), size, camera)
+        placed = wider or placed
         if best is None or _rank(placed) > _rank(best):
             best = placed
     return best
+
+
+def expected_tag(tag: int, corner: int, fit: PoseFit, size: TraySize, camera: Camera) -> ReadTag:
+    """Where a pose puts a tag's corners, with the pose's own uncertainty there."""
+    bent = camera.with_focal_factor(float(np.exp(fit.log_focal)), 1.0)
+    pixels, by_pose = projection_derivatives(
+        size.tag_corners_mm(corner), fit.rotation_vector, fit.translation_mm, bent
+    )
+    return ReadTag(tag, pixels, float(worst_spread(by_pose, fit.covariance).max()))
+
+
+def _supporters(
+    placed: PlacedTags, tags: Sequence[ReadTag], size: TraySize, camera: Camera
+) -> list[ReadTag]:
+    """Tags of further corners that lie where a pair's pose puts them, the nearest of each."""
+    nearest: dict[int, tuple[float, ReadTag]] = {}
+    for tag in tags:
+        if any(tag.corner == used.corner for used in placed.tags):
+            continue
+        expected = expected_tag(tag.id, tag.corner, placed.fit, size, camera)
+        away = float(np.sqrt(((tag.corners_px - expected.corners_px) ** 2).sum(axis=1).mean()))
+        if away > _tolerance_px(tag) + 3 * expected.corner_sigma_px:
+            continue
+        if tag.corner not in nearest or away < nearest[tag.corner][0]:
+            nearest[tag.corner] = away, tag
+    return [tag for _, tag in nearest.values()]
 
 
 def second_tray(
@@ -101,10 +133,17 @@ def second_tray(
     """
     corners = {tag.corner for tag in placed.tags}
     left = [tag for tag in tags if not any(same_print(tag, used) for used in placed.tags)]
-    like = [tag for tag in left if _like_the_trays_own(tag, placed.fit, size, camera)]
+    another = largest_agreement(left, size, camera)
+    if another is not None and not corners.isdisjoint(tag.corner for tag in another.tags):
+        return _same_number_twice(number)
+    like = [tag for tag in left if _lies_like_a_kit_tag(tag, placed.fit, size, camera)]
     if any(tag.corner in corners for tag in like):
         return _same_number_twice(number)
-    moved = [tag for tag in like if _misfit_mm(tag, placed.fit, size, camera) > MISREAD_WITHIN_MM]
+    moved = [
+        tag
+        for tag in (another.tags if another else like)
+        if _misfit_mm(tag, placed.fit, size, camera) > MISREAD_WITHIN_MM
+    ]
     if moved:
         return _contradiction(number, [*placed.tags, *moved])
     return None
@@ -137,16 +176,9 @@ def _contradiction(number: int, tags: Sequence[ReadTag]) -> TrayProblem:
     )
 
 
-def _with_agreeing(
-    placed: PlacedTags, tags: Sequence[ReadTag], size: TraySize, camera: Camera
-) -> PlacedTags:
-    for tag in tags:
-        if any(tag.corner == used.corner for used in placed.tags):
-            continue
-        wider = place((*placed.tags, tag), size, camera)
-        if wider is not None:
-            placed = wider
-    return placed
+def _tolerance_px(tag: ReadTag) -> float:
+    mounting = MOUNTING_TOLERANCE_MM * tag.edge_px / TAG_EDGE_MM
+    return READING_TOLERANCE_PX + 3 * tag.corner_sigma_px + mounting
 
 
 def _rank(placed: PlacedTags) -> tuple[int, float]:
@@ -160,21 +192,26 @@ def _plausible(fit: PoseFit, size: TraySize) -> bool:
     return bool(fit.camera_position_mm[2] > 0 and ahead.min() > 0)
 
 
-def _like_the_trays_own(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Camera) -> bool:
-    """Whether a single tag, taken for one of this kit, lies in much the same plane."""
-    least = np.cos(np.radians(STRAY_TILT_DEG))
-    height = fit.camera_position_mm[2]
-    for alone in fit_pose(tag_points([tag], size), camera):
-        level = alone.rotation[:, 2] @ fit.rotation[:, 2]
-        scale = alone.camera_position_mm[2] / height
-        if level > least and 1 / STRAY_SCALE < scale < STRAY_SCALE:
-            return True
-    return False
+def _lies_like_a_kit_tag(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Camera) -> bool:
+    """Whether a tag, laid into the plane of the rim (or of the head), has a kit tag's shape.
+
+    Its tilt alone would not tell: seen from above, a small tag's own tilt is hardly known.
+    """
+    bent = camera.with_focal_factor(float(np.exp(fit.log_focal)), 1.0)
+    own = size.tag_corners_mm(tag.corner)
+    normal = np.cross(own[1] - own[0], own[3] - own[0])
+    sight = np.column_stack([bent.undistort(tag.corners_px), np.ones(4)]) @ fit.rotation
+    eye = fit.camera_position_mm
+    with np.errstate(divide="ignore", invalid="ignore"):
+        distance = (own[0] - eye) @ normal / (sight @ normal)
+    laid = eye + distance[:, None] * sight
+    sides = np.linalg.norm(laid - laid[[3, 0, 1, 2]], axis=1) / TAG_EDGE_MM
+    diagonals = np.linalg.norm(laid[:2] - laid[2:], axis=1) / (TAG_EDGE_MM * 2**0.5)
+    shape = np.concatenate([sides, diagonals])
+    return bool((distance > 0).all() and (np.abs(shape - 1) < STRAY_SHAPE).all())
 
 
 def _misfit_mm(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Camera) -> float:
-    focal = camera.with_focal_factor(float(np.exp(fit.log_focal)), 1.0)
-    corners = size.tag_corners_mm(tag.corner) @ fit.rotation.T + fit.translation_mm
-    expected = focal.project(corners).mean(axis=0)
+    expected = expected_tag(tag.id, tag.corner, fit, size, camera).corners_px.mean(axis=0)
     away = float(np.linalg.norm(tag.corners_px.mean(axis=0) - expected))
     return away / tag.edge_px * TAG_EDGE_MM
