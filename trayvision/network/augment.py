@@ -124,43 +124,32 @@ def draw_crops(
 
 
 def _sample(pictures: Pictures, chosen: Tensor, where: Tensor) -> tuple[Tensor, Tensor]:
-    """Bilinear colours, averaged over 2 x 2 samples, and targets by the mask rule."""
+    """Mean colours of 2 x 2 samples, and targets by the mask rule."""
     width = pictures.widths[chosen][:, None, None]
     height = pictures.heights[chosen][:, None, None]
-    offset = pictures.offsets[chosen][:, None, None]
-    x = _mirrored(where[..., 0], width)
-    y = _mirrored(where[..., 1], height)
-    x0, y0 = x.floor(), y.floor()
-    fx, fy = x - x0, y - y0
-
-    def at(column: Tensor, row: Tensor) -> Tensor:
-        column = torch.minimum(column.long(), width - 1)
-        row = torch.minimum(row.long(), height - 1)
-        return pictures.packed[offset + row * width + column]
-
-    rgb: Tensor | float = 0.0
-    for dx, dy in ((0, 0), (1, 0), (0, 1), (1, 1)):
-        value = at(x0 + dx, y0 + dy)
-        weight = (fx if dx else 1 - fx) * (fy if dy else 1 - fy)
-        channels = torch.stack([value & 255, value >> 8 & 255, value >> 16 & 255], 1)
-        rgb = rgb + channels * (weight[:, None] / 255)
-    label = at((x + 0.5).floor(), (y + 0.5).floor()) >> 24 & 255
-    return functional.avg_pool2d(rgb, 2), _target(label)
+    x = _mirrored(where[..., 0], width).long()
+    y = _mirrored(where[..., 1], height).long()
+    value = pictures.packed[pictures.offsets[chosen][:, None, None] + y * width + x]
+    channels = torch.stack([value & 255, value >> 8 & 255, value >> 16 & 255], 1)
+    return functional.avg_pool2d(channels.half(), 2).float() / 255, _target(value >> 24 & 255)
 
 
 def _mirrored(position: Tensor, length: Tensor) -> Tensor:
-    last = (length - 1).float()
-    folded = torch.remainder(position, 2 * last)
+    """Nearest whole place of a position, folded back in at the picture's edges."""
+    last = length - 1
+    folded = torch.remainder(position.round(), (2 * last).float())
     return torch.minimum(folded, 2 * last - folded).clamp(min=0)
 
 
 def _target(label: Tensor) -> Tensor:
-    """2 x 2 labels to one: mould from a quarter up, else the most frequent."""
-    b, h, w = label.shape
-    block = label.view(b, h // 2, 2, w // 2, 2).permute(0, 1, 3, 2, 4).reshape(b, h // 2, w // 2, 4)
-    majority = block.mode(-1).values
-    target = torch.where((block == MOULD).any(-1), MOULD, majority)
-    return torch.where((block == IGNORE).any(-1), IGNORE, target).long()
+    """2 x 2 labels to one: mould from a quarter up, else one that at least two share."""
+    a, b = label[:, ::2, ::2], label[:, ::2, 1::2]
+    c, d = label[:, 1::2, ::2], label[:, 1::2, 1::2]
+    target = torch.where((a != b) & (a != c) & (a != d) & ((b == c) | (b == d)), b, a)
+    target = torch.where((a != b) & (a != c) & (a != d) & (c == d), c, target)
+    mould = (a == MOULD) | (b == MOULD) | (c == MOULD) | (d == MOULD)
+    ignored = (a == IGNORE) | (b == IGNORE) | (c == IGNORE) | (d == IGNORE)
+    return torch.where(ignored, IGNORE, torch.where(mould, MOULD, target)).long()
 
 
 def random_camera(
@@ -192,29 +181,29 @@ def random_camera(
 
     linear = ((rgb + 0.055) / 1.055).clamp(min=0).pow(2.4)
     linear = linear * _random_gains(gains, uniform, normal)
-    linear = linear * (_smooth_field(b, 3, normal) * 0.35 * uniform(b, 1, 1, 1)).exp()
-    shadow = 1 - 0.6 * uniform(b, 1, 1, 1) * torch.sigmoid(4 * _smooth_field(b, 6, normal) - 3)
-    linear = linear * torch.where(sometimes(0.3) > 0, shadow, 1.0)
-    veil = sometimes(0.1) * 0.08 * uniform(b, 1, 1, 1)
-    encoded = 1.055 * (linear + veil).clamp(0, 1).pow(1 / 2.4) - 0.055
-    encoded = encoded.clamp(0, 1)
-    contrast = 1 + 0.2 * normal(b, 1, 1, 1).clamp(-2, 2)
+    shade = 0.3 * uniform(b, 1, 1, 1) * _smooth_field(b, 3, normal)
+    shadow = torch.log1p(-0.6 * sometimes(0.3) * torch.sigmoid(4 * _smooth_field(b, 6, normal) - 3))
+    veil = sometimes(0.08) * 0.06 * uniform(b, 1, 1, 1)
+    linear = linear * (shade + shadow).exp() + veil
+    encoded = (1.055 * linear.clamp(0, 1).pow(1 / 2.4) - 0.055).clamp(0, 1)
+    contrast = 1 + 0.15 * normal(b, 1, 1, 1).clamp(-2, 2)
     encoded = (0.45 + (encoded - 0.45) * contrast).clamp(1e-4, 1)
-    encoded = encoded.pow((0.15 * normal(b, 1, 1, 1)).exp())
-    encoded = _turn_hue(encoded, 0.06 * normal(b), (0.2 * normal(b)).exp())
-    encoded = _blur(encoded, 1.2 * uniform(b) * (uniform(b) < 0.6))
+    encoded = encoded.pow((0.12 * normal(b, 1, 1, 1)).exp())
+    encoded = _turn_hue(encoded, 0.04 * normal(b), (0.15 * normal(b)).exp())
+    soft = _softened(encoded)
+    sharpness = torch.where(sometimes(0.4) > 0, 1.0, -0.8) * uniform(b, 1, 1, 1)
+    encoded = encoded + sharpness * (encoded - soft) * sometimes(0.75)
     encoded = encoded + _noise(encoded, uniform, normal)
-    soft = _blur(encoded, torch.full((b,), 1.0, device=device))
-    encoded = encoded + sometimes(0.5) * uniform(b, 1, 1, 1) * (encoded - soft)
-    packed = _jpeg(encoded.clamp(0, 1), 4 + 26 * uniform(b, 1, 1, 1) ** 2)
-    encoded = torch.where(sometimes(0.5) > 0, packed, encoded)
+    half = b // 2
+    packed = _jpeg(encoded[:half].clamp(0, 1), 2 + 14 * uniform(half, 1, 1, 1) ** 2)
+    encoded = torch.cat([packed, encoded[half:]])
     return (encoded.clamp(0, 1) * 255).round(), targets
 
 
 def _random_gains(gains: Tensor, uniform, normal) -> Tensor:
     b = gains.shape[0]
-    level = (0.28 * normal(b, 1)).exp()
-    cast = torch.where(uniform(b, 1) < 0.25, 0.13, 0.05)
+    level = (0.25 * normal(b, 1)).exp()
+    cast = torch.where(uniform(b, 1) < 0.2, 0.11, 0.035)
     error = (cast * normal(b, 3)).exp()
     corrected = uniform(b, 1) < 0.85
     return (torch.where(corrected, gains, torch.ones_like(gains)) * level * error)[:, :, None, None]
@@ -224,7 +213,7 @@ def _smooth_field(count: int, knots: int, normal) -> Tensor:
     """(count, 1, 256, 256) smooth random field of unit variance at its knots."""
     field = normal(count, 1, knots, knots)
     return functional.interpolate(
-        field, size=(CROP_SIDE, CROP_SIDE), mode="bicubic", align_corners=True
+        field, size=(CROP_SIDE, CROP_SIDE), mode="bilinear", align_corners=True
     )
 
 
@@ -243,23 +232,19 @@ def _turn_hue(rgb: Tensor, angle: Tensor, saturation: Tensor) -> Tensor:
     return torch.einsum("bij,bjhw->bihw", matrix, rgb).clamp(0, 1)
 
 
-def _blur(rgb: Tensor, sigma: Tensor) -> Tensor:
-    """Gaussian blur, another width for each picture."""
-    b = rgb.shape[0]
-    steps = torch.arange(-3, 4, device=rgb.device)
-    kernel = torch.exp(-0.5 * (steps / sigma.clamp(min=0.05)[:, None]) ** 2)
-    kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(3, 0)[:, None]
-    flat = functional.pad(rgb.reshape(1, 3 * b, *rgb.shape[2:]), (3, 3, 3, 3), mode="reflect")
-    flat = functional.conv2d(flat, kernel[:, :, None, :], groups=3 * b)
-    return functional.conv2d(flat, kernel[:, :, :, None], groups=3 * b).view_as(rgb)
+def _softened(rgb: Tensor) -> Tensor:
+    """Twice averaged over 3 x 3 pixels."""
+    for _ in range(2):
+        rgb = functional.avg_pool2d(rgb, 3, 1, 1, count_include_pad=False)
+    return rgb
 
 
 def _noise(rgb: Tensor, uniform, normal) -> Tensor:
-    b = rgb.shape[0]
-    strength = 0.05 * uniform(b, 1, 1, 1) ** 2 * (0.4 + rgb.clamp(0, 1).sqrt())
-    luma = normal(b, 1, *rgb.shape[2:])
-    chroma = _blur(normal(*rgb.shape), torch.full((b,), 0.8, device=rgb.device)) * 1.8
-    return strength * (luma * 0.7 + chroma * uniform(b, 1, 1, 1))
+    b, _, h, w = rgb.shape
+    strength = 0.045 * uniform(b, 1, 1, 1) ** 2 * (0.4 + rgb.clamp(0, 1).sqrt())
+    luma = normal(b, 1, h, w)
+    chroma = functional.interpolate(normal(b, 3, h // 2, w // 2), size=(h, w), mode="bilinear")
+    return strength * (luma * 0.7 + chroma * 0.9 * uniform(b, 1, 1, 1))
 
 
 def _dct_matrix() -> Tensor:

@@ -62,6 +62,26 @@ def compose(seed: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
     return (rgb * 255).round().astype(np.uint8), canvas.targets
 
 
+def overgrow(
+    rgb: npt.NDArray[np.uint8], targets: npt.NDArray[np.uint8], seed: int
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+    """A (SIDE, SIDE) piece of a light-corrected picture with mould drawn into it."""
+    rng = np.random.default_rng(seed)
+    lacking = [max(0, SIDE - side) for side in targets.shape]
+    edges = (0, lacking[0], 0, lacking[1], cv2.BORDER_REFLECT_101)
+    rgb, targets = (
+        np.asarray(cv2.copyMakeBorder(image, *edges), dtype=np.uint8) for image in (rgb, targets)
+    )
+    top = int(rng.integers(targets.shape[0] - SIDE + 1))
+    left = int(rng.integers(targets.shape[1] - SIDE + 1))
+    piece = (slice(top, top + SIDE), slice(left, left + SIDE))
+    canvas = Canvas(rgb[piece].astype(np.float32) / np.float32(255), targets[piece].copy())
+    draw_mould(canvas, rng, under_leaves=bool(rng.random() < 0.75))
+    if rng.random() < 0.3:
+        draw_glare(canvas, rng)
+    return (np.clip(canvas.rgb, 0, 1) * 255).round().astype(np.uint8), canvas.targets
+
+
 def draw_soil(canvas: Canvas, rng: Rng) -> None:
     """Crumbly earth from pale sand to black peat, often with white stones."""
     base = colour(rng, (12, 48), (0.05, 0.6), (0.08, 0.75))
@@ -109,8 +129,11 @@ def draw_grain(canvas: Canvas, rng: Rng) -> None:
 def draw_plain(canvas: Canvas, rng: Rng) -> None:
     """A table, a wall, cloth or wood, in any colour but a plant's."""
     base = colour(rng, (175, 395), (0.0, 0.7), (0.05, 1.0))
-    if rng.random() < 0.6:
+    kind = rng.random()
+    if kind < 0.35:
         base = colour(rng, (0, 360), (0.0, 0.1), (0.05, 1.0))
+    elif kind < 0.7:
+        base = colour(rng, (15, 66), (0.08, 0.38), (0.4, 1.0))
     canvas.rgb[:] = base * (1 + 0.12 * noise(rng, 300))[..., None]
     if rng.random() < 0.5:
         streaks = cv2.resize(
@@ -183,7 +206,7 @@ MOULD_LOOKS: dict[str, tuple[tuple[float, float], tuple[float, float], tuple[flo
 }
 
 
-def draw_mould(canvas: Canvas, rng: Rng) -> None:
+def draw_mould(canvas: Canvas, rng: Rng, *, under_leaves: bool = False) -> None:
     """Patches of down or powder, dense inside and frayed at the edge."""
     look = MOULD_LOOKS[
         str(rng.choice(list(MOULD_LOOKS), p=[0.34, 0.12, 0.16, 0.1, 0.12, 0.1, 0.06]))
@@ -200,12 +223,13 @@ def draw_mould(canvas: Canvas, rng: Rng) -> None:
     alpha = np.clip(frayed * rng.uniform(1.0, 3.0) - 0.35, 0, 1) * rng.uniform(0.55, 1.0)
     alpha *= np.clip(1 + 0.3 * grain_texture(rng, rng.uniform(0.7, 1.6)), 0.3, 1)
     tone = 1 + rng.uniform(0.04, 0.14) * (grain_texture(rng, 1.0) + noise(rng, max(size / 3, 3)))
-    on = (canvas.targets == SHOOT) | (canvas.targets == BED)
-    alpha = (alpha * cv2.GaussianBlur(on.astype(np.float32), (0, 0), 1.5)).astype(np.float32)
+    on = (canvas.targets == BED) | ((canvas.targets == SHOOT) & (not under_leaves))
+    soft = 0.6 if under_leaves else 1.5
+    alpha = (alpha * cv2.GaussianBlur(on.astype(np.float32), (0, 0), soft)).astype(np.float32)
     canvas.paint(colour(rng, *look) * tone[..., None], alpha, None)
     smooth = cv2.GaussianBlur(alpha, (0, 0), 1.2)
-    canvas.targets[(smooth > 0.1) & (smooth <= 0.28)] = IGNORE
-    canvas.targets[smooth > 0.28] = MOULD
+    canvas.targets[(smooth > 0.1) & (smooth <= 0.28) & on] = IGNORE
+    canvas.targets[(smooth > 0.28) & on] = MOULD
 
 
 GROUNDS = {"soil": draw_soil, "grain": draw_grain, "plain": draw_plain, "gel": draw_gel}

@@ -23,6 +23,7 @@ MOULD_SHARE = 0.25
 # Targets beyond the classes 0 to 6, as in `model.py`.
 HARMLESS, IGNORE = 254, 255
 _HOLD_OUT_EVERY = 10
+_BLACK_LEVEL = 3.0
 
 
 @dataclass(frozen=True)
@@ -90,18 +91,24 @@ def white_gains(photo: npt.NDArray[np.uint8], tags: list[dict[str, Any]]) -> Flo
     return np.asarray(WHITE_TARGET / np.clip(white, 0.02, 1.0), dtype=np.float64)
 
 
-def training_targets(truth: dict[str, Any], classes: Labels, view: TruthView) -> Labels:
-    """Truth classes with the background outside the opening made harmless or ignored.
+def training_targets(
+    truth: dict[str, Any], classes: Labels, all_classes: Labels | None, view: TruthView
+) -> Labels:
+    """Truth classes, with the background outside the opening made harmless or ignored.
 
-    Neighbouring trays are background in the truth and look like the tray itself, so where
-    there are any, the background teaches nothing.
+    Neighbouring trays are background in the truth and look like the tray itself. Where there
+    are any, their classes come from `all_classes`; without it the background teaches nothing.
     """
     opening = view.project(view.size.opening_mm).round().astype(np.int32)
     inside = np.zeros(classes.shape, np.uint8)
     cv2.fillConvexPoly(inside, cv2.convexHull(opening), 1)
-    neighbours = truth.get("scene", {}).get("neighbours")
+    background = (classes == 0) & (inside == 0)
     targets = classes.copy()
-    targets[(classes == 0) & (inside == 0)] = IGNORE if neighbours else HARMLESS
+    if all_classes is not None:
+        targets[background] = np.where(all_classes == 0, HARMLESS, all_classes)[background]
+        return targets
+    neighbours = truth.get("other_trays") or truth.get("scene", {}).get("neighbours")
+    targets[background] = IGNORE if neighbours else HARMLESS
     return targets
 
 
@@ -122,16 +129,27 @@ def shrink_targets(targets: Labels, width: int, height: int) -> Labels:
     return result
 
 
-def pack_photo(truth_file: Path, target_folder: Path) -> PackedPhoto:
-    """Cut one photo down to its tray and write crop and targets."""
+def read_labels(truth_file: Path, kind: str) -> Labels | None:
+    """The label picture ``STEM.kind.png`` beside a truth file, if there is one."""
+    path = Path(f"{truth_file.with_suffix('')}.{kind}.png")
+    if not path.exists():
+        return None
+    labels = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+    return None if labels is None else labels.astype(np.uint8)
+
+
+def pack_photo(truth_file: Path, target_folder: Path) -> PackedPhoto | None:
+    """Cut one photo down to its tray and write crop and targets; None for a black photo."""
     truth = json.loads(truth_file.read_text())
     view = TruthView(truth)
     bgr = cv2.imread(str(truth_file.with_suffix(".jpg")))
-    classes = cv2.imread(str(truth_file.with_suffix("")) + ".classes.png", cv2.IMREAD_GRAYSCALE)
+    classes = read_labels(truth_file, "classes")
     if bgr is None or classes is None:
         raise ValueError(f"{truth_file} must have a photo and classes beside it, got none")
+    if bgr.mean() < _BLACK_LEVEL:
+        return None
     gains = white_gains(np.ascontiguousarray(bgr[..., ::-1]), truth["tags"])
-    targets = training_targets(truth, classes.astype(np.uint8), view)
+    targets = training_targets(truth, classes, read_labels(truth_file, "all_classes"), view)
     left, top, right, bottom = _tray_box(view, classes.shape[1], classes.shape[0])
     bgr, targets = bgr[top:bottom, left:right], targets[top:bottom, left:right]
     mm_per_px = view.mm_per_px
@@ -173,7 +191,8 @@ def pack_folder(source: Path, target: Path, *, workers: int = 1) -> list[PackedP
         and Path(f"{path.with_suffix('')}.classes.png").exists()
     ]
     with ProcessPoolExecutor(workers) as pool:
-        packed = list(pool.map(pack_photo, truths, [target] * len(truths)))
+        results = list(pool.map(pack_photo, truths, [target] * len(truths)))
+    packed = [photo for photo in results if photo is not None]
     (target / "index.json").write_text(json.dumps([asdict(photo) for photo in packed]))
     return packed
 

@@ -57,9 +57,9 @@ class TrayNet(nn.Module):
         self.down2 = nn.Sequential(convolution(w1, w2), Residual(w2))
         self.down3 = nn.Sequential(convolution(w2, w3), Residual(w3))
         self.down4 = nn.Sequential(convolution(w3, w4), Residual(w4), Residual(w4))
-        self.across3, self.up3 = nn.Conv2d(w4, w3, 1), convolution(w3, w3)
-        self.across2, self.up2 = nn.Conv2d(w3, w2, 1), convolution(w2, w2)
-        self.across1, self.up1 = nn.Conv2d(w2, w1, 1), convolution(w1, w1)
+        self.across3, self.up3 = _projection(w4, w3), convolution(w3, w3)
+        self.across2, self.up2 = _projection(w3, w2), convolution(w2, w2)
+        self.across1, self.up1 = _projection(w2, w1), convolution(w1, w1)
         self.head = nn.Conv2d(w1, OUTPUTS, 1)
 
     def forward(self, rgb: Tensor) -> Tensor:
@@ -72,6 +72,12 @@ class TrayNet(nn.Module):
         level2 = self.up2(functional.relu(level2 + _twice(self.across2(level3))))
         level1 = self.up1(functional.relu(level1 + _twice(self.across1(level2))))
         return self.head(level1)
+
+
+def _projection(channels_in: int, channels_out: int) -> nn.Sequential:
+    return nn.Sequential(
+        nn.Conv2d(channels_in, channels_out, 1, bias=False), nn.BatchNorm2d(channels_out)
+    )
 
 
 def _twice(x: Tensor) -> Tensor:

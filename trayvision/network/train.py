@@ -2,7 +2,7 @@
 """Train the pixel classifier and write it as ONNX. Needs PyTorch and onnx besides trayvision.
 
     python -m trayvision.network.train pack RENDERS PACKED
-    python -m trayvision.network.train train PACKED OUT --steps 12000 --composites 1200
+    python -m trayvision.network.train train PACKED OUT --steps 20000 --composites 600
 
 The same seed on the same device draws the same crops; the weights may still differ in their
 last digits between devices. `trayvision.network.evaluate` judges the result.
@@ -18,9 +18,11 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 import torch
 from torch import Tensor
 
+from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
 from trayvision.network import composites, dataset
 from trayvision.network.augment import (
     CROP_SIDE,
@@ -38,11 +40,13 @@ from trayvision.network.model import (
     segmentation_loss,
 )
 
-CLASS_WEIGHTS = (1.0, 1.0, 1.0, 1.3, 3.0, 0.5, 2.0)
+CLASS_WEIGHTS = (1.5, 1.0, 1.0, 1.3, 2.0, 0.5, 2.0)
 # Scales that tray crops are drawn at, mm a px; inspections never run finer than 0.5.
 SCALES_MM_PER_PX = (0.42, 1.2)
-COMPOSITE_SHARE = 0.35
+COMPOSITE_SHARE = 0.25
 NEGATIVE_SHARE = 0.03
+OVERGROWN_SHARE = 0.17
+OVERGROWN_COPIES = 2
 
 
 @dataclass(frozen=True)
@@ -55,6 +59,7 @@ class Settings:
     seed: int
     learning_rate: float
     minutes: float
+    start: Path | None
 
 
 def rendered_examples(folder: Path, *, held_out: bool) -> list[Example]:
@@ -77,6 +82,28 @@ def drawn_examples(count: int, seed: int) -> list[Example]:
         return [Example(rgb, targets, (1.0, 1.0, 1.0), 0.5, 2.0) for rgb, targets in drawn]
 
 
+def overgrown_examples(rendered: list[Example], copies: int, seed: int) -> list[Example]:
+    """Pieces of the renders, in corrected light, with drawn mould besides their own."""
+    jobs = rendered * copies
+    seeds = range(seed * 1_000_000 + 500_000, seed * 1_000_000 + 500_000 + len(jobs))
+    with ProcessPoolExecutor(initializer=_one_thread) as pool:
+        return list(pool.map(_overgrow, jobs, seeds, chunksize=4))
+
+
+def _overgrow(example: Example, seed: int) -> Example:
+    corrected = corrected_rgb(example)
+    rgb, targets = composites.overgrow(
+        (corrected * 255).round().astype(np.uint8), example.targets, seed
+    )
+    return Example(rgb, targets, (1.0, 1.0, 1.0), example.finest, example.coarsest)
+
+
+def corrected_rgb(example: Example) -> npt.NDArray[np.float64]:
+    """(h, w, 3) sRGB 0 to 1 with the example's gains applied in linear light."""
+    linear = srgb_to_linear(example.rgb / 255.0) * np.array(example.gains)
+    return linear_to_srgb(linear)
+
+
 def _one_thread() -> None:
     cv2.setNumThreads(1)
 
@@ -85,7 +112,7 @@ def negative_examples() -> list[Example]:
     """Photographs that scikit-image carries and that show neither plants nor mould."""
     from skimage import data
 
-    names = ("astronaut", "coffee", "chelsea", "immunohistochemistry", "brick", "gravel", "camera")
+    names = ("astronaut", "coffee", "chelsea", "immunohistochemistry", "brick", "gravel", "retina")
     examples = []
     for name in names:
         try:
@@ -99,10 +126,11 @@ def negative_examples() -> list[Example]:
     return examples
 
 
-def sampling_weights(rendered: list[Example], drawn: int, negative: int) -> Tensor:
+def sampling_weights(rendered: list[Example], overgrown: int, drawn: int, negative: int) -> Tensor:
     """How often each picture is drawn: renders with mould twice as often as those without."""
     renders = np.array([2.0 if (e.targets == MOULD).any() else 1.0 for e in rendered])
-    groups = [(renders, 1 - COMPOSITE_SHARE - NEGATIVE_SHARE)]
+    groups = [(renders, 1 - OVERGROWN_SHARE - COMPOSITE_SHARE - NEGATIVE_SHARE)]
+    groups += [(np.ones(overgrown), OVERGROWN_SHARE)]
     groups += [(np.ones(drawn), COMPOSITE_SHARE), (np.ones(negative), NEGATIVE_SHARE)]
     return torch.tensor(np.concatenate([w / max(w.sum(), 1) * share for w, share in groups]))
 
@@ -112,7 +140,10 @@ def train(pictures: Pictures, weights: Tensor, settings: Settings, device: str) 
     torch.manual_seed(settings.seed)
     generator = torch.Generator(device=device).manual_seed(settings.seed)
     model = TrayNet().to(device, memory_format=torch.channels_last)
+    if settings.start is not None:
+        model.load_state_dict(torch.load(settings.start, map_location=device))
     average = deepcopy(model)
+    ours, theirs = _floating(average), _floating(model)
     optimiser = torch.optim.AdamW(
         model.parameters(), settings.learning_rate, weight_decay=1e-2, fused=device == "cuda"
     )
@@ -139,7 +170,7 @@ def train(pictures: Pictures, weights: Tensor, settings: Settings, device: str) 
         loss.backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 2.0)
         optimiser.step()
-        _follow(average, model, 0.998 if step > 500 else 0.9)
+        torch._foreach_lerp_(ours, theirs, 0.002 if step > 500 else 0.1)
         running += loss.detach()
         if step % 500 == 499:
             minutes = (time.monotonic() - started) / 60
@@ -154,11 +185,8 @@ def _schedule(progress: float, step: int) -> float:
     return min(1.0, (step + 1) / 300) * (0.5 + 0.5 * float(np.cos(np.pi * progress))) + 1e-3
 
 
-@torch.no_grad()
-def _follow(average: TrayNet, model: TrayNet, keep: float) -> None:
-    ours = [t for t in average.state_dict().values() if t.is_floating_point()]
-    theirs = [t for t in model.state_dict().values() if t.is_floating_point()]
-    torch._foreach_lerp_(ours, theirs, 1 - keep)
+def _floating(model: TrayNet) -> list[Tensor]:
+    return [t for t in model.state_dict().values() if t.is_floating_point()]
 
 
 @torch.no_grad()
@@ -167,8 +195,7 @@ def hold_out_scores(model: TrayNet, examples: list[Example], device: str) -> dic
     names = ("outside", "tray", "bed", "shoot", "mould", "kit", "slime")
     both, either = np.zeros(CLASSES), np.zeros(CLASSES)
     for example in examples:
-        linear = ((example.rgb / 255.0 + 0.055) / 1.055) ** 2.4 * np.array(example.gains)
-        rgb = (1.055 * np.clip(linear, 0, 1) ** (1 / 2.4) - 0.055).clip(0, 1)
+        rgb = corrected_rgb(example)
         height, width = (side // 16 * 16 for side in rgb.shape[:2])
         x = torch.from_numpy(rgb[:height, :width].astype(np.float32)).permute(2, 0, 1)[None]
         logits = full_resolution_logits(model(x.to(device).round(decimals=3)).float())
@@ -220,8 +247,9 @@ def run(packed: Path, out: Path, settings: Settings) -> None:
     kept = rendered_examples(packed, held_out=True)
     drawn = drawn_examples(settings.composites, settings.seed)
     negative = negative_examples()
-    weights = sampling_weights(rendered, len(drawn), len(negative))
-    pictures = to_device(rendered + drawn + negative, device, rng)
+    overgrown = overgrown_examples(rendered, OVERGROWN_COPIES, settings.seed)
+    weights = sampling_weights(rendered, len(overgrown), len(drawn), len(negative))
+    pictures = to_device(rendered + overgrown + drawn + negative, device, rng)
     print(
         f"{len(rendered)} renders, {len(kept)} kept back, {len(drawn)} drawn, ready after "
         f"{time.monotonic() - started:.0f} s on {device}",
@@ -229,7 +257,8 @@ def run(packed: Path, out: Path, settings: Settings) -> None:
     )
     model = train(pictures, weights, settings, device)
     out.mkdir(parents=True, exist_ok=True)
-    torch.save(model.state_dict(), out / "tray_classes.pt")
+    weights_on_cpu = {name: value.cpu() for name, value in model.state_dict().items()}
+    torch.save(weights_on_cpu, out / "tray_classes.pt")
     export(model, out / "tray_classes.onnx")
     scores = hold_out_scores(model, kept, device)
     minutes = (time.monotonic() - started) / 60
@@ -249,14 +278,15 @@ def main() -> None:
     fit = commands.add_parser("train", help="train on packed photos")
     fit.add_argument("packed", type=Path)
     fit.add_argument("out", type=Path)
-    fit.add_argument("--steps", type=int, default=12000)
-    fit.add_argument("--batch", type=int, default=48)
-    fit.add_argument("--composites", type=int, default=1200)
+    fit.add_argument("--steps", type=int, default=20000)
+    fit.add_argument("--batch", type=int, default=16)
+    fit.add_argument("--composites", type=int, default=600)
     fit.add_argument("--seed", type=int, default=1)
-    fit.add_argument("--learning-rate", type=float, default=2e-3)
+    fit.add_argument("--learning-rate", type=float, default=3e-3)
     fit.add_argument(
         "--minutes", type=float, default=1e6, help="stop after this time at the latest"
     )
+    fit.add_argument("--start", type=Path, help="weights (.pt) of an earlier training")
     given = vars(parser.parse_args())
     if given.pop("command") == "pack":
         print(len(dataset.pack_folder(given["renders"], given["packed"], workers=given["workers"])))
