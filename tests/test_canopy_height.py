@@ -1,0 +1,98 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from trayvision.camera import Camera
+from trayvision.canopy_height import TYPICAL_BED_HEIGHT_MM, measure_canopy_height
+from trayvision.measurement import Measurement
+from trayvision.pose import find_trays
+from trayvision.reference_kit import TraySize
+from trayvision.synthetic_tray import DrawnTray, View, as_photo, draw_photo
+from trayvision.tray_pose import TrayPose
+
+SIZE = TraySize(400.0, 250.0, 50.0)
+CAMERA = Camera.typical(1300, 1000, focal_px=1100.0)
+VIEW = View.looking_at((-260.0, -40.0, 620.0), (20.0, 0.0, 0.0))
+
+
+def photo_of(tray: DrawnTray, view: View = VIEW, **options: float) -> tuple[np.ndarray, TrayPose]:
+    pixels = draw_photo([(tray, view)], CAMERA, seed=5, **options)
+    (pose,) = find_trays(as_photo(pixels), size=tray.size, camera=CAMERA).poses
+    return pixels, pose
+
+
+def height_of(tray: DrawnTray, view: View = VIEW, **options: float) -> Measurement:
+    pixels, pose = photo_of(tray, view, **options)
+    return measure_canopy_height(as_photo(pixels), pose).canopy_height_mm
+
+
+@pytest.mark.parametrize("height_mm", [24.0, 47.0, 63.0, 95.0, 120.0])
+def test_closed_canopy_hides_the_strip_up_to_its_line_of_sight(height_mm: float) -> None:
+    # A flat closed canopy reaches to the strip's foot, so the line of sight to the lowest strip
+    # point seen touches the canopy at the strip itself: its height is the canopy's.
+    measured = height_of(DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=height_mm))
+    assert measured.value is not None
+    assert measured.uncertainty is not None
+    assert measured.value == pytest.approx(height_mm, abs=2.5)
+    assert abs(measured.value - height_mm) <= 1.96 * measured.uncertainty
+
+
+@pytest.mark.parametrize("bed_mm", [8.0, 13.0, 18.0])
+def test_bare_bed_is_read_as_the_bed(bed_mm: float) -> None:
+    straw = (150, 120, 80)
+    tray = DrawnTray(17, SIZE, green=straw, cover=1.0, bed_height_mm=0.0, canopy_height_mm=bed_mm)
+    measured = height_of(tray)
+    assert measured.value == pytest.approx(bed_mm, abs=3.0)
+
+
+def test_blur_noise_and_dim_light_move_it_no_more_than_stated() -> None:
+    tray = DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=71.0)
+    for options in ({"blur_px": 1.6}, {"noise": 6.0}):
+        measured = height_of(tray, **options)
+        assert measured.value is not None
+        assert measured.uncertainty is not None
+        assert abs(measured.value - 71.0) <= 2 * measured.uncertainty + 1
+
+
+def test_single_blade_across_the_strip_does_not_raise_the_canopy() -> None:
+    tray = DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=60.0)
+    pixels, pose = photo_of(tray)
+    start, end = pose.project(
+        SIZE.strip_points_mm(np.array([120.0, 150.0]), np.array([-20.0, 20.0]))
+    )
+    steps = np.linspace(0, 1, 400)[:, None]
+    for x, y in np.rint(start + (end - start) * steps).astype(int):
+        pixels[y - 2 : y + 3, x - 2 : x + 3] = (90, 150, 60)
+    measured = measure_canopy_height(as_photo(pixels), pose).canopy_height_mm
+    assert measured.value == pytest.approx(60.0, abs=3.0)
+
+
+def test_strip_seen_edge_on_cannot_be_read() -> None:
+    above = View.looking_at((195.0, 10.0, 700.0), (60.0, 0.0, 0.0))
+    measured = height_of(DrawnTray(17, SIZE), above)
+    assert measured.value is None
+    assert measured.reason == "strip_not_seen"
+
+
+def test_tray_without_a_strip_has_no_height() -> None:
+    measured = height_of(replace(DrawnTray(17, SIZE), strip=False))
+    assert measured.value is None
+    assert measured.reason == "strip_unclear"
+
+
+def test_shoot_height_is_above_the_bed_that_is_known_or_assumed() -> None:
+    tray = DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=80.0)
+    pixels, pose = photo_of(tray)
+    photo = as_photo(pixels)
+    known = measure_canopy_height(photo, pose, bed_height_mm=Measurement(20.0, 1.0, "mm"))
+    assumed = measure_canopy_height(photo, pose)
+    canopy = known.canopy_height_mm.value
+    assert canopy is not None
+    assert known.shoot_height_mm.value == pytest.approx(canopy - 20.0)
+    assert assumed.shoot_height_mm.value == pytest.approx(canopy - TYPICAL_BED_HEIGHT_MM)
+    assert "bed_height_assumed" in assumed.doubts
+    assert "bed_height_assumed" not in known.doubts
+    assert known.shoot_height_mm.uncertainty is not None
+    assert assumed.shoot_height_mm.uncertainty is not None
+    assert assumed.shoot_height_mm.uncertainty > known.shoot_height_mm.uncertainty
