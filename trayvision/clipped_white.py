@@ -24,7 +24,7 @@ _BRIGHTEST: Final = 8.0
 _FEWEST_EDGES: Final = 2
 # Log error of a white at the range's end. Most of it all edges of a photo share: lens flare,
 # sharpening, the pixels' square aperture.
-LEVEL_SIGMA: Final = 0.12
+LEVEL_SIGMA: Final = 0.15
 CHROMA_SIGMA: Final = 0.02
 
 

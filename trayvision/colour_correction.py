@@ -55,7 +55,7 @@ _BAND_ROWS: Final = 48
 _FACTOR_COLUMNS: Final = 128
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Light:
     """The light that fell on one tray, and how well it is known.
 

@@ -33,7 +33,7 @@ _ITERATIONS: Final = 12
 _SETTLED: Final = 1e-3
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class EdgeProfiles:
     """Pixels along e edges, averaged in bins of a quarter px by distance from the edge.
 
@@ -67,7 +67,7 @@ class EdgeProfiles:
     inner_white: FloatArray
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class StepFits:
     """``black + (white - black) Phi((distance - shift) / sigma)`` for e edges, NaN for none.
 

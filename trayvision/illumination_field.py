@@ -31,7 +31,7 @@ _SAYS_NOTHING: Final = 100.0
 _ITERATIONS: Final = 8
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class IlluminationField:
     """Log illumination per channel over a tray.
 
@@ -138,7 +138,7 @@ def _shared(sigma: float, members: npt.NDArray[np.bool_]) -> float:
     return sigma * float(np.sqrt(max(int(members.sum()), 1)))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Samples:
     """Values at cells with their standard uncertainties; lower bounds have their own above."""
 

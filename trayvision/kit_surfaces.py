@@ -30,7 +30,7 @@ _CHIP_HALF_MM: Final = 20.0
 _BLACK_MODULE_MM: Final = TAG_EDGE_MM / 8
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Plate:
     """Sample points on the white of one flat plate of the kit.
 

@@ -34,7 +34,7 @@ _CLIPPED_CHROMA_TOLERANCE: Final = 0.25
 _LEVEL_TOLERANCE: Final = 0.7
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class WhiteCells:
     """Whites of the kit that were seen, one row a cell of about 20 mm.
 
@@ -123,7 +123,7 @@ def white_cells(photo: Photo, pose: TrayPose) -> WhiteCells:
     )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Cell:
     xy_mm: FloatArray
     linear_rgb: FloatArray

@@ -80,7 +80,7 @@ class Sharpness:
     doubts: tuple[Doubt, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Edges:
     """Edges of tags with a usable fit; `sigma_px` in working px."""
 
