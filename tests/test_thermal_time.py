@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trayvision.growth_fit import GrowthPoint
-from trayvision.thermal_growth import ThermalClock, thermal_points
+from trayvision.thermal_growth import ThermalClock, ahead_uncertainty_c, thermal_points
 from trayvision.thermal_time import (
     RoomReading,
     TemperatureResponse,
@@ -218,9 +218,29 @@ def test_unsure_future_spreads_the_hours() -> None:
     assert np.std(hours) == pytest.approx(2.4, rel=0.1)
 
 
+def test_change_ahead_is_told_from_past_runs() -> None:
+    # Two days at 20 °C, then two at 23 °C: the ten runs' change of 3 °C against five of 1 °C.
+    # Between the readings of hours 48 and 49 it runs straight: 0.03 °C of the mean.
+    readings = [RoomReading(float(h), 20.0 if h <= 48 else 23.0) for h in range(97)]
+    history = thermal_time(readings, response=PLAIN)
+    short = thermal_time(readings[:30], response=PLAIN)
+    found = ahead_uncertainty_c([history] * 10 + [short], from_hours=48.0, for_hours=48.0)
+    assert found == pytest.approx(np.sqrt((10 * 9.0 + 5 * 1.0) / 15), rel=0.02)
+    assert ahead_uncertainty_c([short], from_hours=48.0, for_hours=48.0) == 1.0
+    assert ahead_uncertainty_c([], from_hours=48.0, for_hours=48.0) == 1.0
+
+
 @pytest.mark.parametrize(
     ("call", "message"),
     [
+        (
+            lambda: ahead_uncertainty_c([], from_hours=0.0, for_hours=1.0),
+            "from_hours must be positive",
+        ),
+        (
+            lambda: ahead_uncertainty_c([], from_hours=1.0, for_hours=np.inf),
+            "for_hours must be positive and finite",
+        ),
         (lambda: TemperatureResponse(base_c=np.nan), "base_c must be finite"),
         (lambda: TemperatureResponse(low_c=30.0, high_c=10.0), "low_c must lie below high_c"),
         (lambda: PLAIN.daily([10.0], [12.0]), "max_c must not lie below min_c"),

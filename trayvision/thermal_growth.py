@@ -12,6 +12,9 @@ from trayvision.thermal_time import ThermalTime
 
 Floats = NDArray[np.float64]
 
+_USUAL_CHANGE_C = 1.0
+_USUAL_CHANGE_RUNS = 5.0
+
 
 def thermal_points(points: Sequence[GrowthPoint], *, past: ThermalTime) -> tuple[GrowthPoint, ...]:
     """The same readings with their ages in °C d instead of days.
@@ -34,6 +37,40 @@ def thermal_points(points: Sequence[GrowthPoint], *, past: ThermalTime) -> tuple
         for point, age in zip(points, ages, strict=True)
         if isfinite(age)
     )
+
+
+def ahead_uncertainty_c(
+    histories: Sequence[ThermalTime], *, from_hours: float, for_hours: float
+) -> float:
+    """How far a run's mean temperature ahead lies from its mean so far, by past runs.
+
+    Parameters
+    ----------
+    histories : sequence of ThermalTime
+        Of the room's past runs; those that do not reach far enough are passed over.
+    from_hours, for_hours : float
+        Hours since spreading at which one would have looked ahead, and how far; positive.
+
+    Returns
+    -------
+    float
+        Root mean square change, °C, with five runs' worth of 1 °C added so that few runs do not
+        make a room look steadier than it is. Judgement.
+
+    Raises
+    ------
+    ValueError
+        If a duration is not positive and finite.
+    """
+    for name, given in (("from_hours", from_hours), ("for_hours", for_hours)):
+        if not (isfinite(given) and given > 0):
+            raise ValueError(f"{name} must be positive and finite, got {given!r}")
+    moments = [from_hours, from_hours + for_hours]
+    sums = np.array([history.at(moments) for history in histories]).reshape(-1, 2)
+    sums = sums[np.isfinite(sums).all(axis=1)]
+    change = (sums[:, 1] - sums[:, 0]) / for_hours * 24.0 - sums[:, 0] / from_hours * 24.0
+    total = _USUAL_CHANGE_RUNS * _USUAL_CHANGE_C**2 + float((change**2).sum())
+    return float(np.sqrt(total / (_USUAL_CHANGE_RUNS + len(change))))
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,6 +7,7 @@ import argparse
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 
@@ -29,32 +30,43 @@ from trayvision.synthetic_growth import (
     draw_room,
     draw_run,
 )
-from trayvision.thermal_growth import ThermalClock, thermal_points
-from trayvision.thermal_time import TemperatureResponse, thermal_time
+from trayvision.thermal_growth import ThermalClock, ahead_uncertainty_c, thermal_points
+from trayvision.thermal_time import TemperatureResponse, ThermalTime, thermal_time
 
 TARGET_MM = 130.0
 SHELVES = 4
 
-# Uncertainty of the mean temperature of the days ahead, told from that of the days behind, °C.
-AHEAD_UNCERTAINTY_C = 1.0
+# How far ahead of the day of the forecast the room's change of temperature is told from.
+AHEAD_HOURS = 72.0
 
 Sight = tuple[tuple[GrowthPoint, ...], Clock]
-Way = tuple[str, Callable[[SyntheticRun, float, np.random.Generator], Sight], list[GrowthPrior]]
+Seer = Callable[[SyntheticRun, float], Sight]
+Way = tuple[str, Seer, list[GrowthPrior]]
 
 
-def by_days(run: SyntheticRun, day: float, _: np.random.Generator) -> Sight:
+def by_days(run: SyntheticRun, day: float) -> Sight:
     return run.seen_by(day), days_to_hours
 
 
-def by_thermal_time(run: SyntheticRun, day: float, rng: np.random.Generator) -> Sight:
-    past = thermal_time(run.room_readings(day), response=TemperatureResponse())
-    clock = ThermalClock(
-        past=past,
-        ahead_c=past.mean_c or 0.0,
-        ahead_uncertainty_c=AHEAD_UNCERTAINTY_C,
-        rng=rng,
-    )
-    return thermal_points(run.seen_by(day), past=past), clock.hours_at
+def warmth(run: SyntheticRun, day: float) -> ThermalTime:
+    return thermal_time(run.room_readings(day), response=TemperatureResponse())
+
+
+def by_thermal_time(past_runs: Sequence[SyntheticRun], rng: np.random.Generator) -> Seer:
+    histories = [warmth(run, 9.0) for run in past_runs]
+
+    @cache
+    def unsure(day: float) -> float:
+        return ahead_uncertainty_c(histories, from_hours=day * 24.0, for_hours=AHEAD_HOURS)
+
+    def seen(run: SyntheticRun, day: float) -> Sight:
+        past = warmth(run, day)
+        clock = ThermalClock(
+            past=past, ahead_c=past.mean_c or 0.0, ahead_uncertainty_c=unsure(day), rng=rng
+        )
+        return thermal_points(run.seen_by(day), past=past), clock.hours_at
+
+    return seen
 
 
 def shelf_priors(curves: Sequence[GrowthCurve], parent: GrowthPrior) -> list[GrowthPrior]:
@@ -125,9 +137,9 @@ def ways_to_forecast(past: Sequence[SyntheticRun], rng: np.random.Generator) -> 
     ways: list[Way] = [("published ranges only", by_days, [published] * SHELVES)]
     for name, sight, parent in (
         ("own past runs", by_days, published),
-        ("own past runs, thermal", by_thermal_time, thermal),
+        ("own past runs, thermal", by_thermal_time(past, rng), thermal),
     ):
-        curves = [fit_growth(sight(run, 8.0, rng)[0], prior=parent) for run in past]
+        curves = [fit_growth(sight(run, 8.0)[0], prior=parent) for run in past]
         ways.append((name, sight, shelf_priors(curves, parent)))
     return ways
 
@@ -148,7 +160,7 @@ def main() -> None:
             for name, sight, priors in ways:
                 # On day 0 no hour of the room has been read yet.
                 for day in options.days if sight is by_days else filter(None, options.days):
-                    points, clock = sight(run, day, rng)
+                    points, clock = sight(run, day)
                     curve = fit_growth(points, prior=priors[run.shelf])
                     given = forecast_harvest(curve, target=target, rng=rng, clock=clock)
                     rows[f"{name}, day {day:g}"].append((given, truth))
