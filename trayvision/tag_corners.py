@@ -160,7 +160,7 @@ def _levels(edges: TagEdges, profiles: Profiles, blur: Blur) -> tuple[FloatArray
     black_there = edges.design @ robust_plane(edges.design, black)
     white_there = edges.design @ robust_plane(edges.design, white)
     own = (np.abs(black - black_there) < 0.2 * (white_there - black_there)) & (
-        np.abs(white - white_there) < 0.4 * (white_there - black_there)
+        np.abs(white - white_there) < 0.6 * (white_there - black_there)
     )
     return np.where(own, black, black_there), np.where(own, white, white_there)
 
