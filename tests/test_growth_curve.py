@@ -366,6 +366,16 @@ def test_cover_saturates_below_one() -> None:
     assert uncertainty < 0.03
 
 
+def test_cover_never_passes_the_whole_tray() -> None:
+    prior = published_prior(Quantity.COVER, grain="barley")
+    full = [GrowthPoint(age, 1.0, 0.02) for age in (6.0, 7.0, 8.0, 9.0)]
+    for points in ([], full):
+        curve = fit_growth(points, prior=prior)
+        _, _, high = curve.band([5.0, 8.0, 12.0], rng=np.random.default_rng(1))
+        assert np.all(high <= 1.0)
+        assert np.all(curve.at_ages([5.0, 8.0, 12.0])[0] <= 1.0)
+
+
 @pytest.mark.parametrize(
     ("numbers", "message"),
     [

@@ -231,6 +231,7 @@ def test_thermal_prior_is_the_same_at_the_reference_temperature() -> None:
         ({"between_runs": -np.eye(4)}, "must be positive definite"),
         ({"wobble": -1.0}, "wobble must be finite, at least 0"),
         ({"pace_noise": np.nan}, "pace_noise must be finite, at least 0"),
+        ({"ceiling": 0.0}, "ceiling must be positive"),
         ({"shape_weights": (0.5, 0.5, 0.5)}, "shape_weights must be 3 shares that sum to 1"),
     ],
 )

@@ -66,7 +66,8 @@ class GrowthCurve:
             variance = np.einsum("ni,ij,nj->n", slopes, fit.covariance, slopes)
             mean += weight * value
             square += weight * (variance + value**2)
-        return mean, np.sqrt(np.maximum(square - mean**2, 0.0))
+        uncertainty = np.sqrt(np.maximum(square - mean**2, 0.0))
+        return np.minimum(mean, self.prior.ceiling), uncertainty
 
     def at(self, age: float) -> tuple[float, float]:
         """Expected value and its standard uncertainty at one age, in the points' units."""
@@ -124,6 +125,7 @@ class GrowthCurve:
         weight = np.concatenate([draw.weight for draw in draws])
         shares = (0.5 - coverage / 2.0, 0.5, 0.5 + coverage / 2.0)
         lines = np.array([weighted_quantiles(column, weight, shares) for column in values.T])
+        lines = np.minimum(lines, self.prior.ceiling)
         return lines[:, 0], lines[:, 1], lines[:, 2]
 
 

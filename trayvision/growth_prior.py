@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,6 +56,8 @@ class GrowthPrior:
         Where the figures come from.
     runs : int
         Past runs of the room that it was learned from.
+    ceiling : float
+        What no value can exceed, such as 1 for cover; inf without such a limit.
 
     Raises
     ------
@@ -70,6 +73,7 @@ class GrowthPrior:
     shape_weights: tuple[float, float, float]
     origin: str
     runs: int = 0
+    ceiling: float = inf
 
     def __post_init__(self) -> None:
         for name, shape in (("mean", (4,)), ("between_runs", (4, 4)), ("mean_covariance", (4, 4))):
@@ -80,6 +84,8 @@ class GrowthPrior:
         for name in ("wobble", "pace_noise"):
             if not (np.isfinite(getattr(self, name)) and getattr(self, name) >= 0):
                 raise ValueError(f"{name} must be finite, at least 0, got {getattr(self, name)!r}")
+        if not self.ceiling > 0:
+            raise ValueError(f"ceiling must be positive, got {self.ceiling!r}")
         weights = self.shape_weights
         if len(weights) != len(Shape) or min(weights) < 0 or abs(sum(weights) - 1) > 1e-9:
             raise ValueError(
@@ -161,6 +167,7 @@ _COVER_DAYS = GrowthPrior(
         "Judgement from the look by day (first green on day 3, gaps closing on day 5); "
         "no published cover by day was found."
     ),
+    ceiling=1.0,
 )
 
 # The ranges above are barley's. Other grains take them with a mean known half as well again.
