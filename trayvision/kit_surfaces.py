@@ -1,8 +1,10 @@
 """Where the kit's paper and ink lie in a photo: points on its plates, and their pixels."""
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -19,6 +21,7 @@ from trayvision.reference_kit import (
     TAGS_PER_TRAY,
     TraySize,
 )
+from trayvision.tag_family import tag_cells
 from trayvision.tag_reading import ReadTag
 from trayvision.tray_pose import TrayPose
 
@@ -27,7 +30,8 @@ FloatArray = npt.NDArray[np.float64]
 _GRID_MM: Final = 1.25
 _CELL_MM: Final = 20.0
 _CHIP_HALF_MM: Final = 20.0
-_BLACK_MODULE_MM: Final = TAG_EDGE_MM / 8
+_INK_STEPS: Final = 6
+_DEEP: Final = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,28 +117,39 @@ def sample_levels(
 
 
 def tag_black(photo: Photo, pose: TrayPose) -> FloatArray | None:
-    """Linear RGB of the darkest tag border that was read, or None when no tag was.
+    """Linear RGB of the black of the darkest tag that was read, or None when no tag was.
 
     The darkest tag is used because gloss, and haze close to a lamp, lighten single tags.
     """
     blacks = [
         LINEAR_OF_LEVEL[levels].mean(axis=0)
         for tag in pose.tags
-        if len(levels := _border_levels(photo, pose, tag)) > 0
+        if len(levels := _ink_levels(photo, pose, tag)) > 0
     ]
     if not blacks:
         return None
     return np.asarray(min(blacks, key=lambda black: float(black @ LUMINANCE_WEIGHTS)))
 
 
-def _border_levels(photo: Photo, pose: TrayPose, tag: ReadTag) -> npt.NDArray[np.uint8]:
-    """Levels along the middle of a tag's black border; the darker half, where nothing lies."""
+def _ink_levels(photo: Photo, pose: TrayPose, tag: ReadTag) -> npt.NDArray[np.uint8]:
+    """Levels where a tag's black lies farthest from its white; the darker half of them.
+
+    Blur carries white over the border: from the middle of the black it is farther away.
+    """
     corners = pose.size.tag_corners_mm(tag.id % TAGS_PER_TRAY)
-    inset = 1 - _BLACK_MODULE_MM / TAG_EDGE_MM
-    ring = corners.mean(axis=0) + inset * (corners - corners.mean(axis=0))
-    along = np.linspace(0.0, 1.0, 24, endpoint=False)[:, None]
-    sides = [ring[i] + along * (ring[(i + 1) % 4] - ring[i]) for i in range(4)]
-    levels, inside = sample_levels(photo, pose, np.concatenate(sides))
+    down, right = _deepest_ink(tag.id).T[..., None]
+    points = corners[0] + right * (corners[1] - corners[0]) + down * (corners[3] - corners[0])
+    levels, inside = sample_levels(photo, pose, points)
     levels = levels[inside]
     order = np.argsort(levels.sum(axis=1), kind="stable")
-    return levels[order[: len(order) // 2]]
+    return levels[order[: (len(order) + 1) // 2]]
+
+
+@cache
+def _deepest_ink(tag: int) -> FloatArray:
+    """(n, 2) places in the tag, down and right from its corner as shares of its edge."""
+    fine = np.kron(~tag_cells(tag), np.ones((_INK_STEPS, _INK_STEPS), dtype=bool))
+    padded = np.pad(fine, 1).astype(np.uint8)
+    depth = np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_PRECISE))
+    deepest = np.argwhere(depth[1:-1, 1:-1] >= _DEEP * depth.max())
+    return np.asarray((deepest + 0.5) / fine.shape[0])
