@@ -16,8 +16,11 @@ FloatArray = npt.NDArray[np.float64]
 
 CELL_MM = 50.0
 _BARE_AFTER_DAY = 4.0
-# Gaps between tufts are no bare area until a hand's breadth shows: 20 mm across.
-_SMALLEST_BARE_AREA_MM2 = 300.0
+# Gaps between tufts are no bare area until they are wider than this, and hold so little.
+_BARE_WINDOW_MM = 26.0
+_SMALLEST_BARE_AREA_MM2 = 450.0
+_BARE_OF_TYPICAL = 0.2
+_LEAST_COVER = 0.2
 _SMALLEST_FLOOR_MM2 = 60.0
 _BARE_COVER = 0.12
 
@@ -71,7 +74,7 @@ def measure_evenness(plan: TrayPlan, cover: CanopyCover, *, day: float | None = 
     """
     value = cover.cover.value
     sprouted = value is not None and value >= 0.05
-    grown = (day is not None and day >= _BARE_AFTER_DAY) or (
+    grown = (day is not None and day > _BARE_AFTER_DAY) or (
         day is None and value is not None and value >= 0.3
     )
     return Evenness(
@@ -127,18 +130,16 @@ def _bare_floor(plan: TrayPlan) -> tuple[Area, ...]:
 
 
 def _bare_areas(plan: TrayPlan, cover: CanopyCover) -> tuple[Area, ...]:
-    shoots = cv2.boxFilter(
-        plan.share(TrayClass.SHOOT) * plan.judged,
-        -1,
-        (round(20 / plan.grid.mm_per_px),) * 2,
-        borderType=cv2.BORDER_REFLECT,
-    )
-    weight = cv2.boxFilter(
-        plan.judged.astype(np.float32), -1, (round(20 / plan.grid.mm_per_px),) * 2
-    )
     typical = cover.as_seen or 0.0
-    sparse = (shoots < min(_BARE_COVER, 0.3 * typical) * weight) & (weight > 0.5)
-    reach = round(10 / plan.grid.mm_per_px) | 1
+    if typical < _LEAST_COVER:
+        return ()
+    window = (round(_BARE_WINDOW_MM / plan.grid.mm_per_px),) * 2
+    judged = plan.judged.astype(np.float32)
+    shoots = cv2.boxFilter(plan.share(TrayClass.SHOOT) * judged, -1, window)
+    weight = cv2.boxFilter(judged, -1, window)
+    sparse = (shoots < min(_BARE_COVER, _BARE_OF_TYPICAL * typical) * weight) & (weight > 0.5)
+    # A window that is bare throughout reaches half its width beyond its centre.
+    reach = round(0.7 * _BARE_WINDOW_MM / plan.grid.mm_per_px) | 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     grown = cv2.dilate(sparse.astype(np.uint8), kernel) > 0
     return _areas(plan, grown & plan.judged, _SMALLEST_BARE_AREA_MM2)

@@ -190,7 +190,8 @@ def _compose(
 ) -> TrayInspection:
     plan, light = seen.plan, seen.light
     cover = measure_cover(plan)
-    mould = read_mould(plan, day=day)
+    true_colours = not light.coloured and Doubt.GREYSCALE not in light.doubts
+    mould = read_mould(plan, day=day, true_colours=true_colours)
     evenness = measure_evenness(plan, cover, day=day)
     shoots = plan.share(TrayClass.SHOOT) * plan.judged
     colour = measure_colour(plan.colours, shoots, light)

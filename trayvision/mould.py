@@ -23,6 +23,7 @@ _EDGE_SHARE = 0.3
 _JOIN_MM = 7.0
 _SMALLEST_AREA_MM2 = 6.0
 _OUTLINE_POINTS = 48
+_HIGHEST_WITHOUT_COLOUR = 0.45
 
 
 @dataclass(frozen=True)
@@ -89,12 +90,17 @@ class MouldReading:
     slime: tuple[SlimePatch, ...]
 
 
-def read_mould(plan: TrayPlan, *, day: float | None = None) -> MouldReading:
+def read_mould(
+    plan: TrayPlan, *, day: float | None = None, true_colours: bool = True
+) -> MouldReading:
     """Find candidate mould patches, all-over fuzz and slime on the plan of one tray.
 
     Parameters
     ----------
     plan : TrayPlan
+    true_colours : bool
+        False for a photo without colour or under coloured light: no likelihood reaches one
+        half then, since what tells mould from husks, shoots and glare is not in the photo.
     day : float, optional
         Days since spreading, where known: a prior, since root hairs show on days 2 and 3 and
         mould seldom before day 3.
@@ -102,12 +108,22 @@ def read_mould(plan: TrayPlan, *, day: float | None = None) -> MouldReading:
     fuzz = measure_fuzz(plan)
     share = plan.share(TrayClass.MOULD) * plan.judged
     smooth = _smoothed(share, 1.2 / plan.grid.mm_per_px)
+    highest = 1.0 if true_colours else _HIGHEST_WITHOUT_COLOUR
     patches = [
-        _describe(plan, mask, smooth, fuzz=fuzz, day=day)
+        _describe(plan, mask, smooth, prior=_Prior(fuzz, day, highest))
         for mask in _joined_regions(plan, smooth, _SEED_SHARE, _EDGE_SHARE)
     ]
     patches.sort(key=lambda patch: -patch.likelihood)
     return MouldReading(tuple(patches), fuzz, _find_slime(plan))
+
+
+@dataclass(frozen=True)
+class _Prior:
+    """What bears on every patch of a tray alike."""
+
+    fuzz: float
+    day: float | None
+    highest: float
 
 
 def measure_fuzz(plan: TrayPlan) -> float:
@@ -166,8 +182,7 @@ def _describe(
     mask: npt.NDArray[np.bool_],
     share: npt.NDArray[np.float32],
     *,
-    fuzz: float,
-    day: float | None,
+    prior: "_Prior",
 ) -> MouldPatch:
     mm2 = plan.grid.mm_per_px**2
     rows, columns = np.nonzero(mask)
@@ -177,7 +192,7 @@ def _describe(
     diameter = 2 * sqrt(area / pi)
     peak = float(np.quantile(share[visible], 0.9)) if visible.any() else 0.0
     look = _look(plan.colours[visible])
-    likelihood = _likelihood(peak, diameter, fuzz, day)
+    likelihood = min(_likelihood(peak, diameter, prior.fuzz, prior.day), prior.highest)
     return MouldPatch(
         x_mm=float(x),
         y_mm=float(y),
@@ -189,7 +204,7 @@ def _describe(
         outline_mm=_outline(plan, mask),
         look=look,
         likelihood=likelihood,
-        confusions=_confusions(look, day, fuzz),
+        confusions=_confusions(look, prior.day, prior.fuzz),
     )
 
 
