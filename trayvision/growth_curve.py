@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
 
 from trayvision.growth_draws import CurveDraws, draw_posterior, weighted_quantiles
 from trayvision.growth_fit import GrowthPoint, Readings, ShapeFit, fit_shape
@@ -96,7 +96,7 @@ class GrowthCurve:
         _check_coverage(coverage)
         value, uncertainty = self.at(age)
         spread = np.hypot(np.hypot(uncertainty, self.prior.wobble), reading_uncertainty)
-        reach = float(norm.ppf(0.5 + coverage / 2.0) * spread)
+        reach = float(NormalDist().inv_cdf(0.5 + coverage / 2.0) * spread)
         return value - reach, value + reach
 
     def draws(self, *, rng: np.random.Generator, per_shape: int = 2000) -> list[CurveDraws]:
