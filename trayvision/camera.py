@@ -23,6 +23,8 @@ EXIF_FOCAL_UNCERTAINTY = 0.03
 # Phone and room cameras look 50 to 85 degrees wide along the long side.
 TYPICAL_FOCAL_PER_LONG_SIDE = 0.75
 TYPICAL_FOCAL_UNCERTAINTY = 0.25
+# Lens and sensor are not centred on each other, the less where the lens is stabilised.
+TYPICAL_CENTRE_UNCERTAINTY = 0.01
 
 _NUMBERS = ("width", "height", "fx", "fy", "cx", "cy")
 
@@ -51,6 +53,8 @@ class Camera:
         Where the focal length comes from.
     focal_relative_uncertainty : float
         Standard uncertainty of the focal length as a share of it.
+    centre_uncertainty_px : float
+        Standard uncertainty of either coordinate of the principal point.
 
     Raises
     ------
@@ -67,9 +71,11 @@ class Camera:
     distortion: tuple[float, ...] = NO_DISTORTION
     source: CameraSource = CameraSource.KNOWN
     focal_relative_uncertainty: float = CALIBRATED_FOCAL_UNCERTAINTY
+    centre_uncertainty_px: float = 0.01
 
     def __post_init__(self) -> None:
-        for name in ("width", "height", "fx", "fy", "focal_relative_uncertainty"):
+        uncertainties = ("focal_relative_uncertainty", "centre_uncertainty_px")
+        for name in ("width", "height", "fx", "fy", *uncertainties):
             value = getattr(self, name)
             if not (isfinite(value) and value > 0):
                 raise ValueError(f"camera {name} must be a positive number, got {value!r}")
@@ -100,6 +106,7 @@ class Camera:
             focal_relative_uncertainty=EXIF_FOCAL_UNCERTAINTY
             if known
             else TYPICAL_FOCAL_UNCERTAINTY,
+            centre_uncertainty_px=TYPICAL_CENTRE_UNCERTAINTY * max(width, height),
         )
 
     @classmethod
@@ -155,13 +162,15 @@ class Camera:
         """(5,) distortion coefficients as OpenCV takes them."""
         return np.array(self.distortion, dtype=np.float64)
 
-    def with_focal_factor(self, factor: float, relative_uncertainty: float) -> "Camera":
-        """The same camera with its focal lengths multiplied by `factor`."""
+    def adjusted(self, lens: FloatArray) -> "Camera":
+        """The same camera after changes (3,) of log focal length, cx and cy."""
+        factor = float(np.exp(lens[0]))
         return replace(
             self,
             fx=self.fx * factor,
             fy=self.fy * factor,
-            focal_relative_uncertainty=relative_uncertainty,
+            cx=self.cx + float(lens[1]),
+            cy=self.cy + float(lens[2]),
         )
 
     def scaled_to(self, width: int, height: int) -> "Camera":
@@ -219,6 +228,7 @@ class Camera:
             fy=self.fy * down,
             cx=(self.cx + 0.5) * across - 0.5,
             cy=(self.cy + 0.5) * down - 0.5,
+            centre_uncertainty_px=self.centre_uncertainty_px * max(across, down),
         )
 
     def _quarter_turned(self) -> "Camera":

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -189,14 +189,18 @@ def _pose(
     return TrayPose(
         number,
         size,
-        camera.with_focal_factor(float(np.exp(fit.log_focal)), float(covariance[6, 6]) ** 0.5),
+        replace(
+            fit.camera,
+            focal_relative_uncertainty=float(covariance[6, 6]) ** 0.5,
+            centre_uncertainty_px=float(max(covariance[7, 7], covariance[8, 8])) ** 0.5,
+        ),
         fit.rotation,
         fit.translation_mm,
         placed.tags,
         fit.rms_px,
         covariance[:6, :6],
         doubts,
-        covariance[6],
+        covariance[:, 6:],
     )
 
 

@@ -1,7 +1,7 @@
 """Least-squares pose of a tray from the corners of its tags, with its covariance.
 
-Gauss-Newton with Levenberg's damping on rotation vector, translation and the logarithm of
-the focal length, which is held by a prior of the camera's own uncertainty (Hartley and
+Gauss-Newton with Levenberg's damping on rotation vector, translation, logarithm of the focal
+length and principal point, which are held by priors of the camera's own uncertainty (Hartley and
 Zisserman, Multiple View Geometry, 2004, appendix 6).
 """
 
@@ -38,21 +38,23 @@ class TagPoints:
 class PoseFit:
     """One local optimum.
 
-    `cost` is the sum of squared residuals in units of their sigma, the prior included;
-    `covariance` (7, 7) is that of rotation vector, translation (mm) and log focal length.
+    `lens` (3,) are the changes of log focal length, cx and cy, and `camera` the one with them.
+    `cost` is the sum of squared residuals in units of their sigma, the priors included;
+    `covariance` (9, 9) is that of rotation vector, translation (mm) and lens.
     """
 
     rotation_vector: FloatArray
     translation_mm: FloatArray
-    log_focal: float
+    lens: FloatArray
+    camera: Camera
     covariance: FloatArray
     residuals_px: FloatArray
     cost: float
 
     @property
     def state(self) -> FloatArray:
-        """(7,) rotation vector, translation and log focal length, to start another fit from."""
-        return np.concatenate([self.rotation_vector, self.translation_mm, [self.log_focal]])
+        """(9,) rotation vector, translation and lens, to start another fit from."""
+        return np.concatenate([self.rotation_vector, self.translation_mm, self.lens])
 
     @cached_property
     def rotation(self) -> FloatArray:
@@ -79,7 +81,9 @@ def fit_pose(points: TagPoints, camera: Camera) -> tuple[PoseFit, ...]:
     """Distinct local optima for these tags, the best first; empty when none is in front."""
     fits: list[PoseFit] = []
     for rotation_vector, translation in _starts(points, camera):
-        fit = refine_pose(points, camera, np.concatenate([rotation_vector, translation, [0.0]]))
+        fit = refine_pose(
+            points, camera, np.concatenate([rotation_vector, translation, np.zeros(3)])
+        )
         if fit is not None and not any(_same(fit, other) for other in fits):
             fits.append(fit)
             if fit.cost < CLEAR_COST_PER_TAG * len(points.sigma_px) and _in_space(points):
@@ -117,7 +121,7 @@ def _starts(points: TagPoints, camera: Camera) -> Iterable[tuple[FloatArray, Flo
 
 
 def refine_pose(points: TagPoints, camera: Camera, start: FloatArray) -> PoseFit | None:
-    """Local optimum from `start` (7,), or None when it would lie behind the camera.
+    """Local optimum from `start` (9,), or None when it would lie behind the camera.
 
     The steps are taken about the tags' own centre, in its sight line and the logarithm of
     its depth: about the tray's origin, turning and shifting are so entangled that a few tags
@@ -131,7 +135,7 @@ def refine_pose(points: TagPoints, camera: Camera, start: FloatArray) -> PoseFit
         return None
     state[3:6] = state[3] / state[5], state[4] / state[5], np.log(state[5])
     found = _descend(about_pivot, camera, state)
-    return None if found is None else _result(about_pivot, pivot, *found)
+    return None if found is None else _result(about_pivot, pivot, camera, found)
 
 
 def _descend(
@@ -162,13 +166,13 @@ def _descend(
 def _result(
     points: TagPoints,
     pivot: FloatArray,
-    state: FloatArray,
-    residual: FloatArray,
-    jacobian: FloatArray,
+    camera: Camera,
+    found: tuple[FloatArray, FloatArray, FloatArray],
 ) -> PoseFit:
+    state, residual, jacobian = found
     centre, by_sight = _centre(state)
     rotation, by_vector = cv2.Rodrigues(state[:3])
-    to_origin = np.eye(7)
+    to_origin = np.eye(9)
     to_origin[3:6, 3:6] = by_sight
     to_origin[3:6, :3] = -np.einsum("kij,j->ik", by_vector.reshape(3, 3, 3), pivot)
     covariance = to_origin @ np.linalg.inv(jacobian.T @ jacobian) @ to_origin.T
@@ -176,9 +180,10 @@ def _result(
     return PoseFit(
         state[:3],
         centre - rotation @ pivot,
-        float(state[6]),
+        state[6:],
+        camera.adjusted(state[6:]),
         np.asarray(covariance, dtype=np.float64),
-        (residual[:-1] * sigma).reshape(points.corners_px.shape),
+        (residual[:-3] * sigma).reshape(points.corners_px.shape),
         float(residual @ residual),
     )
 
@@ -194,38 +199,40 @@ def _centre(state: FloatArray) -> tuple[FloatArray, FloatArray]:
 def _linearise(
     points: TagPoints, camera: Camera, state: FloatArray
 ) -> tuple[FloatArray, FloatArray] | None:
-    """Weighted residuals, the focal prior last, and the Jacobian of the prediction."""
+    """Weighted residuals, the lens's priors last, and the Jacobian of the prediction."""
     corners_mm = points.corners_mm.reshape(-1, 3)
     rotation = cv2.Rodrigues(state[:3])[0]
     centre, by_sight = _centre(state)
     if (corners_mm @ rotation[2] + centre[2]).min() <= NEAREST_MM:
         return None
-    bent = camera.with_focal_factor(float(np.exp(state[6])), camera.focal_relative_uncertainty)
-    predicted, derivatives = projection_derivatives(corners_mm, state[:3], centre, bent)
+    predicted, derivatives = projection_derivatives(
+        corners_mm, state[:3], centre, camera.adjusted(state[6:])
+    )
     derivatives[:, :, 3:6] = derivatives[:, :, 3:6] @ by_sight
     weights = 1 / np.repeat(points.sigma_px, 8)
     residual = (points.corners_px.reshape(-1) - predicted.reshape(-1)) * weights
-    jacobian = derivatives.reshape(-1, 7) * weights[:, None]
-    prior = 1 / camera.focal_relative_uncertainty
+    jacobian = derivatives.reshape(-1, 9) * weights[:, None]
+    centre_sigma = camera.centre_uncertainty_px
+    prior = 1 / np.array([camera.focal_relative_uncertainty, centre_sigma, centre_sigma])
     return (
-        np.append(residual, -state[6] * prior),
-        np.vstack([jacobian, np.append(np.zeros(6), prior)]),
+        np.concatenate([residual, -state[6:] * prior]),
+        np.vstack([jacobian, np.eye(9)[6:] * prior[:, None]]),
     )
 
 
 def projection_derivatives(
     corners_mm: FloatArray, rotation_vector: FloatArray, translation_mm: FloatArray, camera: Camera
 ) -> tuple[FloatArray, FloatArray]:
-    """Pixels (n, 2) of points (n, 3) in mm and their derivatives (n, 2, 7).
+    """Pixels (n, 2) of points (n, 3) in mm and their derivatives (n, 2, 9).
 
-    The derivatives are by rotation vector, translation and the logarithm of the focal length.
+    The derivatives are by rotation vector, translation, log focal length and principal point.
     """
     pixels, raw = cv2.projectPoints(
         corners_mm, rotation_vector, translation_mm, camera.matrix, camera.coefficients
     )
     by_log_focal = raw[:, 6] * camera.fx + raw[:, 7] * camera.fy
-    by_pose = np.column_stack([raw[:, :6], by_log_focal]).reshape(-1, 2, 7)
-    return pixels.reshape(-1, 2).astype(np.float64), by_pose.astype(np.float64)
+    derivatives = np.column_stack([raw[:, :6], by_log_focal, raw[:, 8:10]]).reshape(-1, 2, 9)
+    return pixels.reshape(-1, 2).astype(np.float64), derivatives.astype(np.float64)
 
 
 def worst_spread(by_parameters: FloatArray, covariance: FloatArray) -> FloatArray:

@@ -118,7 +118,7 @@ class TagCompletion:
         """Where a tag must be, with its uncertainty, by the pose of the others."""
         carried = any(tag.tray_number == CARRIED_STRIP_NUMBER for tag in placed.tags)
         number = CARRIED_STRIP_NUMBER if carried and corner in HEAD_CORNERS else self.number
-        return expected_tag(tag_id(number, corner), corner, placed.fit, self.size, self.camera)
+        return expected_tag(tag_id(number, corner), corner, placed.fit, self.size)
 
     def _settle(self, placed: PlacedTags) -> PlacedTags:
         """Read again what does not fit the pose of all, and trust less what still does not."""

@@ -90,31 +90,28 @@ def largest_agreement(tags: Sequence[ReadTag], size: TraySize, camera: Camera) -
         placed = place(pair, size, camera) if pair[0].corner != pair[1].corner else None
         if placed is None:
             continue
-        wider = place((*pair, *_supporters(placed, tags, size, camera)), size, camera)
+        wider = place((*pair, *_supporters(placed, tags, size)), size, camera)
         placed = wider or placed
         if best is None or _rank(placed) > _rank(best):
             best = placed
     return best
 
 
-def expected_tag(tag: int, corner: int, fit: PoseFit, size: TraySize, camera: Camera) -> ReadTag:
+def expected_tag(tag: int, corner: int, fit: PoseFit, size: TraySize) -> ReadTag:
     """Where a pose puts a tag's corners, with the pose's own uncertainty there."""
-    bent = camera.with_focal_factor(float(np.exp(fit.log_focal)), 1.0)
     pixels, by_pose = projection_derivatives(
-        size.tag_corners_mm(corner), fit.rotation_vector, fit.translation_mm, bent
+        size.tag_corners_mm(corner), fit.rotation_vector, fit.translation_mm, fit.camera
     )
     return ReadTag(tag, pixels, float(worst_spread(by_pose, fit.covariance).max()))
 
 
-def _supporters(
-    placed: PlacedTags, tags: Sequence[ReadTag], size: TraySize, camera: Camera
-) -> list[ReadTag]:
+def _supporters(placed: PlacedTags, tags: Sequence[ReadTag], size: TraySize) -> list[ReadTag]:
     """Tags of further corners that lie where a pair's pose puts them, the nearest of each."""
     nearest: dict[int, tuple[float, ReadTag]] = {}
     for tag in tags:
         if any(tag.corner == used.corner for used in placed.tags):
             continue
-        expected = expected_tag(tag.id, tag.corner, placed.fit, size, camera)
+        expected = expected_tag(tag.id, tag.corner, placed.fit, size)
         away = float(np.sqrt(((tag.corners_px - expected.corners_px) ** 2).sum(axis=1).mean()))
         if away > _tolerance_px(tag) + 3 * expected.corner_sigma_px:
             continue
@@ -136,13 +133,13 @@ def second_tray(
     another = largest_agreement(left, size, camera)
     if another is not None and not corners.isdisjoint(tag.corner for tag in another.tags):
         return _same_number_twice(number)
-    like = [tag for tag in left if _lies_like_a_kit_tag(tag, placed.fit, size, camera)]
+    like = [tag for tag in left if _lies_like_a_kit_tag(tag, placed.fit, size)]
     if any(tag.corner in corners for tag in like):
         return _same_number_twice(number)
     moved = [
         tag
         for tag in (another.tags if another else like)
-        if _misfit_mm(tag, placed.fit, size, camera) > MISREAD_WITHIN_MM
+        if _misfit_mm(tag, placed.fit, size) > MISREAD_WITHIN_MM
     ]
     if moved:
         return _contradiction(number, [*placed.tags, *moved])
@@ -192,15 +189,14 @@ def _plausible(fit: PoseFit, size: TraySize) -> bool:
     return bool(fit.camera_position_mm[2] > 0 and ahead.min() > 0)
 
 
-def _lies_like_a_kit_tag(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Camera) -> bool:
+def _lies_like_a_kit_tag(tag: ReadTag, fit: PoseFit, size: TraySize) -> bool:
     """Whether a tag, laid into the plane of the rim (or of the head), has a kit tag's shape.
 
     Its tilt alone would not tell: seen from above, a small tag's own tilt is hardly known.
     """
-    bent = camera.with_focal_factor(float(np.exp(fit.log_focal)), 1.0)
     own = size.tag_corners_mm(tag.corner)
     normal = np.cross(own[1] - own[0], own[3] - own[0])
-    sight = np.column_stack([bent.undistort(tag.corners_px), np.ones(4)]) @ fit.rotation
+    sight = np.column_stack([fit.camera.undistort(tag.corners_px), np.ones(4)]) @ fit.rotation
     eye = fit.camera_position_mm
     with np.errstate(divide="ignore", invalid="ignore"):
         distance = (own[0] - eye) @ normal / (sight @ normal)
@@ -211,7 +207,7 @@ def _lies_like_a_kit_tag(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Cam
     return bool((distance > 0).all() and (np.abs(shape - 1) < STRAY_SHAPE).all())
 
 
-def _misfit_mm(tag: ReadTag, fit: PoseFit, size: TraySize, camera: Camera) -> float:
-    expected = expected_tag(tag.id, tag.corner, fit, size, camera).corners_px.mean(axis=0)
+def _misfit_mm(tag: ReadTag, fit: PoseFit, size: TraySize) -> float:
+    expected = expected_tag(tag.id, tag.corner, fit, size).corners_px.mean(axis=0)
     away = float(np.linalg.norm(tag.corners_px.mean(axis=0) - expected))
     return away / tag.edge_px * TAG_EDGE_MM

@@ -26,7 +26,7 @@ class TrayPose:
     size : TraySize
         Inner size that was assumed.
     camera : Camera
-        In upright full-size px, with the focal length that was fitted.
+        In upright full-size px, with the focal length and principal point that were fitted.
     rotation : (3, 3) array
         From the tray's frame to the camera's (x right, y down, z ahead).
     translation_mm : (3,) array
@@ -36,12 +36,12 @@ class TrayPose:
     reprojection_rms_px : float
         Root mean square distance between read and projected corners, full-size px.
     covariance : (6, 6) array
-        Of rotation vector and translation (mm), focal length marginalised.
+        Of rotation vector and translation (mm), the lens marginalised.
     doubts : tuple of Doubt
         Named reasons to trust the pose less.
-    focal_covariance : (7,) array or None
-        Covariance of the log focal length with the six others, its own variance last;
-        None takes the focal length as exact.
+    lens_covariance : (9, 3) array or None
+        Covariance of log focal length, cx and cy with the six others and, last, with each
+        other; None takes them as exact.
     """
 
     number: int
@@ -53,7 +53,7 @@ class TrayPose:
     reprojection_rms_px: float
     covariance: FloatArray
     doubts: tuple[Doubt, ...] = ()
-    focal_covariance: FloatArray | None = None
+    lens_covariance: FloatArray | None = None
 
     @property
     def camera_position_mm(self) -> FloatArray:
@@ -90,10 +90,10 @@ class TrayPose:
         return spread.reshape(points.shape[:-1])
 
     def _joint_covariance(self) -> FloatArray:
-        joint = np.zeros((7, 7))
+        joint = np.zeros((9, 9))
         joint[:6, :6] = self.covariance
-        if self.focal_covariance is not None:
-            joint[6, :] = joint[:, 6] = self.focal_covariance
+        if self.lens_covariance is not None:
+            joint[:, 6:], joint[6:, :] = self.lens_covariance, self.lens_covariance.T
         return joint
 
     def _derivatives(self, points_mm: FloatArray) -> FloatArray:
