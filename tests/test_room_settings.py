@@ -12,6 +12,9 @@ tray_size = "500x250x60"
 [trays.17]
 tray_size = "300x200x50"
 spread_at = 2026-03-02T08:00:00+01:00
+
+[photos."borrowed.jpg"]
+tray_size = "800x350x60"
 """
 
 
@@ -31,6 +34,20 @@ def test_tray_has_its_own_size_and_day(tmp_path: Path) -> None:
     assert settings.day_of(3, taken_at) is None
 
 
+def test_photo_has_its_own_size_whatever_its_tray(tmp_path: Path) -> None:
+    room(tmp_path, ROOM)
+    borrowed = room_of(tmp_path / "borrowed.jpg")
+    assert borrowed.size_of(17) == borrowed.size_of(3) == TraySize(800, 350, 60)
+    assert borrowed.day_of(17, datetime(2026, 3, 3, 7, 0, tzinfo=UTC)) == 1.0
+
+
+def test_room_wide_spreading_time_is_the_default(tmp_path: Path) -> None:
+    settings = room(tmp_path, "spread_at = 2026-03-01T07:00:00Z\n" + ROOM)
+    taken_at = datetime(2026, 3, 4, 7, 0, tzinfo=UTC)
+    assert settings.day_of(3, taken_at) == 3.0
+    assert settings.day_of(17, taken_at) == 2.0
+
+
 def test_no_file_means_the_defaults(tmp_path: Path) -> None:
     assert room_of(tmp_path / "photo.jpg").size_of(5) == DEFAULT_TRAY_SIZE
 
@@ -39,14 +56,15 @@ def test_no_file_means_the_defaults(tmp_path: Path) -> None:
     ("text", "message"),
     [
         ("tray_size = ", "room.toml must be TOML, but"),
-        ("size = '1x2x3'", "keys must be tray_size or trays, got .'size'."),
+        ("size = '1x2x3'", "keys must be tray_size, spread_at, trays or photos, got .'size'."),
         ("tray_size = 5", "tray_size must be text such as '540x280x60', got 5"),
         ("tray_size = '5x5'", "tray_size: tray size must be LENGTHxWIDTHxDEPTH"),
         ("trays = 3", "trays must be tables such as .trays.17., got 3"),
         ("[trays.96]", "number must be 0 to 95, got trays.96"),
         ("[trays.1]\nspread_at = 2026-03-02", "spread_at must be a date and time with its"),
         ("[trays.1]\nspread_at = 2026-03-02T08:00:00", "with its offset"),
-        ("[trays.1]\nlot = 'x'", "trays.1.lot must be tray_size or spread_at"),
+        ("[trays.1]\nlot = 'x'", "trays.1 must have only tray_size or spread_at, got .'lot'."),
+        ("[photos]\nx = 1", "photos.x must be a table, got 1"),
     ],
 )
 def test_bad_room_file_is_refused(tmp_path: Path, text: str, message: str) -> None:

@@ -3,15 +3,19 @@
 The file stands beside the photos::
 
     tray_size = "540x280x60"            # millimetres, length x width x depth
+    spread_at = 2026-03-02T08:00:00+01:00
 
     [trays.17]                          # what differs on one tray
     tray_size = "300x200x50"
-    spread_at = 2026-03-02T08:00:00+01:00
+    spread_at = 2026-03-03T08:00:00+01:00
+
+    [photos."borrowed-tray.jpg"]        # what differs in one photo, whatever its tray
+    tray_size = "800x350x60"
 """
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -30,13 +34,25 @@ class RoomSettings:
     ----------
     tray_size : TraySize
         Of every tray that `sizes` does not name.
+    spread_at : aware datetime or None
+        Of every tray that `spread_times` does not name.
     sizes : mapping of tray number to TraySize
-    spread_at : mapping of tray number to aware datetime
+    spread_times : mapping of tray number to aware datetime
+    photo_sizes : mapping of photo file name to TraySize
+        Of all trays in one photo; goes before the others.
     """
 
     tray_size: TraySize = DEFAULT_TRAY_SIZE
+    spread_at: datetime | None = None
     sizes: Mapping[int, TraySize] = field(default_factory=dict)
-    spread_at: Mapping[int, datetime] = field(default_factory=dict)
+    spread_times: Mapping[int, datetime] = field(default_factory=dict)
+    photo_sizes: Mapping[str, TraySize] = field(default_factory=dict)
+
+    def for_photo(self, name: str) -> "RoomSettings":
+        """The settings as they apply to the trays of one photo."""
+        if name not in self.photo_sizes:
+            return self
+        return replace(self, tray_size=self.photo_sizes[name], sizes={})
 
     def size_of(self, number: int) -> TraySize:
         """Size of the tray with a number."""
@@ -44,7 +60,7 @@ class RoomSettings:
 
     def day_of(self, number: int, taken_at: datetime | None) -> float | None:
         """Days from spreading to a moment, None where either is unknown."""
-        spread_at = self.spread_at.get(number)
+        spread_at = self.spread_times.get(number, self.spread_at)
         if spread_at is None or taken_at is None:
             return None
         return (taken_at - spread_at).total_seconds() / 86400
@@ -63,30 +79,36 @@ class RoomSettings:
             content = tomllib.loads(path.read_text(encoding="utf-8"))
         except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
             raise ValueError(f"{path} must be TOML, but {error}") from error
-        trays = content.pop("trays", {})
-        default = _size(path, "tray_size", content.pop("tray_size", str(DEFAULT_TRAY_SIZE)))
+        default = cls(
+            _size(path, "tray_size", content.pop("tray_size", str(DEFAULT_TRAY_SIZE))),
+            _moment(path, "spread_at", content.pop("spread_at", None)),
+        )
+        trays = _tables(path, "trays", content.pop("trays", {}), ("tray_size", "spread_at"))
+        photos = _tables(path, "photos", content.pop("photos", {}), ("tray_size",))
         if content:
-            raise ValueError(f"{path}: keys must be tray_size or trays, got {sorted(content)}")
-        if not isinstance(trays, dict):
-            raise ValueError(f"{path}: trays must be tables such as [trays.17], got {trays!r}")
-        sizes, spread_at = {}, {}
+            raise ValueError(
+                f"{path}: keys must be tray_size, spread_at, trays or photos, got {sorted(content)}"
+            )
+        sizes, spread_times = {}, {}
         for name, tray in trays.items():
             number = _number(path, name)
-            for key, value in _table(path, name, tray).items():
-                label = f"trays.{name}.{key}"
-                if key == "tray_size":
-                    sizes[number] = _size(path, label, value)
-                elif key == "spread_at":
-                    spread_at[number] = _moment(path, label, value)
-                else:
-                    raise ValueError(f"{path}: {label} must be tray_size or spread_at")
-        return cls(default, sizes, spread_at)
+            if "tray_size" in tray:
+                sizes[number] = _size(path, f"trays.{name}.tray_size", tray["tray_size"])
+            moment = _moment(path, f"trays.{name}.spread_at", tray.get("spread_at"))
+            if moment is not None:
+                spread_times[number] = moment
+        photo_sizes = {
+            name: _size(path, f"photos.{name}.tray_size", photo["tray_size"])
+            for name, photo in photos.items()
+            if "tray_size" in photo
+        }
+        return replace(default, sizes=sizes, spread_times=spread_times, photo_sizes=photo_sizes)
 
 
 def room_of(photo: Path) -> RoomSettings:
-    """Settings in the ``room.toml`` beside a photo; the defaults where there is none."""
+    """Settings for a photo from the ``room.toml`` beside it; the defaults where there is none."""
     path = photo.parent / ROOM_FILE
-    return RoomSettings.read(path) if path.is_file() else RoomSettings()
+    return RoomSettings.read(path).for_photo(photo.name) if path.is_file() else RoomSettings()
 
 
 def _number(path: Path, name: str) -> int:
@@ -95,10 +117,21 @@ def _number(path: Path, name: str) -> int:
     return int(name)
 
 
-def _table(path: Path, name: str, tray: Any) -> dict[str, Any]:
-    if not isinstance(tray, dict):
-        raise ValueError(f"{path}: trays.{name} must be a table, got {tray!r}")
-    return tray
+def _tables(
+    path: Path, key: str, content: Any, allowed: tuple[str, ...]
+) -> dict[str, dict[str, Any]]:
+    """The tables under a key, each with no other keys than those allowed."""
+    if not isinstance(content, dict):
+        raise ValueError(f"{path}: {key} must be tables such as [{key}.17], got {content!r}")
+    for name, table in content.items():
+        if not isinstance(table, dict):
+            raise ValueError(f"{path}: {key}.{name} must be a table, got {table!r}")
+        unknown = sorted(set(table) - set(allowed))
+        if unknown:
+            raise ValueError(
+                f"{path}: {key}.{name} must have only {' or '.join(allowed)}, got {unknown}"
+            )
+    return content
 
 
 def _size(path: Path, key: str, value: Any) -> TraySize:
@@ -110,7 +143,9 @@ def _size(path: Path, key: str, value: Any) -> TraySize:
         raise ValueError(f"{path}: {key}: {error}") from error
 
 
-def _moment(path: Path, key: str, value: Any) -> datetime:
+def _moment(path: Path, key: str, value: Any) -> datetime | None:
+    if value is None:
+        return None
     if not isinstance(value, datetime) or value.tzinfo is None:
         raise ValueError(
             f"{path}: {key} must be a date and time with its offset, "
