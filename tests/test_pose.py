@@ -33,6 +33,8 @@ from trayvision.synthetic_tray import (
     draw_photo,
     tag_corners_px,
 )
+from trayvision.tag_reading import ReadTag
+from trayvision.tray_grouping import largest_agreement
 from trayvision.tray_pose import TrayPose
 
 
@@ -66,17 +68,41 @@ def test_covariance_of_a_fit_is_that_of_its_errors(corners: tuple[int, ...]) -> 
     assert 0.89 < np.mean(np.array(chi_square) < 12.59) < 0.99
 
 
+def _pose_of(fit: PoseFit, camera: Camera) -> TrayPose:
+    spread = fit.covariance[:6, :6]
+    return TrayPose(31, SIZE, camera, fit.rotation, fit.translation_mm, (), 0.1, spread)
+
+
 def test_head_alone_states_how_far_the_rim_may_be_off() -> None:
     # Far from its tags the pose bends, so that only the positions are tested, not all six.
     exact = replace(CAMERA, focal_relative_uncertainty=1e-6)
     fits, _ = _noisy_fits((4, 5), exact, 0.1, 250)
-    poses = [
-        TrayPose(31, SIZE, exact, fit.rotation, fit.translation_mm, (), 0.1, fit.covariance[:6, :6])
-        for fit in fits
-    ]
+    poses = [_pose_of(fit, exact) for fit in fits]
     ratio = np.array([plane_errors(pose, VIEW, CAMERA) / stated(pose) for pose in poses])
     assert 0.8 < np.sqrt((ratio**2).mean()) < 1.25
     assert (ratio < 2.45).mean() > 0.95
+
+
+def test_a_pose_with_a_twin_keeps_both() -> None:
+    # Two small tags in one plane: the classical mirror ambiguity of a plane seen from afar.
+    small = replace(CAMERA, focal_relative_uncertainty=1e-6).scaled_to(320, 230)
+    rng = np.random.default_rng(5)
+    twins = held = 0
+    for _ in range(40):
+        eye = (rng.uniform(-250, 60), rng.uniform(-150, 150), rng.uniform(480, 900))
+        view = View.looking_at(eye, (30.0, 0.0, 0.0))
+        true = [view.project(small, SIZE.tag_corners_mm(corner)) for corner in (4, 5)]
+        tags = [
+            ReadTag(186 + corner, px + rng.normal(0, 0.3, px.shape), 0.3)
+            for corner, px in zip((4, 5), true, strict=True)
+        ]
+        placed = largest_agreement(tags, SIZE, small)
+        assert placed is not None
+        twins += bool(placed.other_fits)
+        poses = [_pose_of(fit, small) for fit in (placed.fit, *placed.other_fits)]
+        held += min((plane_errors(pose, view, small) / stated(pose)).max() for pose in poses) < 3
+    assert held >= 37
+    assert 5 < twins < 35
 
 
 def test_unknown_focal_length_comes_out_within_its_uncertainty() -> None:

@@ -33,7 +33,7 @@ SINGLE_TAG_COST = 30.0
 # A tray that was taken out and put back between two photos of a fixed camera.
 PUT_BACK_MM = 1.0
 # A reading this many sigma off the pose of all tags is taken again from where they put it.
-REREAD_SIGMAS = 4.0
+REREAD_SIGMAS = 2.5
 
 
 @dataclass(frozen=True, eq=False)

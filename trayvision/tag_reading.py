@@ -24,6 +24,8 @@ MOST_WRONG_CELLS = 2
 LEAST_SEEN_CELLS = 30
 # What the plain reader gives is no better than this share of an edge.
 ROUGH_SIGMA_EDGES = 0.02
+# Larger photos are not enlarged in search of small tags: it would take as long as all else.
+ENLARGED_UP_TO_PX = 1700
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,7 +153,7 @@ class TagReader:
             even = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(self.grey)
             more, rejected = self._detect(np.asarray(even, dtype=np.uint8), 1.0)
             tags = self._decode(_without_repeats((*tags, *more)), rejected)
-        if not tags:
+        if not tags and max(self.grey.shape) <= ENLARGED_UP_TO_PX:
             larger = cv2.resize(self.grey, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)
             more, rejected = self._detect(np.asarray(larger, dtype=np.uint8), 2.0)
             tags = self._decode(more, rejected)
