@@ -121,7 +121,7 @@ class PhotoTruth:
     def room(self) -> RoomSettings:
         """What a grower would have told about the sizes of these trays."""
         sizes = {other.number: other.size for other in self.others}
-        return RoomSettings(self.tray_size, sizes | {self.tray_number: self.tray_size})
+        return RoomSettings(self.tray_size, sizes=sizes | {self.tray_number: self.tray_size})
 
 
 def find_photos(folder: Path) -> list[PhotoTruth]:
