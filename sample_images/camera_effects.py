@@ -9,9 +9,10 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 from PIL import ExifTags, Image
 from PIL.TiffImagePlugin import IFDRational
+
+from meshes import Array
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,7 @@ def random_look(rng: np.random.Generator, *, dim: bool, foggy: bool) -> CameraLo
     )
 
 
-def _exposed(linear: NDArray, look: CameraLook, illuminant: NDArray) -> NDArray:
+def _exposed(linear: Array, look: CameraLook, illuminant: Array) -> Array:
     gain = np.clip(1 / np.maximum(illuminant, 0.05), 0.5, 2.5) ** look.wb_strength
     balanced = linear * gain * np.asarray(look.wb_error)
     luminance = balanced @ np.array([0.2126, 0.7152, 0.0722])
@@ -65,7 +66,7 @@ def _exposed(linear: NDArray, look: CameraLook, illuminant: NDArray) -> NDArray:
     return np.asarray(balanced * gain_ev)
 
 
-def _through_lens(linear: NDArray, look: CameraLook) -> NDArray:
+def _through_lens(linear: Array, look: CameraLook) -> Array:
     height, width = linear.shape[:2]
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     radius = np.hypot(x - width / 2, y - height / 2) / (0.5 * np.hypot(width, height))
@@ -80,7 +81,7 @@ def _through_lens(linear: NDArray, look: CameraLook) -> NDArray:
     return np.asarray(0.985 * blurred + 0.015 * veil)
 
 
-def _noisy(rng: np.random.Generator, linear: NDArray, look: CameraLook) -> NDArray:
+def _noisy(rng: np.random.Generator, linear: Array, look: CameraLook) -> Array:
     noise = rng.standard_normal(linear.shape, dtype=np.float32)
     soft = cv2.GaussianBlur(noise, (0, 0), 1.0) * 3.2
     noise = (1 - look.noise_grain) * noise + look.noise_grain * soft
@@ -88,7 +89,7 @@ def _noisy(rng: np.random.Generator, linear: NDArray, look: CameraLook) -> NDArr
     return np.asarray(linear + sigma * noise)
 
 
-def _encoded(linear: NDArray, look: CameraLook) -> NDArray:
+def _encoded(linear: Array, look: CameraLook) -> Array:
     clipped = np.clip(linear, 0, 1)
     tone = np.where(clipped <= 0.0031308, 12.92 * clipped, 1.055 * clipped ** (1 / 2.4) - 0.055)
     tone = 0.5 + (tone - 0.5) * look.contrast
@@ -99,8 +100,8 @@ def _encoded(linear: NDArray, look: CameraLook) -> NDArray:
 
 
 def developed(
-    rng: np.random.Generator, linear: NDArray, look: CameraLook, illuminant: NDArray
-) -> NDArray:
+    rng: np.random.Generator, linear: Array, look: CameraLook, illuminant: Array
+) -> Array:
     """The photo (height, width, 3) uint8 RGB from linear radiance."""
     light = _exposed(linear.astype(np.float32), look, illuminant).astype(np.float32)
     seen = _through_lens(light, look).astype(np.float32)
@@ -132,7 +133,7 @@ def _exif(shot: Shot) -> Image.Exif:
     return exif
 
 
-def save_jpeg(photo: NDArray, path: Path, *, quality: int, shot: Shot | None) -> None:
+def save_jpeg(photo: Array, path: Path, *, quality: int, shot: Shot | None) -> None:
     """Write the photo; ``shot`` adds EXIF and, for orientation 6, stores it turned."""
     stored = np.rot90(photo) if shot is not None and shot.orientation == 6 else photo
     exif = Image.Exif() if shot is None else _exif(shot)

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from meshes import Mesh, join, quads
-from numpy.typing import NDArray
+
+from meshes import Array, Mesh, join, quads
 
 TAG_MM = 30.0
 CHIP_MM = 40.0
@@ -35,16 +35,18 @@ class KitParts:
     strip: bool = True
 
 
-def tag_frames(size: TraySize) -> list[tuple[NDArray, NDArray]]:
+def tag_frames(size: TraySize) -> list[tuple[Array, Array]]:
     """Centre and printed-up direction of the six tags, corner 0 to 5."""
     x, y = size.length_mm / 2 + 20, size.width_mm / 2 - 20
     ahead = np.array([1.0, 0.0, 0.0])
-    rim = [(np.array([sx * x, sy * y, 0.0]), ahead) for sx, sy in [(-1, 1), (-1, -1), (1, -1), (1, 1)]]
+    rim = [
+        (np.array([sx * x, sy * y, 0.0]), ahead) for sx, sy in [(-1, 1), (-1, -1), (1, -1), (1, 1)]
+    ]
     foot = np.array([size.length_mm / 2, 0.0, STRIP_TOP_MM])
     return rim + [(foot + 20 * SLOPE + side * LEFT, SLOPE) for side in (28.0, -28.0)]
 
 
-def tag_corners(size: TraySize) -> NDArray:
+def tag_corners(size: TraySize) -> Array:
     """Corners (6, 4, 3) of the black squares: printed up-left, up-right, down-right, down-left."""
     half = TAG_MM / 2
     return np.array(
@@ -56,24 +58,29 @@ def tag_corners(size: TraySize) -> NDArray:
     )  # fmt: skip
 
 
-def _chip_pattern(tag_id: int) -> NDArray:
+def _chip_pattern(tag_id: int) -> Array:
     """10 x 10 cells of a chip, True where black; the outer ring is the quiet zone."""
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     picture = cv2.aruco.generateImageMarker(dictionary, tag_id, 8)
     return np.pad(picture < 128, 1)
 
 
-def _chip(centre: NDArray, up: NDArray, tag_id: int, tones: tuple[NDArray, NDArray]) -> Mesh:
+def _chip(centre: Array, up: Array, tag_id: int, tones: tuple[Array, Array]) -> Mesh:
     black = _chip_pattern(tag_id)
     cell = TAG_MM / 8
     line = np.concatenate([[-20.0], -15 + cell * np.arange(9), [20.0]])
     row, column = np.meshgrid(np.arange(10), np.arange(10), indexing="ij")
 
-    def point(r: NDArray, c: NDArray) -> NDArray:
+    def point(r: Array, c: Array) -> Array:
         return np.asarray(centre - line[r][..., None] * up - line[c][..., None] * LEFT)
 
     corners = np.stack(
-        [point(row, column), point(row + 1, column), point(row + 1, column + 1), point(row, column + 1)],
+        [
+            point(row, column),
+            point(row + 1, column),
+            point(row + 1, column + 1),
+            point(row, column + 1),
+        ],
         axis=2,
     )
     paper, ink = tones
@@ -81,12 +88,12 @@ def _chip(centre: NDArray, up: NDArray, tag_id: int, tones: tuple[NDArray, NDArr
     return quads(corners.reshape(-1, 4, 3), colours.reshape(-1, 3))
 
 
-def _sheet(origin: NDArray, first: NDArray, second: NDArray, colour: NDArray) -> Mesh:
+def _sheet(origin: Array, first: Array, second: Array, colour: Array) -> Mesh:
     corners = np.array([origin, origin + first, origin + first + second, origin + second])
     return quads(corners[None], colour[None])
 
 
-def _bar(size: TraySize, *, far_end: bool, first_id: int, tones: tuple[NDArray, NDArray]) -> Mesh:
+def _bar(size: TraySize, *, far_end: bool, first_id: int, tones: tuple[Array, Array]) -> Mesh:
     frames = tag_frames(size)[2:4] if far_end else tag_frames(size)[0:2]
     corner_ids = (2, 3) if far_end else (0, 1)
     parts = [
@@ -103,7 +110,7 @@ def _bar(size: TraySize, *, far_end: bool, first_id: int, tones: tuple[NDArray, 
     return join(parts)
 
 
-def _strip(size: TraySize, tones: tuple[NDArray, NDArray]) -> Mesh:
+def _strip(size: TraySize, tones: tuple[Array, Array]) -> Mesh:
     x = size.length_mm / 2 - 0.2
     bottoms = np.arange(0.0, STRIP_TOP_MM + size.depth_mm, 10.0) - size.depth_mm
     parts = []
@@ -122,7 +129,7 @@ def _strip(size: TraySize, tones: tuple[NDArray, NDArray]) -> Mesh:
     return join(parts)
 
 
-def _head(size: TraySize, first_id: int, tones: tuple[NDArray, NDArray]) -> Mesh:
+def _head(size: TraySize, first_id: int, tones: tuple[Array, Array]) -> Mesh:
     foot = np.array([size.length_mm / 2, 0.0, STRIP_TOP_MM])
     parts = [
         _chip(centre, up, first_id + 4 + k, tones)
@@ -136,7 +143,12 @@ def _head(size: TraySize, first_id: int, tones: tuple[NDArray, NDArray]) -> Mesh
 
 
 def kit_mesh(
-    size: TraySize, number: int, *, parts: KitParts, head_number: int, tones: tuple[NDArray, NDArray]
+    size: TraySize,
+    number: int,
+    *,
+    parts: KitParts,
+    head_number: int,
+    tones: tuple[Array, Array],
 ) -> Mesh:
     """The printed kit of tray ``number``; ``tones`` are the paper's and the ink's reflectance."""
     chosen = []

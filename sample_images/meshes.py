@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+Array = NDArray[Any]
 Floats = NDArray[np.float32]
 Ints = NDArray[np.uint32]
 
@@ -21,7 +23,7 @@ class Mesh:
     colours: Floats
 
 
-def mesh(vertices: NDArray, faces: NDArray, colours: NDArray) -> Mesh:
+def mesh(vertices: Array, faces: Array, colours: Array) -> Mesh:
     """A mesh of flattened arrays; ``colours`` broadcasts to one colour a vertex."""
     flat = np.ascontiguousarray(np.reshape(vertices, (-1, 3)), dtype=np.float32)
     spread = np.broadcast_to(colours, np.shape(vertices)).reshape(-1, 3)
@@ -51,13 +53,13 @@ def join(parts: Sequence[Mesh]) -> Mesh:
     )
 
 
-def moved(part: Mesh, *, shift: NDArray, turn: NDArray | None = None) -> Mesh:
+def moved(part: Mesh, *, shift: Array, turn: Array | None = None) -> Mesh:
     """The mesh turned by a 3 x 3 matrix, then shifted by mm."""
     vertices = part.vertices if turn is None else part.vertices @ np.asarray(turn, np.float32).T
     return Mesh(vertices + np.asarray(shift, np.float32), part.faces, part.colours)
 
 
-def _grid_faces(rows: int, columns: int, *, closed: bool) -> NDArray[np.int64]:
+def _grid_faces(rows: int, columns: int, *, closed: bool) -> Array:
     """Two triangles for each cell of a (rows, columns) vertex grid; closed wraps the columns."""
     row, column = np.meshgrid(
         np.arange(rows - 1), np.arange(columns if closed else columns - 1), indexing="ij"
@@ -70,16 +72,16 @@ def _grid_faces(rows: int, columns: int, *, closed: bool) -> NDArray[np.int64]:
     ).reshape(-1, 3)
 
 
-def _repeated(faces: NDArray, count: int, stride: int) -> NDArray:
-    return faces[None] + (np.arange(count) * stride)[:, None, None]
+def _repeated(faces: Array, count: int, stride: int) -> Array:
+    return np.asarray(faces[None] + (np.arange(count) * stride)[:, None, None])
 
 
-def _tangents(paths: NDArray) -> NDArray:
+def _tangents(paths: Array) -> Array:
     along = np.gradient(paths, axis=1)
-    return along / np.maximum(np.linalg.norm(along, axis=2, keepdims=True), 1e-6)
+    return np.asarray(along / np.maximum(np.linalg.norm(along, axis=2, keepdims=True), 1e-6))
 
 
-def tubes(paths: NDArray, radii: NDArray, colours: NDArray, *, sides: int = 4) -> Mesh:
+def tubes(paths: Array, radii: Array, colours: Array, *, sides: int = 4) -> Mesh:
     """Tubes along paths (n, k, 3) with radii (n, k) and colours (n, k, 3)."""
     count, points, _ = paths.shape
     tangent = _tangents(paths)
@@ -88,15 +90,13 @@ def tubes(paths: NDArray, radii: NDArray, colours: NDArray, *, sides: int = 4) -
     first /= np.maximum(np.linalg.norm(first, axis=2, keepdims=True), 1e-6)
     second = np.cross(tangent, first)
     angle = np.arange(sides) * 2 * np.pi / sides
-    ring = (
-        first[:, :, None] * np.cos(angle)[:, None] + second[:, :, None] * np.sin(angle)[:, None]
-    )
+    ring = first[:, :, None] * np.cos(angle)[:, None] + second[:, :, None] * np.sin(angle)[:, None]
     vertices = paths[:, :, None] + ring * radii[:, :, None, None]
     faces = _repeated(_grid_faces(points, sides, closed=True), count, points * sides)
     return mesh(vertices, faces, np.broadcast_to(colours[:, :, None], vertices.shape))
 
 
-def ribbons(paths: NDArray, across: NDArray, fold: NDArray, colours: NDArray) -> Mesh:
+def ribbons(paths: Array, across: Array, fold: Array, colours: Array) -> Mesh:
     """Folded ribbons: ``across`` (n, k, 3) reaches from the middle line to the right edge,
     ``fold`` (n, k, 3) lifts both edges, ``colours`` (n, k, 3, 3) from left edge to right."""
     count, points, _ = paths.shape
@@ -105,7 +105,7 @@ def ribbons(paths: NDArray, across: NDArray, fold: NDArray, colours: NDArray) ->
     return mesh(vertices, faces, colours)
 
 
-def flat_fibres(paths: NDArray, widths: NDArray, colours: NDArray, side: NDArray) -> Mesh:
+def flat_fibres(paths: Array, widths: Array, colours: Array, side: Array) -> Mesh:
     """Thin flat strips along paths (n, k, 3), widths (n, k); ``side`` (n, 3) unit vectors."""
     count, points, _ = paths.shape
     half = side[:, None] * widths[:, :, None] / 2
@@ -114,7 +114,7 @@ def flat_fibres(paths: NDArray, widths: NDArray, colours: NDArray, side: NDArray
     return mesh(vertices, faces, np.broadcast_to(colours[:, :, None], vertices.shape))
 
 
-def hairs(bases: NDArray, tips: NDArray, widths: NDArray, colours: NDArray) -> Mesh:
+def hairs(bases: Array, tips: Array, widths: Array, colours: Array) -> Mesh:
     """Single pointed triangles from bases (n, 3) to tips (n, 3)."""
     along = tips - bases
     turned = np.stack([-along[:, 1], along[:, 0], 0.3 * along[:, 2]], axis=1)
@@ -125,7 +125,7 @@ def hairs(bases: NDArray, tips: NDArray, widths: NDArray, colours: NDArray) -> M
     return mesh(vertices, faces, np.broadcast_to(colours[:, None], vertices.shape))
 
 
-def ellipsoid_template(rings: int, sides: int, *, point: float) -> tuple[NDArray, NDArray]:
+def ellipsoid_template(rings: int, sides: int, *, point: float) -> tuple[Array, Array]:
     """Vertices on a unit ball, long axis x, and faces; ``point`` > 1 sharpens the ends."""
     latitude = np.linspace(-np.pi / 2, np.pi / 2, rings)
     angle = np.arange(sides) * 2 * np.pi / sides
@@ -141,9 +141,7 @@ def ellipsoid_template(rings: int, sides: int, *, point: float) -> tuple[NDArray
     return vertices, _grid_faces(rings, sides, closed=True)
 
 
-def copies(
-    template: tuple[NDArray, NDArray], centres: NDArray, frames: NDArray, colours: NDArray
-) -> Mesh:
+def copies(template: tuple[Array, Array], centres: Array, frames: Array, colours: Array) -> Mesh:
     """The template at every centre (n, 3), each through its own 3 x 3 frame (n, 3, 3)."""
     shape, faces = template
     vertices = np.einsum("nij,vj->nvi", frames.astype(np.float32), shape.astype(np.float32))
@@ -155,7 +153,7 @@ def copies(
     )
 
 
-def surface(x: NDArray, y: NDArray, z: NDArray, colours: NDArray, keep: NDArray | None) -> Mesh:
+def surface(x: Array, y: Array, z: Array, colours: Array, keep: Array | None) -> Mesh:
     """A height field on a (rows, columns) grid; ``keep`` (rows, columns) drops its cells."""
     faces = _grid_faces(*z.shape, closed=False)
     if keep is not None:
@@ -163,7 +161,7 @@ def surface(x: NDArray, y: NDArray, z: NDArray, colours: NDArray, keep: NDArray 
     return mesh(np.stack([x, y, z], axis=2), faces, colours)
 
 
-def quads(corners: NDArray, colours: NDArray) -> Mesh:
+def quads(corners: Array, colours: Array) -> Mesh:
     """Quadrilaterals (n, 4, 3) with one colour each (n, 3)."""
     faces = np.array([[0, 1, 2], [0, 2, 3]])
     return mesh(
@@ -173,7 +171,7 @@ def quads(corners: NDArray, colours: NDArray) -> Mesh:
     )
 
 
-def box(low: Sequence[float], high: Sequence[float], colour: Sequence[float]) -> Mesh:
+def box(low: Sequence[float], high: Sequence[float], colour: Sequence[float] | Array) -> Mesh:
     """An axis-parallel box."""
     corner = np.array(
         [[(low, high)[i][0], (low, high)[j][1], (low, high)[k][2]]

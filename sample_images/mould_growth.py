@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from meshes import Mesh, copies, ellipsoid_template, flat_fibres, join, surface
+
+from meshes import Array, Mesh, copies, ellipsoid_template, flat_fibres, join, surface
 from noise_fields import LayeredField
-from numpy.typing import NDArray
 from seed_bed import Bed, Spot
 
 
@@ -29,7 +29,9 @@ class MouldLook:
     head_colour: tuple[float, float, float]
 
 
-def _mixed(rng: np.random.Generator, *colours: tuple[float, float, float]) -> tuple[float, float, float]:
+def _mixed(
+    rng: np.random.Generator, *colours: tuple[float, float, float]
+) -> tuple[float, float, float]:
     share = rng.dirichlet(np.ones(len(colours)))
     blend = share @ np.array(colours) * rng.uniform(0.85, 1.15)
     return (float(blend[0]), float(blend[1]), float(blend[2]))
@@ -53,8 +55,8 @@ def random_look(rng: np.random.Generator, kind: str) -> MouldLook:
         )  # fmt: skip
         return MouldLook(
             kind, rng.uniform(0.7, 1.0), rng.uniform(0.5, 1.8), rng.uniform(1.0, 4.0), white,
-            centre, white, rng.uniform(0.12, 0.5), rng.uniform(0.02, 0.16), rng.uniform(0, 2.5), rng.uniform(0.25, 0.5),
-            centre,
+            centre, white, rng.uniform(0.12, 0.5), rng.uniform(0.02, 0.16),
+            rng.uniform(0, 2.5), rng.uniform(0.25, 0.5), centre,
         )  # fmt: skip
     if kind == "black":
         grey = _mixed(rng, (0.45, 0.45, 0.44), (0.25, 0.25, 0.27), (0.65, 0.64, 0.60))
@@ -92,7 +94,7 @@ def _felt(rng: np.random.Generator, bed: Bed, spot: Spot, look: MouldLook) -> Me
     return surface(x, y, z, colour, keep & inside)
 
 
-def _inside_points(rng: np.random.Generator, spot: Spot, count: int) -> NDArray:
+def _inside_points(rng: np.random.Generator, spot: Spot, count: int) -> Array:
     angle = rng.uniform(0, 2 * np.pi, count)
     distance = spot.edge_mm(angle) * np.sqrt(rng.uniform(0, 1, count))
     return np.column_stack(

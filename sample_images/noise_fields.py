@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
+
+from meshes import Array
 
 
 class SmoothField:
@@ -16,7 +17,7 @@ class SmoothField:
         self._wavelength = wavelength_mm
         self._shift = rng.uniform(0.0, 64.0, 2)
 
-    def at(self, x_mm: NDArray, y_mm: NDArray) -> NDArray:
+    def at(self, x_mm: Array, y_mm: Array) -> Array:
         """Values of about -1 to 1 at the points."""
         u = x_mm / self._wavelength + self._shift[0]
         v = y_mm / self._wavelength + self._shift[1]
@@ -36,12 +37,10 @@ class LayeredField:
     def __init__(
         self, rng: np.random.Generator, wavelength_mm: float, layers: int = 3, fall: float = 0.5
     ) -> None:
-        self._layers = [
-            (fall**k, SmoothField(rng, wavelength_mm * 0.47**k)) for k in range(layers)
-        ]
+        self._layers = [(fall**k, SmoothField(rng, wavelength_mm * 0.47**k)) for k in range(layers)]
         self._total = sum(weight for weight, _ in self._layers)
 
-    def at(self, x_mm: NDArray, y_mm: NDArray) -> NDArray:
+    def at(self, x_mm: Array, y_mm: Array) -> Array:
         """Values of about -1 to 1 at the points."""
         total = sum(weight * field.at(x_mm, y_mm) for weight, field in self._layers)
         return np.asarray(total / self._total)
@@ -49,7 +48,7 @@ class LayeredField:
 
 def jittered(
     rng: np.random.Generator, x_range: Sequence[float], y_range: Sequence[float], step_mm: float
-) -> NDArray:
+) -> Array:
     """Points (n, 2), one at a random place of every cell of a grid."""
     columns = max(1, round((x_range[1] - x_range[0]) / step_mm))
     rows = max(1, round((y_range[1] - y_range[0]) / step_mm))

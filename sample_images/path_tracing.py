@@ -9,9 +9,9 @@ from typing import Any
 import drjit as dr
 import mitsuba as mi
 import numpy as np
+
 from lighting import Emitter, Light
-from meshes import Mesh
-from numpy.typing import NDArray
+from meshes import Array, Mesh
 from viewpoints import Camera
 
 BINS = 14  # classes 0 to 6 of the photographed tray, then those of its neighbours
@@ -68,7 +68,9 @@ def _shape(layer: Layer) -> Any:
 
 
 def _lamp(emitter: Emitter | None) -> dict[str, Any]:
-    place, target, half, radiance, weight = [0.0, 0.0, -9000.0], [0.0, 0.1, -9500.0], (1, 1), [1e-6] * 3, 1e-4
+    # An unused lamp shines far below everything and is hardly ever sampled.
+    place, target, radiance = [0.0, 0.0, -9000.0], [0.0, 0.1, -9500.0], [1e-6] * 3
+    half, weight = (1.0, 1.0), 1e-4
     if emitter is not None:
         place, target = emitter.position_mm.tolist(), emitter.target_mm.tolist()
         half, radiance = emitter.half_mm, emitter.radiance.tolist()
@@ -150,7 +152,7 @@ class TracedScene:
             table[numbers[layer.name]] = layer.bin
         return mi.UInt32(table)
 
-    def photo(self, samples: int, seed: int) -> NDArray:
+    def photo(self, samples: int, seed: int) -> Array:
         """Linear radiance (height, width, 3); single too bright paths are cut off."""
         # Rare undefined samples would spread over the whole photo in the lens blur.
         light = np.nan_to_num(np.array(mi.render(self._scene, spp=samples, seed=seed)))
@@ -160,11 +162,9 @@ class TracedScene:
         width, height = self._camera.width, self._camera.height
         index = dr.arange(mi.UInt32, width * height * samples)
         pixel = index // samples
-        sampler = mi.PCG32(
-            size=width * height * samples, initstate=dr.opaque(mi.UInt64, seed)
-        )
+        sampler = mi.PCG32(size=width * height * samples, initstate=dr.opaque(mi.UInt64, seed))
         u, v = sampler.next_float32(), sampler.next_float32()
-        root = int(round(samples**0.5))
+        root = round(samples**0.5)
         part = index % samples
         x = mi.Float(pixel % width) - 0.5 + (mi.Float(part % root) + u) / root
         y = mi.Float(pixel // width) - 0.5 + (mi.Float(part // root) + v) / root
@@ -178,7 +178,7 @@ class TracedScene:
         origin = mi.Point3f(*(_number(value) for value in self._camera.position_mm))
         return mi.Ray3f(origin, towards), pixel
 
-    def class_shares(self, samples: int, seed: int) -> NDArray:
+    def class_shares(self, samples: int, seed: int) -> Array:
         """Share of each bin in every pixel (height, width, 14)."""
         ray, pixel = self._camera_rays(samples, seed)
         counts = self._counted(ray, pixel, self._camera.width * self._camera.height)
@@ -190,22 +190,20 @@ class TracedScene:
         number = dr.reinterpret_array(mi.UInt32, hit.shape)
         return dr.select(hit.is_valid(), dr.gather(mi.UInt32, self._bins, number), 0), hit
 
-    def _counted(self, ray: Any, cell: Any, cells: int) -> NDArray:
+    def _counted(self, ray: Any, cell: Any, cells: int) -> Array:
         bins, _ = self._bin_of(ray)
         counts = dr.zeros(mi.UInt32, cells * BINS)
         dr.scatter_reduce(dr.ReduceOp.Add, counts, mi.UInt32(1), cell * BINS + bins)
         return np.array(counts)
 
-    def seen_from_above(
-        self, x: NDArray, y: NDArray, top: float
-    ) -> tuple[NDArray, NDArray]:
+    def seen_from_above(self, x: Array, y: Array, top: float) -> tuple[Array, Array]:
         """Class bin and z of what lies under each point (x, y, top), straight down."""
         origin = mi.Point3f(mi.Float(x.ravel()), mi.Float(y.ravel()), _number(top))
         bins, hit = self._bin_of(mi.Ray3f(origin, mi.Vector3f(0, 0, -1)))
         z = top - np.array(hit.t)
         return np.array(bins).reshape(x.shape), z.reshape(x.shape)
 
-    def visible(self, points: NDArray) -> NDArray:
+    def visible(self, points: Array) -> Array:
         """Whether each point (n, 3) on a surface is seen by the camera, in frame and unhidden."""
         camera = self._camera
         pixels = camera.project(points)
@@ -220,4 +218,4 @@ class TracedScene:
             mi.Vector3f(*(mi.Float(towards[:, k].astype(np.float32)) for k in range(3))),
         )
         ray.maxt = mi.Float((distance - 0.6).astype(np.float32))
-        return framed & ~np.array(self._scene.ray_test(ray))
+        return np.asarray(framed & ~np.array(self._scene.ray_test(ray)))

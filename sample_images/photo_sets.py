@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 import numpy as np
+
 from camera_effects import Shot, random_look
 from kit_geometry import KitParts, TraySize
 from mould_growth import random_look as random_mould_look
@@ -175,7 +176,7 @@ def _run_tray(tray: RunTray, day: float) -> TrayPlan:
     growth = stand(rng, tray.crop, weak=False, yellowing=False)
     look = bed_look(rng, tray.crop, 3.0)
     fade = 1 - float(np.clip((day - 3) * 0.05, 0, 0.25))
-    colour = tuple(value * fade for value in look.root_colour)
+    red, green, blue = (value * fade for value in look.root_colour)
     fuzz = float(np.interp(day, [1.6, 2.0, 3.0, 3.6], [0.0, 0.9, 0.5, 0.0]))
     sick: tuple[Any, ...] = ()
     if tray.number == MOULDY_TRAY and day >= 2.9:
@@ -189,10 +190,11 @@ def _run_tray(tray: RunTray, day: float) -> TrayPlan:
         per_cm2=2.5, emergence_day=2.6 if tray.weak else 2.35, yellow_share=0.02, greening=0.95,
         lean=(0.0, 0.0),
     )  # fmt: skip
+    changes: dict[str, Any] = {**CALM, "mould": sick, "hairs": fuzz}
     return replace(
-        base, **{**CALM, "mould": sick, "hairs": fuzz}, size=RUN_SIZE, plastic="white", head_number=tray.number,
+        base, **changes, size=RUN_SIZE, plastic="white", head_number=tray.number,
         plastic_colour=PLASTICS["white"], crop=tray.crop, day=day, fill_mm=12.0,
-        look=replace(look, root_colour=colour), stand=growth, root_cover=1.3,
+        look=replace(look, root_colour=(red, green, blue)), stand=growth, root_cover=1.3,
     )  # fmt: skip
 
 

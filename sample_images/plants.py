@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from meshes import Mesh, join, ribbons, tubes
+
+from meshes import Array, Mesh, join, ribbons, tubes
 from noise_fields import LayeredField
-from numpy.typing import NDArray
 from seed_bed import Bed, Spot
 
 # Days since emergence against visible shoot length: interpolated from common practice.
@@ -38,19 +38,19 @@ class Stand:
 class _Shoots:
     """Per-shoot draws that do not depend on the day, so that a tray grows consistently."""
 
-    foot: NDArray
-    length: NDArray
-    azimuth: NDArray
-    start: NDArray
-    bend: NDArray
-    twist: NDArray
-    width: NDArray
-    tone: NDArray
-    yellow: NDArray
-    tip: NDArray
+    foot: Array
+    length: Array
+    azimuth: Array
+    start: Array
+    bend: Array
+    twist: Array
+    width: Array
+    tone: Array
+    yellow: Array
+    tip: Array
 
 
-def _outward(bed: Bed, foot: NDArray, azimuth: NDArray, share: NDArray) -> NDArray:
+def _outward(bed: Bed, foot: Array, azimuth: Array, share: Array) -> Array:
     """Shoots at the wall lean over it: their azimuths turned towards the nearest wall."""
     gap_x = bed.size.length_mm / 2 - np.abs(foot[:, 0])
     gap_y = bed.size.width_mm / 2 - np.abs(foot[:, 1])
@@ -63,7 +63,9 @@ def _outward(bed: Bed, foot: NDArray, azimuth: NDArray, share: NDArray) -> NDArr
     return np.where(pull, wall + 0.5 * (azimuth - np.pi) / np.pi, azimuth)
 
 
-def _grow(rng: np.random.Generator, bed: Bed, stand: Stand, day: float, sick: list[Spot]) -> _Shoots:
+def _grow(
+    rng: np.random.Generator, bed: Bed, stand: Stand, day: float, sick: list[Spot]
+) -> _Shoots:
     foot = bed.points(rng, 10.0 / stand.per_cm2**0.5)
     count = len(foot)
     sprouts = rng.uniform(0, 1, count) < stand.germination
@@ -93,7 +95,7 @@ def _grow(rng: np.random.Generator, bed: Bed, stand: Stand, day: float, sick: li
     return _Shoots(*(value[keep] for value in values))
 
 
-def _paths(shoots: _Shoots, stand: Stand, z: NDArray, points: int) -> tuple[NDArray, NDArray]:
+def _paths(shoots: _Shoots, stand: Stand, z: Array, points: int) -> tuple[Array, Array]:
     """Middle lines (n, k, 3) and pitch from the vertical (n, k)."""
     t = np.linspace(0, 1, points)
     bend = stand.droop * shoots.bend * np.minimum(shoots.length / 90.0, 1.6)
@@ -111,7 +113,7 @@ def _paths(shoots: _Shoots, stand: Stand, z: NDArray, points: int) -> tuple[NDAr
     return paths, pitch
 
 
-def _colours(shoots: _Shoots, stand: Stand, t: NDArray) -> NDArray:
+def _colours(shoots: _Shoots, stand: Stand, t: Array) -> Array:
     """Colours (n, k, 3): pale foot, green above, some yellow blades and tips."""
     green, pale = np.asarray(stand.green), np.asarray(stand.pale)
     foot_mm = np.clip(shoots.length * 0.35, 6.0, 32.0)[:, None]
@@ -126,9 +128,7 @@ def _colours(shoots: _Shoots, stand: Stand, t: NDArray) -> NDArray:
     return np.asarray(colour * shoots.tone[:, None, None])
 
 
-def _blades(
-    paths: NDArray, pitch: NDArray, shoots: _Shoots, colours: NDArray, points: slice
-) -> Mesh:
+def _blades(paths: Array, pitch: Array, shoots: _Shoots, colours: Array, points: slice) -> Mesh:
     part, angle = paths[:, points], pitch[:, points]
     k = part.shape[1]
     u = np.linspace(0, 1, k)
@@ -143,8 +143,8 @@ def _blades(
         [-np.cos(angle) * np.cos(azimuth), -np.cos(angle) * np.sin(azimuth), np.sin(angle)], 2
     )
     across = half[..., None] * (np.cos(spin)[..., None] * side + np.sin(spin)[..., None] * normal)
-    lift = half[..., None] * 0.35 * (
-        np.cos(spin)[..., None] * normal - np.sin(spin)[..., None] * side
+    lift = (
+        half[..., None] * 0.35 * (np.cos(spin)[..., None] * normal - np.sin(spin)[..., None] * side)
     )
     tones = colours[:, points][:, :, None] * np.array([0.96, 1.1, 0.96])[:, None]
     return ribbons(part, across, lift, tones)
@@ -174,7 +174,7 @@ def shoot_mesh(
 
 
 def _leafy(
-    paths: NDArray, pitch: NDArray, shoots: _Shoots, colours: NDArray, chosen: NDArray
+    paths: Array, pitch: Array, shoots: _Shoots, colours: Array, chosen: Array
 ) -> list[Mesh]:
     part = _Shoots(*(getattr(shoots, name)[chosen] for name in shoots.__dataclass_fields__))
     paths, pitch, colours = paths[chosen], pitch[chosen], colours[chosen]
@@ -189,9 +189,7 @@ def _leafy(
     return parts
 
 
-def _second_leaf(
-    paths: NDArray, pitch: NDArray, shoots: _Shoots, colours: NDArray, tall: NDArray
-) -> Mesh:
+def _second_leaf(paths: Array, pitch: Array, shoots: _Shoots, colours: Array, tall: Array) -> Mesh:
     """A shorter, narrower leaf from the sheath's mouth to the other side."""
     share = (0.35 + 0.3 * np.sin(7 * shoots.twist[tall]) ** 2)[:, None, None]
     origin = paths[tall, 3:4]

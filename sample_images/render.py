@@ -1,6 +1,6 @@
 """Render sample photos and training photos of fodder trays with exact truth beside them.
 
-    python sample_images/render.py --set training --seeds 0-199 --out DIR --variant cuda_ad_rgb
+python sample_images/render.py --set training --seeds 0-199 --out DIR --variant cuda_ad_rgb
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ import traceback
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import camera_effects
 import cv2
 import numpy as np
+
+import camera_effects
 from camera_effects import Shot
 from lighting import random_light
 from scene_builder import scene_layers
@@ -114,7 +115,7 @@ def main(arguments: list[str]) -> int:
     """Command line; returns the number of photos that failed."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--set", choices=["training", "samples", "run"], required=True)
-    parser.add_argument("--seeds", type=_seeds, default=range(0, 100000), help="first-last")
+    parser.add_argument("--seeds", type=_seeds, default=range(100000), help="first-last")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--variant", default="llvm_ad_rgb")
     parser.add_argument("--samples", type=int, default=64)

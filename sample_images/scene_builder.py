@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
+
 import tray_scene
 from kit_geometry import kit_mesh, tag_frames
-from meshes import EMPTY, Mesh, join, moved
+from meshes import EMPTY, Array, Mesh, join, moved
 from mould_growth import mould_patch
-from numpy.typing import NDArray
 from path_tracing import Layer
 from plants import shoot_mesh
 from scene_plan import PhotoPlan, TrayPlan, kit_tones, standing
@@ -99,20 +99,17 @@ MATERIALS = {
 def _tray_layers(plan: TrayPlan, meshes: dict[str, Mesh], *, neighbour: bool) -> list[Layer]:
     rng = plan.rng(20)
     layers = []
-    for name, (kind, material, roughness, specular, smooth) in MATERIALS.items():
-        if name == "bed":
-            roughness = 0.65 - 0.4 * plan.look.wetness
+    for name, (kind, material, typical, specular, smooth) in MATERIALS.items():
+        roughness = 0.65 - 0.4 * plan.look.wetness if name == "bed" else typical
         if name in {"tray", "kit", "shoots"}:
-            roughness = float(np.clip(roughness * rng.lognormal(0, 0.3), 0.12, 0.8))
+            roughness = float(np.clip(typical * rng.lognormal(0, 0.3), 0.12, 0.8))
         bin_number = kind + (NEIGHBOUR_BIN if neighbour else 0)
         label = f"other_{name}" if neighbour else name
-        layers.append(
-            Layer(label, bin_number, material, roughness, specular, smooth, meshes[name])
-        )
+        layers.append(Layer(label, bin_number, material, roughness, specular, smooth, meshes[name]))
     return layers
 
 
-def _tag_cover(plan: PhotoPlan, corner: int) -> tuple[NDArray, NDArray]:
+def _tag_cover(plan: PhotoPlan, corner: int) -> tuple[Array, Array]:
     centre = tag_frames(plan.tray.size)[corner][0]
     outward = np.array([np.sign(centre[0]), 0.6 * np.sign(centre[1]), 0.0])
     return centre, outward
@@ -131,19 +128,23 @@ def _things(plan: PhotoPlan) -> tuple[Mesh, Mesh]:
         elif thing.kind == "phone":
             place = np.array([rng.uniform(-150, 150), -tray.size.width_mm / 2 - 90])
             parts.append(
-                tray_scene.phone_with_tag(_pattern(int(rng.integers(580))), place, -tray.size.depth_mm - 2)
+                tray_scene.phone_with_tag(
+                    _pattern(int(rng.integers(580))), place, -tray.size.depth_mm - 2
+                )
             )
         elif thing.corner is not None:
             centre, outward = _tag_cover(plan, thing.corner)
             if thing.kind == "finger":
-                parts.append(tray_scene.finger(rng, centre + rng.normal(0, 9, 3) * [1, 1, 0], outward))
+                parts.append(
+                    tray_scene.finger(rng, centre + rng.normal(0, 9, 3) * [1, 1, 0], outward)
+                )
             elif thing.kind == "scrap":
-                parts.append(tray_scene.scraps(rng, (centre + rng.normal(0, 8, 3) * [1, 1, 0])[None]))
+                parts.append(
+                    tray_scene.scraps(rng, (centre + rng.normal(0, 8, 3) * [1, 1, 0])[None])
+                )
             else:
                 number = 6 * tray.number + thing.corner
-                wet.append(
-                    tray_scene.wet_patch(rng, centre, kit_tones(tray), _pattern(number))
-                )
+                wet.append(tray_scene.wet_patch(rng, centre, kit_tones(tray), _pattern(number)))
     if tray.scraps:
         bed = plan_bed(tray)
         x, y = rng.uniform(*bed.x_range, tray.scraps), rng.uniform(*bed.y_range, tray.scraps)
@@ -156,7 +157,7 @@ def hose_height(plan: PhotoPlan) -> float:
     return 60.0 if plan.tray.day < 5 else 190.0
 
 
-def _pattern(tag_id: int) -> NDArray:
+def _pattern(tag_id: int) -> Array:
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     return np.pad(cv2.aruco.generateImageMarker(dictionary, tag_id, 8) < 128, 1)
 
@@ -178,7 +179,9 @@ def scene_layers(plan: PhotoPlan) -> tuple[list[Layer], int]:
     shelf = tray_scene.shelf_mesh(rng, plan.shelf, -plan.tray.size.depth_mm - 2.0)
     shelf_roughness = {"metal": 0.45, "dark": 0.3, "wood": 0.6}.get(plan.shelf, 0.5)
     layers += [
-        Layer("shelf", 0, "opaque", float(shelf_roughness * rng.uniform(0.6, 1.4)), 0.5, False, shelf),
+        Layer(
+            "shelf", 0, "opaque", float(shelf_roughness * rng.uniform(0.6, 1.4)), 0.5, False, shelf
+        ),
         Layer("things", 0, "opaque", 0.4, 0.4, True, things),
         Layer("kit_drops", 5, "opaque", 0.05, 0.6, True, wet),
     ]

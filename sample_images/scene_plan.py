@@ -5,18 +5,26 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+
 from camera_effects import CameraLook, Shot
 from camera_effects import random_look as random_camera_look
 from kit_geometry import KitParts, TraySize
+from meshes import Array
 from mould_growth import MouldLook
 from mould_growth import random_look as random_mould_look
-from numpy.typing import NDArray
 from plants import Stand
 from seed_bed import BedLook, Spot, random_spot
 from viewpoints import ViewWish, random_wish
 
 Rng = np.random.Generator
-SIZES = ((300, 200, 50), (400, 250, 50), (500, 250, 60), (540, 280, 60), (600, 300, 55), (800, 350, 60))
+SIZES = (
+    (300, 200, 50),
+    (400, 250, 50),
+    (500, 250, 60),
+    (540, 280, 60),
+    (600, 300, 55),
+    (800, 350, 60),
+)
 PLASTICS = {
     "white": (0.74, 0.75, 0.74),
     "grey": (0.30, 0.31, 0.31),
@@ -81,7 +89,7 @@ class Neighbour:
     shift_mm: tuple[float, float]
 
 
-def standing(main: TrayPlan, neighbour: Neighbour) -> NDArray:
+def standing(main: TrayPlan, neighbour: Neighbour) -> Array:
     """Shift (3,) from the main tray's frame to the neighbour's; both stand on one shelf."""
     rise = neighbour.plan.size.depth_mm - main.size.depth_mm
     return np.array([*neighbour.shift_mm, rise])
@@ -111,10 +119,18 @@ class PhotoPlan:
         return self.seed if self.noise_seed is None else self.noise_seed
 
 
-def _mix(rng: Rng, palette: tuple[tuple[float, ...], ...], spread: float) -> tuple[float, float, float]:
+def _mix(
+    rng: Rng, palette: tuple[tuple[float, ...], ...], spread: float
+) -> tuple[float, float, float]:
     share = rng.dirichlet(np.full(len(palette), 0.7))
-    colour = share @ np.array(palette) * np.exp(rng.normal(0, spread, 3)) * np.exp(rng.normal(0, spread))
+    colour = (
+        share @ np.array(palette) * np.exp(rng.normal(0, spread, 3)) * np.exp(rng.normal(0, spread))
+    )
     return (float(colour[0]), float(colour[1]), float(colour[2]))
+
+
+def _triple(values: Array) -> tuple[float, float, float]:
+    return (float(values[0]), float(values[1]), float(values[2]))
 
 
 def bed_look(rng: Rng, crop: str, day: float) -> BedLook:
@@ -128,8 +144,8 @@ def bed_look(rng: Rng, crop: str, day: float) -> BedLook:
     fade = float(np.clip((day - 3) * 0.05, 0, 0.25))
     root = np.array([0.95, 0.92, 0.83]) * rng.uniform(0.84, 1.03) * (1 - fade)
     return BedLook(
-        tuple(float(v) for v in kernel), point, _mix(rng, palette, 0.05), rng.uniform(0.12, 0.3),
-        tuple(float(v) for v in root * np.exp(rng.normal(0, 0.03, 3))), rng.uniform(0, 1),
+        kernel, point, _mix(rng, palette, 0.05), rng.uniform(0.12, 0.3),
+        _triple(root * np.exp(rng.normal(0, 0.03, 3))), rng.uniform(0, 1),
     )  # fmt: skip
 
 
@@ -139,9 +155,10 @@ def stand(rng: Rng, crop: str, *, weak: bool, yellowing: bool) -> Stand:
     lean = rng.normal(0, 0.22, 2) if rng.uniform() < 0.4 else np.zeros(2)
     green = _mix(rng, GREENS, 0.09)
     if yellowing:
-        green = tuple(np.array(green) * [1.9, 1.35, 1.0])
+        green = _triple(np.array(green) * [1.9, 1.35, 1.0])
     return Stand(
-        per_cm2=rng.uniform(1.5, 3.5), germination=rng.uniform(0.25, 0.6) if weak else rng.uniform(0.78, 0.97),
+        per_cm2=rng.uniform(1.5, 3.5),
+        germination=rng.uniform(0.25, 0.6) if weak else rng.uniform(0.78, 0.97),
         vigour=rng.uniform(0.5, 0.8) if weak else rng.uniform(0.78, 1.15),
         emergence_day=rng.normal(2.4, 0.22), blade_mm=blade, droop=rng.uniform(0.7, 2.4),
         lodging=rng.uniform(0.3, 0.7) if rng.uniform() < 0.06 else rng.uniform(0, 0.12),
@@ -163,7 +180,7 @@ def place_spots(
             centre = rng.uniform(-1, 1, 2) * np.maximum(half, 5)
             apart = [np.hypot(*(centre - [s.x_mm, s.y_mm])) - s.radius_mm for s in placed]
             if all(gap > 0.75 * diameter for gap in apart):
-                placed.append(random_spot(rng, centre, diameter, roughness))
+                placed.append(random_spot(rng, centre.tolist(), diameter, roughness))
                 break
     return tuple(placed)
 
@@ -173,8 +190,12 @@ def _mould(rng: Rng, size: TraySize, day: float) -> tuple[tuple[Spot, MouldLook]
     largest = 30 if day < 2 else 80
     diameters = np.exp(rng.uniform(np.log(4), np.log(largest), count)).tolist()
     spots = place_spots(rng, size, diameters, rng.uniform(0.08, 0.42))
-    kinds = rng.choice(["white-fuzz", "grey-green", "black", "pink"], len(spots), p=[0.4, 0.27, 0.19, 0.14])
-    return tuple((spot, random_mould_look(rng, str(k))) for spot, k in zip(spots, kinds, strict=True))
+    kinds = rng.choice(
+        ["white-fuzz", "grey-green", "black", "pink"], len(spots), p=[0.4, 0.27, 0.19, 0.14]
+    )
+    return tuple(
+        (spot, random_mould_look(rng, str(k))) for spot, k in zip(spots, kinds, strict=True)
+    )
 
 
 def _spots(rng: Rng, size: TraySize, chance: float, low: float, high: float) -> tuple[Spot, ...]:
@@ -187,9 +208,13 @@ def _spots(rng: Rng, size: TraySize, chance: float, low: float, high: float) -> 
 def random_tray(rng: Rng, *, day: float, number: int, mouldy: bool) -> TrayPlan:
     """A tray as it may come along on the day."""
     crop = str(rng.choice(["barley", "wheat"]))
-    size = TraySize(*(float(v) for v in SIZES[rng.choice(6, p=[0.08, 0.22, 0.26, 0.16, 0.1, 0.18])]))
+    size = TraySize(
+        *(float(v) for v in SIZES[rng.choice(6, p=[0.08, 0.22, 0.26, 0.16, 0.1, 0.18])])
+    )
     plastic = str(rng.choice(list(PLASTICS), p=[0.36, 0.16, 0.18, 0.12, 0.08, 0.10]))
-    colour = np.array(PLASTICS[plastic]) * np.exp(rng.normal(0, 0.08, 3)) * np.exp(rng.normal(0, 0.1))
+    colour = (
+        np.array(PLASTICS[plastic]) * np.exp(rng.normal(0, 0.08, 3)) * np.exp(rng.normal(0, 0.1))
+    )
     hair_chance = {1.5: 0.3, 2.0: 0.6, 2.5: 0.6, 3.0: 0.5, 3.5: 0.25}.get(day, 0.0)
     paper = rng.uniform(0.72, 0.86)
     return TrayPlan(
@@ -244,7 +269,9 @@ def training_photo(seed: int) -> PhotoPlan:
         neighbours.append(Neighbour(other, neighbour_shift(rng, tray, other, rng.choice([-1, 1]))))
     light = str(rng.choice(["led", "led+window", "window", "bulb", "mixed", "dim", "flash", "grow"],
                            p=[0.42, 0.1, 0.13, 0.1, 0.07, 0.06, 0.06, 0.06]))  # fmt: skip
-    tint = str(rng.choice(["cool", "neutral", "warm", "day", "greenish"], p=[0.33, 0.25, 0.22, 0.12, 0.08]))
+    tint = str(
+        rng.choice(["cool", "neutral", "warm", "day", "greenish"], p=[0.33, 0.25, 0.22, 0.12, 0.08])
+    )
     return PhotoPlan(
         name=f"training-{seed:04d}", seed=seed, tray=tray,
         view=random_wish(rng, "fixed" if rng.uniform() < 0.55 else "phone"),
@@ -255,6 +282,6 @@ def training_photo(seed: int) -> PhotoPlan:
     )  # fmt: skip
 
 
-def kit_tones(plan: TrayPlan) -> tuple[NDArray, NDArray]:
+def kit_tones(plan: TrayPlan) -> tuple[Array, Array]:
     """Reflectance of the kit's paper and ink."""
     return np.full(3, plan.paper), np.full(3, plan.ink)

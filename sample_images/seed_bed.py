@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+
 from kit_geometry import TraySize
-from meshes import Mesh, copies, ellipsoid_template, flat_fibres, hairs, join, surface, tubes
+from meshes import Array, Mesh, copies, ellipsoid_template, flat_fibres, hairs, join, surface, tubes
 from noise_fields import LayeredField, jittered
-from numpy.typing import NDArray
 
 CELL_MM = 2.0
 
@@ -23,17 +23,17 @@ class Spot:
     radius_mm: float
     lobes: tuple[tuple[float, float], ...]
 
-    def edge_mm(self, angle: NDArray) -> NDArray:
+    def edge_mm(self, angle: Array) -> Array:
         """Distance of the outline from the centre in each direction."""
         swing = sum(a * np.cos((k + 2) * angle + p) for k, (a, p) in enumerate(self.lobes))
         return np.asarray(self.radius_mm * np.maximum(1 + swing, 0.25))
 
-    def depth_mm(self, x: NDArray, y: NDArray) -> NDArray:
+    def depth_mm(self, x: Array, y: Array) -> Array:
         """How far inside the outline a point lies; negative outside."""
         dx, dy = x - self.x_mm, y - self.y_mm
         return np.asarray(self.edge_mm(np.arctan2(dy, dx)) - np.hypot(dx, dy))
 
-    def outline_mm(self, points: int = 48) -> NDArray:
+    def outline_mm(self, points: int = 48) -> Array:
         """The outline as (points, 2)."""
         angle = np.arange(points) * 2 * np.pi / points
         edge = self.edge_mm(angle)
@@ -85,9 +85,10 @@ class Bed:
     @property
     def area_mm2(self) -> float:
         """Area of the mat's rectangle."""
-        return (self.x_range[1] - self.x_range[0]) * (self.y_range[1] - self.y_range[0])
+        (left, right), (near, far) = self.x_range, self.y_range
+        return float((right - left) * (far - near))
 
-    def bareness(self, x: NDArray, y: NDArray) -> NDArray:
+    def bareness(self, x: Array, y: Array) -> Array:
         """0 where seeds lie, up to 1 inside bare spots."""
         worst = np.zeros(np.shape(x))
         for spot in self.bare:
@@ -95,23 +96,23 @@ class Bed:
             worst = np.maximum(worst, np.clip(0.5 + depth / 5.0, 0, 1))
         return worst
 
-    def thickness(self, x: NDArray, y: NDArray) -> NDArray:
+    def thickness(self, x: Array, y: Array) -> Array:
         """Mat thickness in mm."""
         thick = self._fill * (1 + 0.16 * self._wave.at(x, y))
         for spot in self._thick:
             thick = thick + 6.0 * np.clip(spot.depth_mm(x, y) / spot.radius_mm, 0, 1)
         return np.asarray(thick * (1 - 0.95 * self.bareness(x, y)))
 
-    def top(self, x: NDArray, y: NDArray) -> NDArray:
+    def top(self, x: Array, y: Array) -> Array:
         """z of the mat's surface."""
         return np.asarray(-self.size.depth_mm + self.thickness(x, y))
 
-    def points(self, rng: np.random.Generator, step_mm: float) -> NDArray:
+    def points(self, rng: np.random.Generator, step_mm: float) -> Array:
         """Jittered points (n, 2) over the mat."""
         return jittered(rng, self.x_range, self.y_range, step_mm)
 
 
-def _turn(yaw: NDArray, pitch: NDArray, roll: NDArray) -> NDArray:
+def _turn(yaw: Array, pitch: Array, roll: Array) -> Array:
     cy, sy, cp, sp, cr, sr = (f(a) for a in (yaw, pitch, roll) for f in (np.cos, np.sin))
     return np.stack(
         [
@@ -123,9 +124,7 @@ def _turn(yaw: NDArray, pitch: NDArray, roll: NDArray) -> NDArray:
     )
 
 
-def _kernel_colours(
-    rng: np.random.Generator, template: NDArray, count: int, look: BedLook
-) -> NDArray:
+def _kernel_colours(rng: np.random.Generator, template: Array, count: int, look: BedLook) -> Array:
     base = np.asarray(look.colour)
     tone = np.exp(look.colour_spread * rng.normal(0, 1, (count, 1)))
     hue = 1 + 0.35 * look.colour_spread * rng.normal(0, 1, (count, 3))
@@ -179,7 +178,7 @@ def _under_surface(bed: Bed, look: BedLook, drop: float) -> Mesh:
 
 def roots(
     rng: np.random.Generator, bed: Bed, look: BedLook, *, cover: float, growth: float
-) -> tuple[Mesh, NDArray]:
+) -> tuple[Mesh, Array]:
     """White roots wandering over the bed, and their paths (n, 8, 3).
 
     ``cover`` is the summed root area over the mat's area at full growth (1).
@@ -208,9 +207,7 @@ def roots(
     return tubes(paths, radii, colours, sides=3), paths
 
 
-def root_hairs(
-    rng: np.random.Generator, paths: NDArray, look: BedLook, *, amount: float
-) -> Mesh:
+def root_hairs(rng: np.random.Generator, paths: Array, look: BedLook, *, amount: float) -> Mesh:
     """Fine white hairs standing all along the roots; ``amount`` about 0.2 to 1.5."""
     wanted = 150 * amount
     per_root = int(np.clip(wanted, 4, 1_700_000 / max(len(paths), 1)))
@@ -232,9 +229,7 @@ def root_hairs(
 def husks(rng: np.random.Generator, bed: Bed, *, share: float) -> Mesh:
     """Loose straw-coloured flakes on the bed."""
     count = int(share * bed.area_mm2 / 25)
-    spots = np.column_stack(
-        [rng.uniform(*bed.x_range, count), rng.uniform(*bed.y_range, count)]
-    )
+    spots = np.column_stack([rng.uniform(*bed.x_range, count), rng.uniform(*bed.y_range, count)])
     z = bed.top(spots[:, 0], spots[:, 1]) + 1.2
     heading = rng.uniform(0, 6.283, count)
     t = np.linspace(-0.5, 0.5, 4)
@@ -254,9 +249,7 @@ def husks(rng: np.random.Generator, bed: Bed, *, share: float) -> Mesh:
     return flat_fibres(paths, widths, np.broadcast_to(tone, paths.shape), side)
 
 
-def wet_film(
-    rng: np.random.Generator, bed: Bed, spot: Spot, colour: NDArray, rise_mm: float
-) -> Mesh:
+def wet_film(rng: np.random.Generator, bed: Bed, spot: Spot, colour: Array, rise_mm: float) -> Mesh:
     """A glossy film (slime or standing water) inside a spot, seeds poking through."""
     reach = 1.8 * spot.radius_mm
     axis = np.arange(-reach, reach, 0.8)

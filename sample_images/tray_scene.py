@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+
 from kit_geometry import BAR_MM, TraySize
-from meshes import Mesh, box, copies, ellipsoid_template, join, quads, surface, tubes
+from meshes import Array, Mesh, box, copies, ellipsoid_template, join, quads, surface, tubes
 from noise_fields import LayeredField
-from numpy.typing import NDArray
 
 Colour = Sequence[float]
 
 
-def _ring(inner: NDArray, outer: NDArray, colour: NDArray) -> Mesh:
+def _ring(inner: Array, outer: Array, colour: Array) -> Mesh:
     following = [1, 2, 3, 0]
     return quads(
         np.stack([inner, outer, outer[following], inner[following]], 1),
@@ -21,7 +21,7 @@ def _ring(inner: NDArray, outer: NDArray, colour: NDArray) -> Mesh:
     )
 
 
-def _rectangle(x_low: float, x_high: float, half_y: float, z: float) -> NDArray:
+def _rectangle(x_low: float, x_high: float, half_y: float, z: float) -> Array:
     return np.array(
         [[x_low, -half_y, z], [x_high, -half_y, z], [x_high, half_y, z], [x_low, half_y, z]]
     )
@@ -120,7 +120,7 @@ def hose(rng: np.random.Generator, size: TraySize, height_mm: float) -> Mesh:
     )
 
 
-def finger(rng: np.random.Generator, tip: NDArray, outward: NDArray) -> Mesh:
+def finger(rng: np.random.Generator, tip: Array, outward: Array) -> Mesh:
     """A finger lying over ``tip``, coming from ``outward``."""
     t = np.linspace(0, 1, 12)
     away = outward / np.linalg.norm(outward)
@@ -133,7 +133,7 @@ def finger(rng: np.random.Generator, tip: NDArray, outward: NDArray) -> Mesh:
     return tubes(path[None], radius[None], np.broadcast_to(tone, (1, 12, 3)), sides=16)
 
 
-def scraps(rng: np.random.Generator, points: NDArray) -> Mesh:
+def scraps(rng: np.random.Generator, points: Array) -> Mesh:
     """Small white or brown paper scraps lying at the points (n, 3)."""
     parts = []
     for point in points:
@@ -147,7 +147,7 @@ def scraps(rng: np.random.Generator, points: NDArray) -> Mesh:
     return join(parts)
 
 
-def drops(rng: np.random.Generator, points: NDArray, radii: NDArray, colours: NDArray) -> Mesh:
+def drops(rng: np.random.Generator, points: Array, radii: Array, colours: Array) -> Mesh:
     """Water drops as glossy caps that take the colour beneath; points (n, 3), radii (n,)."""
     frames = np.eye(3)[None] * radii[:, None, None] * np.array([1.0, 1.0, 0.45])
     frames = frames * rng.uniform(0.8, 1.2, (len(points), 3))[:, None, :]
@@ -156,7 +156,7 @@ def drops(rng: np.random.Generator, points: NDArray, radii: NDArray, colours: ND
 
 
 def wet_patch(
-    rng: np.random.Generator, centre: NDArray, tones: tuple[NDArray, NDArray], black: NDArray
+    rng: np.random.Generator, centre: Array, tones: tuple[Array, Array], black: Array
 ) -> Mesh:
     """Drops over a tag chip at z = 0: each vertex keeps the tone of the printed cell beneath."""
     count = int(rng.integers(6, 22))
@@ -178,9 +178,7 @@ def wet_patch(
     )
 
 
-def phone_with_tag(
-    pattern: NDArray, place: NDArray, z: float
-) -> Mesh:
+def phone_with_tag(pattern: Array, place: Array, z: float) -> Mesh:
     """A phone lying on the shelf that shows a tag on its screen."""
     x, y = float(place[0]), float(place[1])
     body = box((x - 75, y - 36, z), (x + 75, y + 36, z + 8), (0.02, 0.02, 0.02))

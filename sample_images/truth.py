@@ -6,33 +6,29 @@ from typing import Any
 
 import cv2
 import numpy as np
+
 from camera_effects import look_facts
 from kit_geometry import STRIP_TOP_MM, KitParts, TraySize, tag_corners
 from lighting import Light
-from numpy.typing import NDArray
+from meshes import Array
+from patch_truth import ORTHO_MM, mould_facts, patch_facts, rounded, spot_facts
 from path_tracing import TracedScene
-from scene_builder import hose_height, plan_bed
+from scene_builder import hose_height
 from scene_plan import PhotoPlan, TrayPlan, standing
-from seed_bed import Spot
 from viewpoints import Camera
 
 CLASSES = ("background", "tray plastic", "seed/root mat", "shoot", "mould", "kit", "slime")
 MOULD_SHARE = 0.25
-ORTHO_MM = 0.5
 
 
-def _rounded(values: NDArray | list[float], digits: int = 2) -> list[Any]:
-    return np.round(np.asarray(values, dtype=float), digits).tolist()
-
-
-def class_mask(shares: NDArray, *, with_neighbours: bool) -> NDArray:
+def class_mask(shares: Array, *, with_neighbours: bool) -> Array:
     """Classes (height, width) uint8 from bin shares (height, width, 14)."""
     main, others = shares[..., :7].copy(), shares[..., 7:]
     if with_neighbours:
         main += others
     else:
         main[..., 0] += others.sum(-1)
-    mask = main.argmax(-1).astype(np.uint8)
+    mask: Array = main.argmax(-1).astype(np.uint8)
     mask[main[..., 4] >= MOULD_SHARE] = 4
     return mask
 
@@ -47,11 +43,11 @@ def camera_facts(camera: Camera) -> dict[str, Any]:
         "pixel_convention": "OpenCV: integer coordinates are pixel centres",
         "R_world_to_camera": camera.rotation.tolist(),
         "t_world_to_camera": camera.translation.tolist(),
-        "position_mm": _rounded(camera.position_mm),
+        "position_mm": rounded(camera.position_mm),
     }  # fmt: skip
 
 
-def _square_points(corners: NDArray, side: int, grow: float) -> NDArray:
+def _square_points(corners: Array, side: int, grow: float) -> Array:
     centre = corners.mean(0)
     first, second = corners[1] - corners[0], corners[3] - corners[0]
     step = ((np.arange(side) + 0.5) / side - 0.5) * grow
@@ -60,7 +56,7 @@ def _square_points(corners: NDArray, side: int, grow: float) -> NDArray:
 
 
 def tag_facts(
-    scene: TracedScene, camera: Camera, tray: TrayPlan, shift: NDArray, plan: PhotoPlan
+    scene: TracedScene, camera: Camera, tray: TrayPlan, shift: Array, plan: PhotoPlan
 ) -> list[dict[str, Any]]:
     """Corners in px and visible fractions of the tags that the tray carries."""
     facts = []
@@ -75,7 +71,7 @@ def tag_facts(
         chip = scene.visible(_square_points(points, 30, 4 / 3))
         touched = [o.kind for o in plan.occluders if o.corner == corner] if not shift.any() else []
         facts.append({
-            "corner": corner, "id": 6 * number + corner, "corners_px": _rounded(pixels, 3),
+            "corner": corner, "id": 6 * number + corner, "corners_px": rounded(pixels, 3),
             "edge_px": round(float(edges.mean()), 2),
             "visible_fraction": round(float(black.mean()), 4),
             "visible_fraction_with_quiet_zone": round(float(chip.mean()), 4),
@@ -103,19 +99,21 @@ def strip_facts(scene: TracedScene, camera: Camera, size: TraySize) -> dict[str,
     highest = int(np.max(np.nonzero(framed)[0])) + 1 if framed.any() else 0
     seen = profile[:highest] >= 0.5
     lowest = highest - int(np.argmin(seen[::-1])) if highest and not seen.all() else 0
-    corners = np.array([[x, 15, -size.depth_mm], [x, -15, -size.depth_mm], [x, -15, 180], [x, 15, 180]])
+    corners = np.array(
+        [[x, 15, -size.depth_mm], [x, -15, -size.depth_mm], [x, -15, 180], [x, 15, 180]]
+    )
     away = camera.position_mm - np.array([x, 0, 0])
     return {
-        "corners_px": _rounded(camera.project(corners)),
+        "corners_px": rounded(camera.project(corners)),
         "angle_off_vertical_deg": round(float(np.degrees(np.arctan2(-away[0], away[2]))), 2),
-        "visible_profile_2mm": _rounded(profile),
+        "visible_profile_2mm": rounded(profile),
         "lowest_seen_mm": 2 * lowest if highest and seen.any() and lowest < highest else None,
         "lowest_seen_any_mm": 2 * int(np.argmax(profile > 0)) if (profile > 0).any() else None,
         "top_in_view_mm": 2 * highest,
     }  # fmt: skip
 
 
-def _ortho(scene: TracedScene, plan: PhotoPlan, size: TraySize, shift: NDArray) -> tuple[NDArray, ...]:
+def _ortho(scene: TracedScene, plan: PhotoPlan, size: TraySize, shift: Array) -> tuple[Array, ...]:
     columns, rows = int(size.length_mm / ORTHO_MM), int(size.width_mm / ORTHO_MM)
     offsets = (np.array([0.25, 0.75]) * ORTHO_MM,) * 2
     base_x = np.arange(columns) * ORTHO_MM - size.length_mm / 2 + shift[0]
@@ -133,7 +131,7 @@ def _ortho(scene: TracedScene, plan: PhotoPlan, size: TraySize, shift: NDArray) 
     return counts, height, x, y
 
 
-def _heights(mask: NDArray, height: NDArray, x: NDArray, y: NDArray, size: TraySize) -> dict[str, Any]:
+def _heights(mask: Array, height: Array, x: Array, y: Array, size: TraySize) -> dict[str, Any]:
     matter = np.isin(mask, (2, 3, 4, 6))
     near = (x > size.length_mm / 2 - 40) & (np.abs(y) <= 40)
     end = x > size.length_mm / 2 - 40
@@ -150,7 +148,7 @@ def _heights(mask: NDArray, height: NDArray, x: NDArray, y: NDArray, size: TrayS
     return facts
 
 
-def _cells(mask: NDArray, height: NDArray) -> dict[str, Any]:
+def _cells(mask: Array, height: Array) -> dict[str, Any]:
     per = int(10 / ORTHO_MM)
     rows, columns = mask.shape[0] // per, mask.shape[1] // per
     cut = (slice(rows * per), slice(columns * per))
@@ -159,79 +157,19 @@ def _cells(mask: NDArray, height: NDArray) -> dict[str, Any]:
     blocks = height[cut].reshape(shape).transpose(0, 2, 1, 3).reshape(rows, columns, -1)
     return {
         "cell_mm": 10, "rows": rows, "columns": columns,
-        "cover": _rounded(cover, 3), "height_mm": _rounded(np.median(blocks, -1), 1),
+        "cover": rounded(cover, 3), "height_mm": rounded(np.median(blocks, -1), 1),
         "note": "row 0 is y = -width/2, column 0 is x = -length/2",
     }  # fmt: skip
 
 
-def _polygon_px(camera: Camera, points: NDArray) -> NDArray:
+def _polygon_px(camera: Camera, points: Array) -> Array:
     mask = np.zeros((camera.height, camera.width), np.uint8)
     cv2.fillPoly(mask, [np.round(camera.project(points)).astype(np.int32)], 1)
-    return mask.astype(bool)
-
-
-def _nearest(spots: list[Spot], x: NDArray, y: NDArray) -> NDArray:
-    return np.argmin(
-        [np.hypot(x - s.x_mm, y - s.y_mm) - s.radius_mm for s in spots], axis=0
-    )
-
-
-def _patch_facts(
-    plan: TrayPlan, camera: Camera, spot: Spot
-) -> dict[str, Any]:
-    bed = plan_bed(plan)
-    outline = spot.outline_mm()
-    z = float(bed.top(np.array([spot.x_mm]), np.array([spot.y_mm]))[0])
-    half = np.array([plan.size.length_mm, plan.size.width_mm]) / 2 - 1
-    clipped = np.clip(outline, -half, half)
-    x, y = clipped.T
-    area = 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
-    raised = np.column_stack([clipped, np.full(len(clipped), z)])
-    centre = np.array([[spot.x_mm, spot.y_mm, z]])
-    return {
-        "centroid_mm": _rounded(centre[0, :2]), "z_mm": round(z, 2), "area_mm2": round(area, 1),
-        "equivalent_diameter_mm": round(2 * (area / np.pi) ** 0.5, 2),
-        "centroid_px": _rounded(camera.project(centre)[0], 1),
-        "outline_mm": _rounded(clipped, 1), "outline_px": _rounded(camera.project(raised), 1),
-    }  # fmt: skip
-
-
-def _on_bed(camera: Camera, pixels: NDArray, z: float) -> tuple[NDArray, NDArray]:
-    """Tray x, y of pixels (n, 2) taken at height z."""
-    rays = np.column_stack([(pixels - camera.centre_px) / camera.focal_px, np.ones(len(pixels))])
-    world = rays @ camera.rotation
-    scale = (z - camera.position_mm[2]) / world[:, 2]
-    points = camera.position_mm + world * scale[:, None]
-    return points[:, 0], points[:, 1]
-
-
-def mould_facts(
-    plan: TrayPlan, camera: Camera, mask: NDArray, above: tuple[NDArray, NDArray, NDArray]
-) -> list[dict[str, Any]]:
-    """Patches with their visible areas in the photo and from straight above."""
-    if not plan.mould:
-        return []
-    spots = [spot for spot, _ in plan.mould]
-    facts = [_patch_facts(plan, camera, spot) for spot in spots]
-    row, column = np.nonzero(mask == 4)
-    mean_z = float(np.mean([fact["z_mm"] for fact in facts]))
-    owner = _nearest(spots, *_on_bed(camera, np.column_stack([column, row]), mean_z))
-    ortho, x, y = above
-    owner_above = _nearest(spots, x[ortho == 4], y[ortho == 4])
-    for k, fact in enumerate(facts):
-        own = owner == k
-        fact["kind"] = plan.mould[k][1].kind
-        fact["visible_px"] = int(own.sum())
-        fact["ortho_visible_mm2"] = round(float((owner_above == k).sum() * ORTHO_MM**2), 1)
-        if own.any():
-            c, r = column[own], row[own]
-            fact["visible_bbox_px"] = [int(v) for v in (c.min(), r.min(), c.max(), r.max())]
-            fact["visible_centroid_px"] = _rounded([c.mean(), r.mean()], 1)
-    return facts
+    return np.asarray(mask > 0)
 
 
 def photo_truth(
-    plan: PhotoPlan, scene: TracedScene, camera: Camera, light: Light, mask: NDArray
+    plan: PhotoPlan, scene: TracedScene, camera: Camera, light: Light, mask: Array
 ) -> dict[str, Any]:
     """Everything that is known of the photo's main tray."""
     tray, size = plan.tray, plan.tray.size
@@ -240,13 +178,16 @@ def photo_truth(
     ortho = class_mask(counts, with_neighbours=False)
     half_x, half_y = size.length_mm / 2, size.width_mm / 2
     opening = _polygon_px(
-        camera, np.array([[-half_x, -half_y, 0], [half_x, -half_y, 0], [half_x, half_y, 0], [-half_x, half_y, 0]])
+        camera,
+        np.array(
+            [[-half_x, -half_y, 0], [half_x, -half_y, 0], [half_x, half_y, 0], [-half_x, half_y, 0]]
+        ),
     )
     inside = mask[opening]
     return {
         "name": plan.name, "seed": plan.seed, "tray_seed": tray.seed, "kit_version": 2,
-        "tray": {"length": size.length_mm, "width": size.width_mm, "depth": size.depth_mm, "plastic": tray.plastic},
-        "tray_number": tray.number, "head_number": tray.head_number, "day": tray.day, "crop": tray.crop,
+        "tray": _tray_facts(tray), "tray_number": tray.number, "head_number": tray.head_number,
+        "day": tray.day, "crop": tray.crop,
         "camera": camera_facts(camera), "tags": tag_facts(scene, camera, tray, still, plan),
         "strip": strip_facts(scene, camera, size) if tray.kit.strip else None,
         "opening_px": int(opening.sum()), "cover_seen": round(float((inside == 3).mean()), 5),
@@ -254,29 +195,34 @@ def photo_truth(
         "cover_ortho": round(float((ortho == 3).mean()), 5),
         "cover_ortho_soft": round(float(counts[..., 3].mean()), 5),
         "ortho_fractions": {n: round(float((ortho == k).mean()), 5) for k, n in enumerate(CLASSES)},
-        "canopy_height_mm": _heights(ortho, height, x, y, size), "ortho_grid": _cells(ortho, height),
+        "canopy_height_mm": _heights(ortho, height, x, y, size),
+        "ortho_grid": _cells(ortho, height),
         "mould": mould_facts(tray, camera, mask, (ortho, x, y)),
-        "slime": [_patch_facts(tray, camera, spot) for spot in tray.slime],
-        "bare_spots": _spot_facts(tray.bare), "thick_spots": _spot_facts(tray.thick),
+        "slime": [patch_facts(tray, camera, spot) for spot in tray.slime],
+        "bare_spots": spot_facts(tray.bare), "thick_spots": spot_facts(tray.thick),
         "root_hair_fuzz": tray.hairs > 0,
         "lighting": {"kind": light.kind, "rgb": light.tint, "ambient": round(light.ambient, 3),
-                     "illuminant": _rounded(light.illuminant, 3)},
+                     "illuminant": rounded(light.illuminant, 3)},
         "scene": _scene_facts(plan), "camera_effects": look_facts(plan.camera_look),
         "classes": list(CLASSES), "other_trays": _others(plan, scene, camera),
     }  # fmt: skip
 
 
-def _spot_facts(spots: tuple[Spot, ...]) -> list[dict[str, Any]]:
-    return [
-        {"centroid_mm": _rounded([s.x_mm, s.y_mm], 1), "nominal_diameter_mm": round(2 * s.radius_mm, 1)}
-        for s in spots
-    ]
+def _tray_facts(plan: TrayPlan) -> dict[str, Any]:
+    size = plan.size
+    return {
+        "length": size.length_mm,
+        "width": size.width_mm,
+        "depth": size.depth_mm,
+        "plastic": plan.plastic,
+    }
 
 
 def _scene_facts(plan: PhotoPlan) -> dict[str, Any]:
     tray = plan.tray
     return {
-        "germination": round(tray.stand.germination, 3), "shoots_per_cm2": round(tray.stand.per_cm2, 2),
+        "germination": round(tray.stand.germination, 3),
+        "shoots_per_cm2": round(tray.stand.per_cm2, 2),
         "vigour": round(tray.stand.vigour, 3), "lodging": round(tray.stand.lodging, 3),
         "yellow_share": round(tray.stand.yellow_share, 3), "fill_mm": round(tray.fill_mm, 1),
         "husks": round(tray.husk_share, 3), "droplets": round(tray.drops_per_cm2, 2),
@@ -295,9 +241,8 @@ def _others(plan: PhotoPlan, scene: TracedScene, camera: Camera) -> list[dict[st
         bins = counts[..., 7:].argmax(-1)
         found.append({
             "tray_number": other.number, "head_number": other.head_number,
-            "tray": {"length": other.size.length_mm, "width": other.size.width_mm,
-                     "depth": other.size.depth_mm, "plastic": other.plastic},
-            "shift_mm": _rounded(shift), "day": other.day, "crop": other.crop,
+            "tray": _tray_facts(other),
+            "shift_mm": rounded(shift), "day": other.day, "crop": other.crop,
             "tags": tag_facts(scene, camera, other, shift, plan),
             "cover_ortho": round(float((bins == 3).mean()), 5),
         })  # fmt: skip

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
 from kit_geometry import SLOPE, STRIP_TOP_MM, TraySize
-from numpy.typing import NDArray
+from meshes import Array
 
 
 @dataclass(frozen=True)
@@ -17,8 +18,8 @@ class Camera:
     width: int
     height: int
     focal_px: float
-    rotation: NDArray
-    translation: NDArray
+    rotation: Array
+    translation: Array
 
     @property
     def centre_px(self) -> tuple[float, float]:
@@ -26,7 +27,7 @@ class Camera:
         return (self.width - 1) / 2, (self.height - 1) / 2
 
     @property
-    def position_mm(self) -> NDArray:
+    def position_mm(self) -> Array:
         """Where the camera stands in the tray frame."""
         return -self.rotation.T @ self.translation
 
@@ -35,7 +36,7 @@ class Camera:
         """Full horizontal angle of view."""
         return float(2 * np.degrees(np.arctan(self.width / 2 / self.focal_px)))
 
-    def project(self, points: NDArray) -> NDArray:
+    def project(self, points: Array) -> Array:
         """Pixels (..., 2) of points (..., 3)."""
         seen = points @ self.rotation.T + self.translation
         return np.asarray(
@@ -58,7 +59,7 @@ class ViewWish:
     minimum_height_mm: float
 
 
-def _rotation(direction: NDArray, up: NDArray, roll: float) -> NDArray:
+def _rotation(direction: Array, up: Array, roll: float) -> Array:
     right = np.cross(direction, up)
     right /= np.linalg.norm(right)
     down = np.cross(direction, right)
@@ -67,7 +68,7 @@ def _rotation(direction: NDArray, up: NDArray, roll: float) -> NDArray:
     return np.stack([first, second, direction])
 
 
-def framing_points(size: TraySize, *, with_head: bool) -> NDArray:
+def framing_points(size: TraySize, *, with_head: bool) -> Array:
     """Points that a good photo of the tray keeps in frame."""
     x, y = size.length_mm / 2 + 42, size.width_mm / 2 + 8
     points = [[sx * x, sy * y, 0.0] for sx in (-1, 1) for sy in (-1, 1)]
@@ -78,7 +79,7 @@ def framing_points(size: TraySize, *, with_head: bool) -> NDArray:
     return np.array(points)
 
 
-def take_view(wish: ViewWish, points: NDArray) -> Camera:
+def take_view(wish: ViewWish, points: Array) -> Camera:
     """The nearest camera of the wished direction that holds ``points`` in its frame."""
     tilt, azimuth = np.radians(wish.off_vertical_deg), np.radians(wish.azimuth_deg)
     direction = -np.array(
@@ -114,7 +115,8 @@ def random_wish(rng: np.random.Generator, kind: str) -> ViewWish:
         # A shelf camera hangs nearly square to the tray, whichever way it leans.
         turn = rng.normal(0, 3.0) if rng.uniform() < 0.8 else rng.uniform(-35, 35)
         return ViewWish(
-            kind, *frame, rng.uniform(65, 85), abs(rng.normal(0, 3.0)) + rng.choice([1.0, 5.0, 9.0]),
+            kind, *frame, rng.uniform(65, 85),
+            abs(rng.normal(0, 3.0)) + rng.choice([1.0, 5.0, 9.0]),
             azimuth, 90 + upside + (azimuth - 180) + turn, rng.uniform(0.84, 1.0),
             rng.uniform(420, 640),
         )  # fmt: skip
