@@ -38,7 +38,7 @@ def projected(facts: dict[str, Any], points: NDArray[np.float64]) -> NDArray[np.
     camera = facts["camera"]
     seen = points @ np.array(camera["R_world_to_camera"]).T + camera["t_world_to_camera"]
     pixels: NDArray[np.float64] = seen[..., :2] / seen[..., 2:] * [camera["fx"], camera["fy"]]
-    return pixels + [camera["cx"], camera["cy"]]
+    return np.asarray(pixels + [camera["cx"], camera["cy"]])
 
 
 def sibling(path: Path, ending: str) -> Path:
