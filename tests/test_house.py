@@ -33,7 +33,9 @@ STEPS = {
     "measures": "canopy_* evenness mould mould_*",
     "score": "expectations scored_measures score_* health_score",
     "inspection": "inspection class_mask",
-    "over time": "sigmoid thermal_* growth_* past_runs harvest_* shelf_curves early_warning",
+    "over time": "sigmoid thermal_* growth_* past_runs harvest_* shelf_curves sequential_test "
+    "patch_* harmless_causes early_warning",
+    "attention": "attention attention_*",
     "written down": "overlay overlay_* inspection_record inspection_table",
     "printed kit": "shelf_camera kit_drawing kit_figures kit_guide kit_packing kit_pieces "
     "kit_sheets kit_words",
