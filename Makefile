@@ -4,7 +4,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 PHOTOS := sample_images/photos
 DEMO := out/demo
-REPORT_FOLDERS ?= $(PHOTOS)
+REPORT_FOLDERS ?= $(PHOTOS) sample_images/run
 
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from trayvision.accuracy.page import INK, QUIET, SHORT, STRAW, page, say_colours
+from trayvision.accuracy.page import DARK_STRAW, INK, QUIET, SHORT, STRAW, page, say_colours
 from trayvision.accuracy.scores import CALLED_MOULD, PhotoScore
 from trayvision.accuracy.table import brier_score, largest_patch_mm, series
 
@@ -20,7 +20,7 @@ def draw_mould_patches(scores: Sequence[PhotoScore], path: Path) -> bool:
     with page(path, "Mould patches: size in the photo and share in sight") as axes:
         for patch in patches:
             fill = STRAW if patch.found else "none"
-            edge = "#8a6a1f" if patch.found else SHORT
+            edge = DARK_STRAW if patch.found else SHORT
             x = max(patch.patch.diameter_px, 1.0)
             y = min(patch.patch.visible_share, 1.2)
             axes.scatter(x, y, s=40, facecolor=fill, edgecolor=edge, linewidth=1.3)

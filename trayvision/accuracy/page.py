@@ -13,6 +13,7 @@ PAPER = "#faf6ee"
 INK = "#26221c"
 QUIET = "#9a9284"
 STRAW = "#c9a24b"
+DARK_STRAW = "#8a6a1f"
 SHORT = "#9b2226"
 
 STYLE: dict[str, Any] = {
@@ -42,7 +43,7 @@ def page(path: Path, title: str, *, size: tuple[float, float] = (6.2, 4.6)) -> I
     with style.context(STYLE):
         figure = Figure(figsize=size, layout="constrained")
         axes = figure.add_subplot()
-        axes.set_title(title, pad=12)
+        figure.suptitle(title, x=0.01, ha="left", fontsize=11)
         yield axes
         figure.savefig(path, dpi=DPI, metadata={"Software": None})
 
@@ -55,7 +56,7 @@ def name_worst(axes: Axes, points: Sequence[tuple[float, float, float, str]]) ->
 
 def say_colours(axes: Axes, good: str, bad: str) -> None:
     """Name the two colours in words of their own, in place of a legend."""
-    axes.annotate(good, (1, 1), xycoords="axes fraction", color="#8a6a1f", ha="right", va="bottom")
+    axes.annotate(good, (1, 1), xycoords="axes fraction", color=DARK_STRAW, ha="right", va="bottom")
     axes.annotate(
         bad,
         (1, 1),

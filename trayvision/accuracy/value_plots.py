@@ -13,6 +13,11 @@ from trayvision.accuracy.table import Goal, colour_differences
 _SHOWN_SHARE = 2.0
 
 
+def _named_bars(count: int) -> tuple[float, float]:
+    """Size of a plot with a row and a photo's name for each of `count` photos."""
+    return 9.0, 0.21 * count + 1.3
+
+
 def draw_goals(goals: Sequence[Goal], path: Path) -> bool:
     """Every goal: its error as a share of the allowed error."""
     told = [goal for goal in goals if goal.error_share is not None][::-1]
@@ -57,7 +62,7 @@ def draw_height(scores: Sequence[PhotoScore], path: Path) -> bool:
         return False
     told.sort(key=lambda pair: pair[1].truth_low)
     title = "Canopy height: measured (dots) and the true band at the strip (bars)"
-    with page(path, title, size=(6.2, 0.24 * len(told) + 1.6)) as axes:
+    with page(path, title, size=_named_bars(len(told))) as axes:
         for row, (_, value) in enumerate(told):
             width = max(value.truth_high - value.truth_low, 0.5)
             axes.barh(row, width, left=value.truth_low, height=0.6, color="#e5dcc6")
@@ -65,6 +70,7 @@ def draw_height(scores: Sequence[PhotoScore], path: Path) -> bool:
             half = 1.96 * (value.uncertainty or 0.0)
             axes.errorbar(value.value, row, xerr=half, fmt="o", ms=4, lw=1, color=colour)
         axes.set_yticks(range(len(told)), [name for name, _ in told])
+        axes.margins(y=0.01)
         axes.set(xlabel="mm above the tray floor; deep red: more than 3 mm outside the band")
     return True
 
@@ -76,12 +82,13 @@ def draw_tag_corners(scores: Sequence[PhotoScore], path: Path) -> bool:
         return False
     rms = sorted((float(np.sqrt(np.mean(np.square(e)))), name) for name, e in told)
     title = "Tag corners: rms per photo, tags of 35 px and more"
-    with page(path, title, size=(6.2, 0.24 * len(rms) + 1.4)) as axes:
+    with page(path, title, size=_named_bars(len(rms))) as axes:
         values = [value for value, _ in rms]
         colours = [SHORT if value >= 0.3 else STRAW for value in values]
         axes.barh(range(len(rms)), values, height=0.55, color=colours)
         axes.axvline(0.3, color=INK, lw=0.9)
         axes.set_yticks(range(len(rms)), [name for _, name in rms])
+        axes.margins(y=0.01)
         axes.set(xlabel="px; line: the goal over all corners")
     return True
 
@@ -112,7 +119,7 @@ def draw_colours(scores: Sequence[PhotoScore], path: Path) -> bool:
     if not pairs:
         return False
     title = "Shoot colour of one tray under two white lights, ΔE2000"
-    with page(path, title, size=(6.6, 0.26 * len(pairs) + 1.4)) as axes:
+    with page(path, title, size=_named_bars(len(pairs))) as axes:
         values = [difference for _, _, difference in pairs]
         colours = [SHORT if value >= 3 else STRAW for value in values]
         axes.barh(range(len(pairs)), values, height=0.55, color=colours)
