@@ -1,0 +1,1 @@
+"""The paths of the service, one module a subject."""

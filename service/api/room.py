@@ -1,0 +1,61 @@
+"""Paths of the room itself, the day's round and the health check."""
+
+from typing import Any
+
+import sqlalchemy as sa
+from fastapi import APIRouter
+
+from service.api.dependencies import By, TheService
+from service.models.base import Model
+from service.models.room import History, Room, RoomChange
+from service.models.today import Today
+from service.problems import RESPONSES
+from service.resources import Resource
+from service.room_log import the_room
+from service.schema import ROOM
+from service.today import RoomNow
+
+router = APIRouter(responses=RESPONSES)
+_ROOMS = Resource(ROOM, RoomChange, RoomChange, Room)
+
+
+class Health(Model):
+    """The service answers and its log can be read."""
+
+    status: str
+
+
+@router.get("/healthz", tags=["health"], summary="Whether the service and its log answer")
+def healthz(service: TheService) -> Health:
+    """Answers without a log-in."""
+    with service.database.read() as connection:
+        connection.execute(sa.text("SELECT 1"))
+    return Health(status="ok")
+
+
+@router.get("/api/today", tags=["today"], summary="The day's round")
+def today(service: TheService) -> Today:
+    """Looks, harvests, photos due, trays resting, chores and readings."""
+    with service.database.read() as connection:
+        return RoomNow(connection, the_room(connection), service.clock()).today()
+
+
+@router.get("/api/room", tags=["room"], summary="The room")
+def get_room(service: TheService) -> Room:
+    """The room and how it counts its days."""
+    with service.database.read() as connection:
+        return the_room(connection)
+
+
+@router.patch("/api/room", tags=["room"], response_model=Room, summary="Correct the room")
+def correct_room(service: TheService, by: By, change: RoomChange) -> Any:
+    """Such as its time zone, or that it counts from soaking."""
+    with service.database.write() as connection:
+        return _ROOMS.correct(connection, the_room(connection).id, change, by)
+
+
+@router.get("/api/room/history", tags=["room"], summary="All that was said of the room")
+def room_history(service: TheService) -> History:
+    """First entry first."""
+    with service.database.read() as connection:
+        return _ROOMS.history(connection, the_room(connection).id)

@@ -1,0 +1,107 @@
+"""Paths of runs: started, harvested, corrected."""
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query
+
+from service.api.dependencies import By, Limit, Offset, TheService
+from service.growth import run_curves
+from service.ingest import tell_watchers
+from service.models.base import LARGEST_ID, Text
+from service.models.growth import RunCurves
+from service.models.room import History
+from service.models.runs import Harvest, NewHarvest, NewRun, Run, RunChange
+from service.problems import RESPONSES
+from service.room_log import the_room
+from service.run_changes import correct_run, new_run, withdraw_run
+from service.run_log import run_out, run_spans, span_of
+from service.things import HARVESTS, RUNS
+
+router = APIRouter(prefix="/api/runs", tags=["runs"], responses=RESPONSES)
+
+RunId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+
+
+@router.post("", status_code=201, summary="A tray was spread")
+def post_run(service: TheService, by: By, new: NewRun) -> Run:
+    """Only the tray is asked for; the rest can be added later."""
+    return new_run(service, new, by)
+
+
+@router.get("", summary="Runs, the last spread first")
+def list_runs(
+    service: TheService,
+    limit: Limit = 200,
+    offset: Offset = 0,
+    growing: Annotated[bool | None, Query(description="Only those under way, or ended.")] = None,
+) -> list[Run]:
+    """Of all trays."""
+    with service.database.read() as connection:
+        room, now = the_room(connection), service.clock()
+        spans = sorted(run_spans(connection), key=lambda span: span.spread_at, reverse=True)
+        if growing is not None:
+            spans = [
+                span for span in spans if (span.ended_at is None or span.ended_at > now) is growing
+            ]
+        chosen = spans[offset : offset + limit]
+        return [run_out(connection, span, room=room, now=now) for span in chosen]
+
+
+@router.get("/{run_id}", summary="One run")
+def get_run(service: TheService, run_id: RunId) -> Run:
+    """With its days from spreading and from soaking."""
+    with service.database.read() as connection:
+        span = span_of(connection, run_id)
+        return run_out(connection, span, room=the_room(connection), now=service.clock())
+
+
+@router.get("/{run_id}/curve", summary="Growth of one run")
+def get_run_curve(service: TheService, run_id: RunId) -> RunCurves:
+    """As for a tray's present run."""
+    with service.database.read() as connection:
+        return run_curves(connection, run_id, room=the_room(connection), now=service.clock())
+
+
+@router.get("/{run_id}/history", summary="All that was said of a run")
+def run_history(service: TheService, run_id: RunId) -> History:
+    """First entry first."""
+    with service.database.read() as connection:
+        return RUNS.history(connection, run_id)
+
+
+@router.patch("/{run_id}", summary="Correct a run")
+def patch_run(service: TheService, by: By, run_id: RunId, change: RunChange) -> Run:
+    """Photos move to the run that they then belong to."""
+    return correct_run(service, run_id, change, by)
+
+
+@router.delete("/{run_id}", status_code=204, summary="Withdraw a run")
+def delete_run(
+    service: TheService,
+    by: By,
+    run_id: RunId,
+    why: Annotated[Text | None, Query()] = None,
+) -> None:
+    """It was never started; its photos belong to the run before."""
+    withdraw_run(service, run_id, by=by, why=why)
+
+
+@router.post(
+    "/{run_id}/harvests", status_code=201, response_model=Harvest, summary="A tray was harvested"
+)
+def post_harvest(service: TheService, by: By, run_id: RunId, new: NewHarvest) -> Any:
+    """Or thrown, or a part of it was taken."""
+    with service.database.write() as connection:
+        span = span_of(connection, run_id)
+        out = HARVESTS.add(connection, new, by, belongs_to={"run_id": run_id})
+    tell_watchers(service, [span.tray_id])
+    return out
+
+
+@router.get("/{run_id}/harvests", summary="What was taken of a run")
+def list_harvests(service: TheService, run_id: RunId) -> list[Harvest]:
+    """Latest first."""
+    with service.database.read() as connection:
+        span_of(connection, run_id)
+        found: Any = HARVESTS.all(connection, limit=1000, where={"run_id": run_id})
+        return found  # type: ignore[no-any-return]

@@ -1,0 +1,120 @@
+"""Paths of the things that are entered, listed, corrected and withdrawn all alike."""
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Path, Query
+
+from service import things
+from service.api.dependencies import By, Limit, Offset, TheService
+from service.context import Service
+from service.ingest import tell_watchers
+from service.models.base import LARGEST_ID, Text
+from service.models.room import History
+from service.problems import RESPONSES
+from service.resources import Resource
+
+ThingIdPath = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+Why = Annotated[Text | None, Query(description="Why it is withdrawn.")]
+
+
+def thing_router(
+    resource: Resource, path: str, *, creates: bool = True, moves: bool = False
+) -> APIRouter:
+    """The paths of one kind of thing.
+
+    Parameters
+    ----------
+    resource : Resource
+    path : str
+        Such as ``/api/racks``; the last part names the kind in the description.
+    creates : bool
+        False where new ones are entered under another thing's path.
+    moves : bool
+        True where corrections change what follows for a tray: watchers are told.
+    """
+    router = APIRouter(prefix=path, tags=[path.rsplit("/", 1)[-1]], responses=RESPONSES)
+    label = path.rsplit("/", 1)[-1]
+    if creates:
+        _post(router, resource, label)
+
+    @router.get("", response_model=list[resource.out], summary=f"List {label}")  # type: ignore[name-defined]
+    def all_(service: TheService, limit: Limit = 200, offset: Offset = 0) -> Any:
+        with service.database.read() as connection:
+            return resource.all(connection, limit=limit, offset=offset)
+
+    @router.get("/{thing_id}", response_model=resource.out, summary=f"One of the {label}")
+    def get(service: TheService, thing_id: ThingIdPath) -> Any:
+        with service.database.read() as connection:
+            return resource.get(connection, thing_id)
+
+    @router.get("/{thing_id}/history", summary=f"All that was said of one of the {label}")
+    def history(service: TheService, thing_id: ThingIdPath) -> History:
+        with service.database.read() as connection:
+            return resource.history(connection, thing_id)
+
+    def correct(service: TheService, by: By, thing_id: ThingIdPath, change: Any) -> Any:
+        with service.database.write() as connection:
+            before = _trays(resource, connection, thing_id) if moves else set()
+            out = resource.correct(connection, thing_id, change, by)
+            after = _trays(resource, connection, thing_id) if moves else set()
+        _tell(service, before | after)
+        return out
+
+    _typed(correct, change=resource.change)
+    router.patch("/{thing_id}", response_model=resource.out, summary=f"Correct one of the {label}")(
+        correct
+    )
+
+    @router.delete("/{thing_id}", status_code=204, summary=f"Withdraw one of the {label}")
+    def withdraw(service: TheService, by: By, thing_id: ThingIdPath, why: Why = None) -> None:
+        with service.database.write() as connection:
+            touched = _trays(resource, connection, thing_id) if moves else set()
+            resource.withdraw(connection, thing_id, by=by, why=why)
+        _tell(service, touched)
+
+    return router
+
+
+def _post(router: APIRouter, resource: Resource, label: str) -> None:
+    def add(service: TheService, by: By, new: Any) -> Any:
+        with service.database.write() as connection:
+            return resource.add(connection, new, by)
+
+    _typed(add, new=resource.new)
+    router.post("", status_code=201, response_model=resource.out, summary=f"Enter {label}")(add)
+
+
+def _typed(route: Callable[..., Any], **types: type) -> None:
+    """Give a route the model of its resource, which no annotation can name."""
+    route.__annotations__.update(types)
+
+
+def _trays(resource: Resource, connection: Any, thing_id: int) -> set[int]:
+    from service.room_log import one
+    from service.schema import HARVEST, RUN
+
+    row = one(connection, resource.table, thing_id)
+    if resource.table is HARVEST:
+        return {one(connection, RUN, row["run_id"])["tray_id"]}
+    return {row["tray_id"]} if row.get("tray_id") is not None else set()
+
+
+def _tell(service: Service, tray_ids: set[int]) -> None:
+    if tray_ids:
+        tell_watchers(service, tray_ids)
+
+
+def routers() -> list[APIRouter]:
+    """Routers of all kinds of things."""
+    return [
+        thing_router(things.RACKS, "/api/racks"),
+        thing_router(things.SHELVES, "/api/shelves"),
+        thing_router(things.POSITIONS, "/api/positions"),
+        thing_router(things.LOTS, "/api/lots"),
+        thing_router(things.READINGS, "/api/readings"),
+        thing_router(things.CHORES, "/api/chores"),
+        thing_router(things.HARVESTS, "/api/harvests", creates=False, moves=True),
+        thing_router(things.PLACEMENTS, "/api/placements", creates=False, moves=True),
+        thing_router(things.TRAY_STATES, "/api/tray-states", creates=False, moves=True),
+    ]

@@ -1,0 +1,119 @@
+"""The application: made from explicit settings, nothing at import time."""
+
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
+from datetime import datetime
+from importlib.metadata import version
+from typing import Any
+
+from fastapi import FastAPI
+
+from service.api import flags, photos, room, runs, things, trays
+from service.context import Service, Watcher, utc_now
+from service.database import Database
+from service.inspector import Inspector, PoolInspector
+from service.photo_store import PhotoStore
+from service.problems import PROBLEM_JSON, handle_problems
+from service.room_log import set_up_room
+from service.settings import Settings
+from service.upload_limit import UploadLimit
+
+
+def create_app(
+    settings: Settings,
+    *,
+    inspector: Inspector | None = None,
+    clock: Callable[[], datetime] = utc_now,
+    watchers: Sequence[Watcher] = (),
+) -> FastAPI:
+    """The service over one room's log.
+
+    Parameters
+    ----------
+    settings : Settings
+    inspector : Inspector, optional
+        What measures photos; default a pool of processes that runs the library.
+    clock : callable
+        Aware present moment.
+    watchers : sequence of callable
+        See `service.context.Service`.
+
+    Returns
+    -------
+    FastAPI
+        Its `state.service` is the `Service`; the log is migrated and the room set up already.
+    """
+    service = open_service(settings, inspector=inspector, clock=clock, watchers=watchers)
+
+    @asynccontextmanager
+    async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        yield
+        close_service(service)
+
+    app = _Application(title="Trayvision", version=version("trayvision"), lifespan=lifespan)
+    app.state.service = service
+    handle_problems(app)
+    app.add_middleware(
+        UploadLimit,
+        max_photo_bytes=settings.max_photo_bytes,
+        max_photos=settings.max_photos,
+    )
+    for router in (
+        room.router,
+        photos.router,
+        trays.router,
+        runs.router,
+        flags.router,
+        *things.routers(),
+    ):
+        app.include_router(router)
+    return app
+
+
+def open_service(
+    settings: Settings,
+    *,
+    inspector: Inspector | None = None,
+    clock: Callable[[], datetime] = utc_now,
+    watchers: Sequence[Watcher] = (),
+) -> Service:
+    """Open the log, bring its schema up to date and set the room up; for jobs without paths."""
+    settings.data.mkdir(parents=True, exist_ok=True)
+    database = Database(settings.sqlalchemy_url())
+    database.migrate()
+    if inspector is None:
+        inspector = PoolInspector(
+            processes=settings.inspectors,
+            waiting=settings.waiting_photos,
+            seconds=settings.inspection_seconds,
+        )
+    service = Service(
+        settings,
+        database,
+        PhotoStore(settings.data / "photos"),
+        inspector,
+        clock,
+        list(watchers),
+    )
+    with database.write() as connection:
+        set_up_room(connection, settings, service.entrant())
+    return service
+
+
+def close_service(service: Service) -> None:
+    """Stop measuring and give the database back."""
+    service.inspector.close()
+    service.database.close()
+
+
+class _Application(FastAPI):
+    def openapi(self) -> dict[str, Any]:
+        """The description, with problems under the media type that they have."""
+        description = super().openapi()
+        for path in description["paths"].values():
+            for operation in path.values():
+                for status, response in operation["responses"].items():
+                    content = response.get("content", {})
+                    if status in ("4XX", "5XX") and "application/json" in content:
+                        content[PROBLEM_JSON] = content.pop("application/json")
+        return description

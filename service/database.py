@@ -1,0 +1,88 @@
+"""The log's database: connections that mean the same on SQLite and PostgreSQL, and migrations."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import command
+from alembic.config import Config
+from sqlalchemy.pool import QueuePool
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+# Any number, as long as only this service's writers lock on it.
+_WRITERS_LOCK = 7_241_703
+_BUSY_SECONDS = 30.0
+
+
+class Database:
+    """Short-lived connections for one request or job each; safe to share between threads.
+
+    Parameters
+    ----------
+    url : str
+        SQLAlchemy address, from `service.settings.Settings.sqlalchemy_url`.
+    """
+
+    def __init__(self, url: str) -> None:
+        self.engine = sa.create_engine(
+            url, poolclass=QueuePool, pool_size=8, max_overflow=40, **_connect_options(url)
+        )
+        self._writing = self.engine.execution_options(trayvision_writes=True)
+        if self.engine.dialect.name == "sqlite":
+            sa.event.listen(self.engine, "connect", _set_up_sqlite)
+            sa.event.listen(self.engine, "begin", _begin_sqlite)
+
+    @contextmanager
+    def read(self) -> Iterator[sa.Connection]:
+        """A connection in one consistent, read-only-by-convention transaction."""
+        with self.engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def write(self) -> Iterator[sa.Connection]:
+        """A connection in one transaction that commits at the end; writers come one by one.
+
+        SQLite would otherwise fail a transaction that reads first and writes later; PostgreSQL
+        would let two writers check a rule before either writes.
+        """
+        with self._writing.connect() as connection, connection.begin():
+            if connection.dialect.name == "postgresql":
+                connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_WRITERS_LOCK)))
+            yield connection
+
+    def migrate(self, revision: str = "head") -> None:
+        """Bring the schema up to a revision; what is there already stays."""
+        with self.write() as connection:
+            command.upgrade(migration_config(connection), revision)
+
+    def close(self) -> None:
+        """Give all connections back."""
+        self.engine.dispose()
+
+
+def migration_config(connection: sa.Connection) -> Config:
+    """Alembic's configuration, without a file, on an open connection."""
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    config.attributes["connection"] = connection
+    return config
+
+
+def _connect_options(url: str) -> dict[str, Any]:
+    if url.startswith("sqlite"):
+        return {"connect_args": {"timeout": _BUSY_SECONDS, "check_same_thread": False}}
+    return {"pool_pre_ping": True, "connect_args": {"options": "-c timezone=UTC"}}
+
+
+def _set_up_sqlite(connection: Any, _record: Any) -> None:
+    # The driver's own transaction handling begins late and knows no BEGIN IMMEDIATE.
+    connection.isolation_level = None
+    for pragma in ("journal_mode=WAL", "foreign_keys=ON", "synchronous=FULL"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: sa.Connection) -> None:
+    writes = connection.get_execution_options().get("trayvision_writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")

@@ -1,0 +1,155 @@
+"""Nothing is overwritten: how a row of the log is entered, corrected and withdrawn.
+
+Every table of the log carries the same entry columns. What is entered first is the *original*
+and its id is the id of the thing for good: other tables and addresses refer to it alone. A
+correction is a new row that carries all values again, names the original (`original_id`) and
+the row it stands beside (`replaces_id`), and says who entered it, when and why. Withdrawing (an
+undo) is a correction too, with `withdrawn` set, and can itself be corrected. What holds now is
+the row that no other replaces. A row is replaced at most once (a unique index), so that two
+people who correct the same row at the same time are told, and neither correction is lost.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.exc import IntegrityError
+
+from service.refusals import Conflict, NotFound
+
+Values = Mapping[str, Any]
+ENTRY_COLUMNS = ("original_id", "replaces_id", "entered_at", "entered_by", "why", "withdrawn")
+
+
+@dataclass(frozen=True)
+class Entrant:
+    """Who enters something, and when.
+
+    Parameters
+    ----------
+    at : aware datetime
+    person_id : int or None
+        None while nobody has to log in, and for what the service finds by itself.
+    """
+
+    at: datetime
+    person_id: int | None = None
+
+
+def current(table: sa.Table, *, name: str | None = None) -> sa.Subquery:
+    """What holds now: `id` is the thing's own, `entry_id` the row's, first entry's time kept."""
+    later, first = table.alias(), table.alias()
+    own = [column for column in table.c if column.name not in ("id", "original_id", "replaces_id")]
+    thing = sa.func.coalesce(table.c.original_id, table.c.id)
+    return (
+        sa.select(
+            thing.label("id"),
+            table.c.id.label("entry_id"),
+            first.c.entered_at.label("first_entered_at"),
+            *own,
+        )
+        .join(first, first.c.id == thing)
+        .where(
+            ~sa.exists().where(later.c.replaces_id == table.c.id),
+            table.c.withdrawn.is_(sa.false()),
+        )
+        .subquery(name or f"current_{table.name}")
+    )
+
+
+def enter(connection: sa.Connection, table: sa.Table, values: Values, by: Entrant) -> int:
+    """Add an original row; returns its id."""
+    row = {**values, "entered_at": by.at, "entered_by": by.person_id, "withdrawn": False}
+    return _inserted(connection, table, row)
+
+
+def correct(
+    connection: sa.Connection,
+    table: sa.Table,
+    thing_id: int,
+    values: Values,
+    *,
+    by: Entrant,
+    why: str | None = None,
+) -> int:
+    """Put a correction beside what holds now; what `values` leaves out stays as it was.
+
+    Returns
+    -------
+    int
+        Id of the new row.
+
+    Raises
+    ------
+    NotFound
+        If there is no such thing.
+    Conflict
+        If another correction came in between.
+    """
+    return _replace(connection, table, thing_id, {**values, "withdrawn": False}, by, why)
+
+
+def withdraw(
+    connection: sa.Connection,
+    table: sa.Table,
+    thing_id: int,
+    *,
+    by: Entrant,
+    why: str | None = None,
+) -> int:
+    """Say that a thing never was; it stays in its history. Raises like `correct`."""
+    return _replace(connection, table, thing_id, {"withdrawn": True}, by, why)
+
+
+def history(connection: sa.Connection, table: sa.Table, thing_id: int) -> list[dict[str, Any]]:
+    """All rows of one thing, original first.
+
+    Raises
+    ------
+    NotFound
+        If there is no such thing.
+    """
+    rows = connection.execute(
+        sa.select(table)
+        .where(sa.or_(table.c.id == thing_id, table.c.original_id == thing_id))
+        .order_by(table.c.id)
+    ).mappings()
+    found = [dict(row) for row in rows]
+    if not found or found[0]["original_id"] is not None:
+        raise NotFound(table.name, thing_id)
+    return found
+
+
+def _replace(
+    connection: sa.Connection,
+    table: sa.Table,
+    thing_id: int,
+    values: Values,
+    by: Entrant,
+    why: str | None,
+) -> int:
+    last = history(connection, table, thing_id)[-1]
+    kept = {name: value for name, value in last.items() if name not in ("id", *ENTRY_COLUMNS)}
+    row = {
+        **kept,
+        **values,
+        "original_id": thing_id,
+        "replaces_id": last["id"],
+        "entered_at": by.at,
+        "entered_by": by.person_id,
+        "why": why,
+    }
+    try:
+        return _inserted(connection, table, row)
+    except IntegrityError as error:
+        if "replaces_id" not in str(error.orig):
+            raise
+        raise Conflict(table.name, f"{thing_id} was corrected by someone else meanwhile") from error
+
+
+def _inserted(connection: sa.Connection, table: sa.Table, row: Values) -> int:
+    key = connection.execute(sa.insert(table).values(**row)).inserted_primary_key
+    assert key is not None
+    return int(key[0])

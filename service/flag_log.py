@@ -1,0 +1,236 @@
+"""Flags as the log keeps them: one cause one flag, and all that people answered."""
+
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.entries import Entrant, current, enter
+from service.models.flags import FlagOut, FlagState, Verdict
+from service.refusals import NotFound
+from service.room_log import Row
+from service.schema import FLAG, FLAG_EVENT, TRAY
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A reason to look, as worked out from the log.
+
+    Parameters
+    ----------
+    cause : str
+        Key of the cause, such as ``"mould:tray 17:run 4"``: one open flag for each.
+    kind : str
+        Such as ``"mould"``, ``"behind"``, ``"no photo"``.
+    level : str
+        In the grower's words, such as ``"look"`` or ``"hold"``.
+    urgency : float
+        Larger is more urgent.
+    since, at : aware datetime
+        When it began; when it was noticed, the moment of the photo or reading.
+    reason, look : str
+        Why, and what to look at or do.
+    evidence : dict
+        JSON-ready.
+    """
+
+    cause: str
+    kind: str
+    level: str
+    urgency: float
+    since: datetime
+    at: datetime
+    reason: str
+    look: str
+    evidence: dict[str, Any] = field(default_factory=dict)
+    tray_id: int | None = None
+    shelf_id: int | None = None
+    run_id: int | None = None
+    lot_id: int | None = None
+
+
+def notice(connection: sa.Connection, new: Notice, by: Entrant) -> int:
+    """Open a flag, or add to the one that stands for this cause; returns its id.
+
+    Noticing the same again, word for word, adds nothing. Once a person answered, the cause stays
+    quiet until it becomes more urgent than it was then.
+    """
+    before = flags_of_causes(connection, [new.cause], by.at)
+    last = before[-1] if before and before[-1].state is not FlagState.GONE else None
+    if last is not None:
+        answered = last.state is FlagState.DONE
+        if _same(last, new) or (answered and new.urgency <= last.urgency):
+            return last.id
+        if answered:
+            last = None
+    flag_id = _open(connection, new, by) if last is None else last.id
+    told = {
+        "urgency": new.urgency,
+        "level": new.level,
+        "reason": new.reason,
+        "look": new.look,
+        "evidence": new.evidence,
+    }
+    enter(connection, FLAG_EVENT, {"flag_id": flag_id, "kind": "noticed", "at": new.at, **told}, by)
+    return flag_id
+
+
+def close_missing(
+    connection: sa.Connection, *, still: Collection[str], among: Collection[str], by: Entrant
+) -> None:
+    """Let flags go whose cause is no longer there: all open ones `among` causes, not `still`."""
+    for flag in flags_of_causes(
+        connection, [cause for cause in among if cause not in still], by.at
+    ):
+        if flag.state in (FlagState.OPEN, FlagState.SNOOZED):
+            enter(connection, FLAG_EVENT, {"flag_id": flag.id, "kind": "gone", "at": by.at}, by)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a person answered: ``"snoozed"``, ``"done"`` or ``"verdict"``."""
+
+    kind: str
+    note: str | None = None
+    until_at: datetime | None = None
+    verdict: Verdict | None = None
+
+
+def answer(connection: sa.Connection, flag_id: int, said: Answer, by: Entrant) -> FlagOut:
+    """Enter what a person answered.
+
+    Raises
+    ------
+    NotFound
+        If there is no such flag.
+    """
+    flag_out(connection, flag_id, by.at)
+    enter(connection, FLAG_EVENT, {"flag_id": flag_id, "at": by.at, **asdict(said)}, by)
+    return flag_out(connection, flag_id, by.at)
+
+
+def flag_out(connection: sa.Connection, flag_id: int, now: datetime) -> FlagOut:
+    """One flag as it stands at a moment.
+
+    Raises
+    ------
+    NotFound
+        If there is no such flag.
+    """
+    found = _flags(connection, FLAG.c.id == flag_id, now)
+    if not found:
+        raise NotFound("flag", flag_id)
+    return found[0]
+
+
+def flags_of_causes(
+    connection: sa.Connection, causes: Sequence[str], now: datetime
+) -> list[FlagOut]:
+    """All flags that ever had one of these causes."""
+    return _flags(connection, FLAG.c.cause.in_(list(causes)), now)
+
+
+def flags(
+    connection: sa.Connection, now: datetime, *, state: FlagState = FlagState.OPEN
+) -> list[FlagOut]:
+    """Flags in a state, most urgent first, longest standing first among equals."""
+    found = [flag for flag in _flags(connection, sa.true(), now) if flag.state is state]
+    return sorted(found, key=lambda flag: (-flag.urgency, flag.since, flag.id))
+
+
+def verdicts(connection: sa.Connection) -> list[Row]:
+    """All answers that say what it was, oldest first: `kind` and `cause` of the flag, `verdict`."""
+    events = current(FLAG_EVENT)
+    statement = (
+        sa.select(FLAG.c.kind, FLAG.c.cause, FLAG.c.tray_id, events.c.verdict, events.c.at)
+        .join(events, events.c.flag_id == FLAG.c.id)
+        .where(events.c.verdict.is_not(None))
+        .order_by(events.c.at, events.c.id)
+    )
+    return list(connection.execute(statement).mappings())
+
+
+def _open(connection: sa.Connection, new: Notice, by: Entrant) -> int:
+    values = {
+        "cause": new.cause,
+        "kind": new.kind,
+        "tray_id": new.tray_id,
+        "shelf_id": new.shelf_id,
+        "run_id": new.run_id,
+        "lot_id": new.lot_id,
+        "since": new.since,
+        "opened_at": by.at,
+    }
+    key = connection.execute(sa.insert(FLAG).values(values)).inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def _same(flag: FlagOut, new: Notice) -> bool:
+    return (flag.level, flag.urgency, flag.reason, flag.look, flag.evidence) == (
+        new.level,
+        new.urgency,
+        new.reason,
+        new.look,
+        new.evidence,
+    )
+
+
+def _flags(
+    connection: sa.Connection, condition: sa.ColumnElement[bool], now: datetime
+) -> list[FlagOut]:
+    trays, events = current(TRAY), current(FLAG_EVENT)
+    statement = (
+        sa.select(FLAG, trays.c.number)
+        .join(trays, trays.c.id == FLAG.c.tray_id, isouter=True)
+        .where(condition)
+        .order_by(FLAG.c.id)
+    )
+    rows = list(connection.execute(statement).mappings())
+    told = (
+        sa.select(events)
+        .where(events.c.flag_id.in_([row["id"] for row in rows]))
+        .order_by(events.c.id)
+    )
+    by_flag: dict[int, list[Row]] = {}
+    for event in connection.execute(told).mappings():
+        by_flag.setdefault(event["flag_id"], []).append(event)
+    return [_flag_out(row, by_flag[row["id"]], now) for row in rows if row["id"] in by_flag]
+
+
+def _flag_out(row: Row, events: list[Row], now: datetime) -> FlagOut:
+    noticed = [event for event in events if event["kind"] == "noticed"][-1]
+    state, snoozed_until = FlagState.OPEN, None
+    for event in events:
+        if event["kind"] == "snoozed":
+            state, snoozed_until = FlagState.SNOOZED, event["until_at"]
+        elif event["kind"] == "gone":
+            state = FlagState.GONE
+        elif event["kind"] in ("done", "verdict"):
+            state = FlagState.DONE
+    if state is FlagState.SNOOZED and snoozed_until is not None and snoozed_until <= now:
+        state = FlagState.OPEN
+    verdict = [event["verdict"] for event in events if event["verdict"] is not None]
+    answers = [event["at"] for event in events if event["kind"] not in ("noticed", "gone")]
+    return FlagOut(
+        id=row["id"],
+        kind=row["kind"],
+        state=state,
+        level=noticed["level"],
+        urgency=noticed["urgency"],
+        tray=row["number"],
+        shelf_id=row["shelf_id"],
+        run_id=row["run_id"],
+        lot_id=row["lot_id"],
+        since=row["since"],
+        opened_at=row["opened_at"],
+        noticed_at=noticed["at"],
+        reason=noticed["reason"],
+        look=noticed["look"],
+        evidence=noticed["evidence"] or {},
+        snoozed_until=snoozed_until if state is FlagState.SNOOZED else None,
+        verdict=verdict[-1] if verdict else None,
+        answered_at=answers[-1] if answers else None,
+    )

@@ -1,0 +1,171 @@
+"""Photos in: kept, measured, entered; acknowledged only when photo and record are on the disk."""
+
+import logging
+import re
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from datetime import datetime
+from hashlib import sha256
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.exc import IntegrityError
+
+from service.context import Service
+from service.entries import Entrant, current, enter
+from service.inspection_log import NewPhoto, enter_photo, find_photo
+from service.inspector import InspectedPhoto, InspectionJob
+from service.models.photos import PhotoOut, Watering
+from service.photo_log import photo_out
+from service.refusals import Refusal, TooLarge
+from service.room_log import in_utc, one, the_room, tray_sizes
+from service.run_log import run_spans_by_number
+from service.schema import ASSIGNMENT, CAMERA, PHOTO_INSPECTION, TRAY_INSPECTION
+
+_LOG = logging.getLogger(__name__)
+_LONGEST_NAME = 200
+
+
+@dataclass(frozen=True)
+class IncomingPhoto:
+    """A photo as it came, with what was said of it."""
+
+    name: str
+    media_type: str
+    content: bytes
+    taken_at: datetime | None = None
+    camera: str | None = None
+    watering: Watering = Watering.UNKNOWN
+
+
+def take_in(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoOut, bool]:
+    """Keep, measure and enter one photo; the same bytes again change nothing.
+
+    Returns
+    -------
+    tuple of PhotoOut, bool
+        The photo as kept, and whether it is new. On return all of it is durable.
+
+    Raises
+    ------
+    Refusal
+        If the photo is empty.
+    TooLarge
+        If it has more bytes than the settings allow.
+    Busy
+        If too many photos wait to be measured.
+    """
+    _check_size(service, photo)
+    digest = sha256(photo.content).hexdigest()
+    known = _known(service, digest)
+    if known is not None:
+        return known, False
+    path = service.store.keep_original(digest, photo.content)
+    name = _clean(photo.name)
+    job, camera_id = _job(service, photo, path, by)
+    inspected = service.inspector.inspect(job)
+    new = NewPhoto(
+        sha256=digest,
+        name=name,
+        media_type=_clean(photo.media_type),
+        size_bytes=len(photo.content),
+        watering=photo.watering,
+        camera_id=camera_id,
+        inspected=replace(inspected, record=inspected.record | {"sha256": digest}),
+        library_version=version("trayvision"),
+    )
+    keep_pictures(service, digest, inspected)
+    try:
+        with service.database.write() as connection:
+            photo_id = enter_photo(connection, new, by)
+            out = photo_out(connection, photo_id)
+    except IntegrityError:
+        # The same bytes came twice at once and the other was first.
+        known = _known(service, digest)
+        if known is None:
+            raise
+        return known, False
+    tell_watchers(service, photo_trays(service, photo_id))
+    return out, True
+
+
+def tell_watchers(service: Service, tray_ids: Collection[int]) -> None:
+    """Let the watchers work out what follows; what was entered stands whatever they raise."""
+    for watcher in service.watchers:
+        try:
+            watcher(service, tray_ids)
+        except Exception:
+            _LOG.exception("a watcher failed on trays %s", sorted(tray_ids))
+
+
+def keep_pictures(service: Service, digest: str, inspected: InspectedPhoto) -> None:
+    """Keep the pictures that were drawn of a photo."""
+    for name, content in inspected.pictures.items():
+        service.store.keep_derived(digest, name, content)
+
+
+def photo_trays(service: Service, photo_id: int) -> set[int]:
+    """Ids of all trays that a photo ever showed or was assigned to."""
+    seen = (
+        sa.select(TRAY_INSPECTION.c.tray_id)
+        .join(PHOTO_INSPECTION, PHOTO_INSPECTION.c.id == TRAY_INSPECTION.c.photo_inspection_id)
+        .where(PHOTO_INSPECTION.c.photo_id == photo_id, TRAY_INSPECTION.c.tray_id.is_not(None))
+    )
+    given = sa.select(ASSIGNMENT.c.tray_id).where(ASSIGNMENT.c.photo_id == photo_id)
+    with service.database.read() as connection:
+        return {*connection.execute(seen).scalars(), *connection.execute(given).scalars()}
+
+
+def _check_size(service: Service, photo: IncomingPhoto) -> None:
+    if not photo.content:
+        raise Refusal("photo", f"must have bytes, but {_clean(photo.name)} is empty")
+    if len(photo.content) > service.settings.max_photo_bytes:
+        raise TooLarge(
+            "photo",
+            f"must have at most {service.settings.max_photo_bytes} bytes, "
+            f"got {len(photo.content)} in {_clean(photo.name)}",
+        )
+
+
+def _known(service: Service, digest: str) -> PhotoOut | None:
+    with service.database.read() as connection:
+        photo_id = find_photo(connection, digest)
+        return None if photo_id is None else photo_out(connection, photo_id)
+
+
+def _job(
+    service: Service, photo: IncomingPhoto, path: Path, by: Entrant
+) -> tuple[InspectionJob, int | None]:
+    with service.database.write() as connection:
+        room = the_room(connection)
+        camera = None if photo.camera is None else _camera(connection, photo.camera, by)
+        job = InspectionJob(
+            path=path,
+            name=_clean(photo.name),
+            received_at=by.at,
+            room_zone=room.time_zone,
+            tray_size=room.tray_size,
+            sizes=tray_sizes(connection),
+            runs=run_spans_by_number(connection),
+            taken_at=None if photo.taken_at is None else in_utc(photo.taken_at, room),
+            calibration=None if camera is None else camera["calibration"],
+        )
+        return job, None if camera is None else camera["id"]
+
+
+def _camera(connection: sa.Connection, name: str, by: Entrant) -> Any:
+    """The camera with a name, registered now where a photo is the first to name it."""
+    now = current(CAMERA)
+    found = connection.execute(sa.select(now).where(now.c.name == name)).mappings().first()
+    if found is not None:
+        return found
+    values = {"name": name, "kind": "sends photos", "active": True}
+    return one(connection, CAMERA, enter(connection, CAMERA, values, by))
+
+
+def _clean(name: str) -> str:
+    """A name that can be stored, shown and put into a message."""
+    readable = name.encode("utf-8", "replace").decode("utf-8")
+    return re.sub(r"[\x00-\x1f\x7f]", "?", readable)[:_LONGEST_NAME] or "photo"

@@ -1,0 +1,121 @@
+"""One photo measured, in a process of the pool; kept apart so that this alone is loaded there."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from io import BytesIO
+from json import dumps
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from PIL import ExifTags, Image
+
+from service.inspector import InspectedPhoto, InspectionJob, not_measured
+from trayvision.camera import Camera
+from trayvision.inspection import Inspection, inspect_photo
+from trayvision.inspection_record import photo_record, problem_record
+from trayvision.overlay import draw_overlay
+from trayvision.photo import Photo, load_photo
+from trayvision.photo_exif import EXIF_ERRORS
+from trayvision.quality_flags import Doubt, PhotoProblem
+from trayvision.reference_kit import TraySize
+from trayvision.room_settings import RoomSettings
+
+Pixels = npt.NDArray[np.uint8]
+
+_THUMBNAIL_PX = 480
+_JPEG_QUALITY = 88
+# A run that nobody ended says nothing of a photo taken long after.
+_LONGEST_RUN = timedelta(days=60)
+
+
+def inspect_job(job: InspectionJob) -> InspectedPhoto:
+    """Measure one photo and draw what is shown of it; a photo's own failure is in the record."""
+    cv2.setNumThreads(1)
+    try:
+        photo = load_photo(job.path, name=job.name)
+    except PhotoProblem as problem:
+        return replace(not_measured(job, ""), record=problem_record(job.name, problem))
+    taken_at, source = _moment(job, photo)
+    photo = replace(photo, taken_at=taken_at)
+    pictures = {"thumbnail.jpg": _jpeg(_thumbnail(photo.pixels))}
+    try:
+        inspection = inspect_photo(
+            photo,
+            tray_size=_room(job, taken_at),
+            camera=_camera(job),
+            whole_photo=job.whole_photo,
+        )
+    except PhotoProblem as problem:
+        record = problem_record(job.name, problem) | {
+            "sha256": photo.sha256,
+            "width": photo.width,
+            "height": photo.height,
+        }
+    else:
+        record = photo_record(inspection)
+        pictures |= dict(_drawn(inspection))
+    return InspectedPhoto(record, taken_at, source, pictures)
+
+
+def _moment(job: InspectionJob, photo: Photo) -> tuple[datetime, str]:
+    if job.taken_at is not None:
+        return job.taken_at, "given"
+    if photo.taken_at is not None:
+        return photo.taken_at.astimezone(UTC), "photo"
+    if Doubt.CAPTURE_OFFSET_UNKNOWN in photo.doubts:
+        local = _clock_time(job)
+        if local is not None:
+            return local.replace(tzinfo=ZoneInfo(job.room_zone)).astimezone(UTC), (
+                "photo, in the room's time"
+            )
+    return job.received_at, "received"
+
+
+def _clock_time(job: InspectionJob) -> datetime | None:
+    """The photo's clock time, which names no moment by itself."""
+    try:
+        with Image.open(job.path) as image:
+            fields = image.getexif().get_ifd(ExifTags.IFD.Exif)
+        text = str(fields.get(ExifTags.Base.DateTimeOriginal, ""))
+        return datetime.strptime(text[:19], "%Y:%m:%d %H:%M:%S")  # noqa: DTZ007
+    except EXIF_ERRORS:
+        return None
+
+
+def _room(job: InspectionJob, taken_at: datetime) -> RoomSettings:
+    spread = {
+        number: spread_at
+        for number, spans in job.runs.items()
+        for spread_at, ended_at in spans
+        if spread_at <= taken_at < (ended_at or spread_at + _LONGEST_RUN)
+    }
+    sizes = {number: TraySize.parse(size) for number, size in job.sizes.items()}
+    return RoomSettings(TraySize.parse(job.tray_size), sizes=sizes, spread_times=spread)
+
+
+def _camera(job: InspectionJob) -> Camera | None:
+    return None if job.calibration is None else Camera.from_json(dumps(dict(job.calibration)))
+
+
+def _drawn(inspection: Inspection) -> Iterator[tuple[str, bytes]]:
+    yield "overlay.jpg", _jpeg(draw_overlay(inspection))
+    for tray in inspection.trays:
+        if tray.number is not None:
+            yield f"tray-{tray.number}.jpg", _jpeg(tray.plan.colours)
+
+
+def _thumbnail(pixels: Pixels) -> Any:
+    height, width = pixels.shape[:2]
+    factor = _THUMBNAIL_PX / max(height, width)
+    size = (max(1, round(width * factor)), max(1, round(height * factor)))
+    return cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+
+
+def _jpeg(pixels: Any) -> bytes:
+    file = BytesIO()
+    Image.fromarray(pixels).save(file, "JPEG", quality=_JPEG_QUALITY)
+    return file.getvalue()

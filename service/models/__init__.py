@@ -1,0 +1,1 @@
+"""What the service takes in and gives out, typed; the OpenAPI description follows from it."""

@@ -1,0 +1,77 @@
+"""Flags: reasons to look at a tray, and what people answered."""
+
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+from pydantic import Field
+
+from service.models.base import Model, Moment, Text
+
+
+class FlagState(StrEnum):
+    """What has become of a flag."""
+
+    OPEN = "open"
+    SNOOZED = "snoozed"
+    DONE = "done"
+    GONE = "gone"
+
+
+class Verdict(StrEnum):
+    """What a person found on going to look."""
+
+    RIGHT = "right"
+    ROOT_HAIRS = "root hairs"
+    GLARE = "glare"
+    HUSKS = "husks"
+    OTHER = "something else"
+
+
+class FlagOut(Model):
+    """A reason to look: where, since when, why, what shows it, what to look at."""
+
+    id: int
+    kind: str
+    state: FlagState
+    level: str | None = Field(description="In the grower's words, such as look or hold.")
+    urgency: float = Field(description="Larger is more urgent.")
+    tray: int | None
+    shelf_id: int | None
+    run_id: int | None
+    lot_id: int | None
+    since: datetime
+    opened_at: datetime
+    noticed_at: datetime
+    reason: str
+    look: str = Field(description="What to look at or do.")
+    evidence: dict[str, Any]
+    snoozed_until: datetime | None
+    verdict: Verdict | None
+    answered_at: datetime | None
+
+
+class FlagsOut(Model):
+    """Flags, most urgent first."""
+
+    flags: list[FlagOut]
+
+
+class Snooze(Model):
+    """Not now."""
+
+    until: Moment
+    note: Text | None = None
+
+
+class Done(Model):
+    """Looked at and dealt with."""
+
+    note: Text | None = None
+
+
+class VerdictIn(Model):
+    """What it was."""
+
+    verdict: Verdict
+    note: Text | None = None

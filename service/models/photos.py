@@ -1,0 +1,96 @@
+"""Photos, what was measured on them, and what people say about them."""
+
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+from fastapi import UploadFile
+from pydantic import Field
+
+from service.models.base import LARGEST_ID, Change, Model, Moment, Name, Text
+from service.models.room import TrayNumber
+
+
+class Watering(StrEnum):
+    """Whether a photo was taken before or after watering."""
+
+    BEFORE = "before"
+    AFTER = "after"
+    UNKNOWN = "unknown"
+
+
+class TakenAtFrom(StrEnum):
+    """Where the moment of a photo comes from."""
+
+    GIVEN = "given"
+    PHOTO = "photo"
+    PHOTO_IN_ROOM_TIME = "photo, in the room's time"
+    RECEIVED = "received"
+
+
+class PhotoOut(Model):
+    """A photo with its inspections, as kept."""
+
+    id: int
+    sha256: str
+    file: str
+    taken_at: datetime
+    taken_at_from: TakenAtFrom
+    received_at: datetime
+    watering: Watering
+    camera: str | None
+    width: int | None
+    height: int | None
+    problem: str | None = Field(description="Why no tray could be read; null when one could.")
+    trays: list[dict[str, Any]] = Field(description="As in trayvision inspect --json.")
+    not_measured: list[dict[str, Any]]
+    remarks: list[str]
+    assigned_trays: list[int] = Field(description="Trays that a person says the photo shows.")
+    inspection_id: int
+    library_version: str
+    original: str | None = Field(description="Path of the original; null once let go by rule.")
+    overlay: str | None
+    thumbnail: str | None
+
+
+class PhotosOut(Model):
+    """Photos in the order in which they came, or newest first in a list."""
+
+    photos: list[PhotoOut]
+
+
+class PhotoForm(Model):
+    """Photos as they are sent in."""
+
+    photo: list[UploadFile] = Field(min_length=1, description="One or several photos.")
+    taken_at: Moment | None = Field(None, description="Goes before what the photos say.")
+    camera: Name | None = Field(None, description="Name of the camera that took them.")
+    watering: Watering = Watering.UNKNOWN
+
+
+class PhotoQuery(Model):
+    """Which photos are asked for."""
+
+    tray: TrayNumber | None = None
+    with_problem: bool | None = Field(
+        None, description="Only those in which none, or some, tray could be read."
+    )
+    since: Moment | None = None
+    until: Moment | None = None
+    limit: int = Field(100, ge=1, le=1000)
+    offset: int = Field(0, ge=0, le=LARGEST_ID)
+
+
+class PhotoChange(Change):
+    """What can be corrected of a photo: when it was taken, and around which watering."""
+
+    taken_at: Moment | None = None
+    watering: Watering | None = None
+    note: Text | None = None
+
+
+class NewAssignment(Model):
+    """A person says which tray a photo shows whose tags do not tell."""
+
+    tray: TrayNumber
+    why: Text | None = None

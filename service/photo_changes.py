@@ -1,0 +1,180 @@
+"""What is done to a photo that is kept: measured again, corrected, assigned, shown."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.context import Service
+from service.entries import Entrant, correct, current, enter, withdraw
+from service.ingest import keep_pictures, photo_trays, tell_watchers
+from service.inspection_log import enter_inspection
+from service.inspector import InspectionJob
+from service.models.photos import PhotoChange, PhotoOut
+from service.photo_log import capture_of, photo_out
+from service.refusals import Conflict, NotFound
+from service.room_log import Row, in_utc, one, the_room, tray_numbered, tray_sizes
+from service.run_log import run_spans_by_number
+from service.schema import ASSIGNMENT, CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION
+
+
+def measure_again(
+    service: Service, photo_id: int, by: Entrant, *, whole_photo: bool = False
+) -> PhotoOut:
+    """Measure a kept photo once more, with what the log knows now, beside what was measured.
+
+    Raises
+    ------
+    NotFound
+        If there is no such photo.
+    Conflict
+        If its original was let go.
+    """
+    digest, job = _kept(service, photo_id)
+    before = photo_trays(service, photo_id)
+    inspected = service.inspector.inspect(replace(job, whole_photo=whole_photo))
+    keep_pictures(service, digest, inspected)
+    record = inspected.record | {"sha256": digest}
+    with service.database.write() as connection:
+        enter_inspection(connection, photo_id, record, version("trayvision"), by=by)
+        out = photo_out(connection, photo_id)
+    tell_watchers(service, before | photo_trays(service, photo_id))
+    return out
+
+
+def correct_photo(service: Service, photo_id: int, change: PhotoChange, by: Entrant) -> PhotoOut:
+    """Correct what is said of a photo; a new moment moves it to where it belongs.
+
+    Raises
+    ------
+    NotFound
+        If there is no such photo.
+    """
+    values: dict[str, Any] = change.model_dump(exclude_unset=True, exclude={"why"})
+    with service.database.write() as connection:
+        capture = capture_of(connection, photo_id)
+        if values.get("taken_at") is not None:
+            values["taken_at"] = in_utc(values["taken_at"], the_room(connection))
+            values["taken_at_from"] = "given"
+        values = {name: value for name, value in values.items() if value is not None}
+        correct(connection, CAPTURE, capture["id"], values, by=by, why=change.why)
+        out = photo_out(connection, photo_id)
+    tell_watchers(service, photo_trays(service, photo_id))
+    return out
+
+
+def assign_photo(
+    service: Service, photo_id: int, tray: int, *, by: Entrant, why: str | None
+) -> PhotoOut:
+    """Say by hand that a photo shows a tray.
+
+    Raises
+    ------
+    NotFound
+        If there is no such photo or tray.
+    """
+    with service.database.write() as connection:
+        capture_of(connection, photo_id)
+        tray_id = tray_numbered(connection, tray)["id"]
+        given = _assignment(connection, photo_id, tray_id)
+        if given is None:
+            enter(
+                connection, ASSIGNMENT, {"photo_id": photo_id, "tray_id": tray_id, "why": why}, by
+            )
+        out = photo_out(connection, photo_id)
+    tell_watchers(service, [tray_id])
+    return out
+
+
+def withdraw_assignment(
+    service: Service, photo_id: int, tray: int, *, by: Entrant, why: str | None = None
+) -> PhotoOut:
+    """Take back that a photo shows a tray. Raises NotFound where nobody said so."""
+    with service.database.write() as connection:
+        tray_id = tray_numbered(connection, tray)["id"]
+        given = _assignment(connection, photo_id, tray_id)
+        if given is None:
+            raise NotFound("assignment", f"of photo {photo_id} to tray {tray}")
+        withdraw(connection, ASSIGNMENT, given, by=by, why=why)
+        out = photo_out(connection, photo_id)
+    tell_watchers(service, [tray_id])
+    return out
+
+
+def original(service: Service, photo_id: int) -> tuple[Path, str]:
+    """Path of a photo's original, and what it was called. Raises like `measure_again`."""
+    digest, job = _kept(service, photo_id)
+    return service.store.original(digest), job.name
+
+
+def picture(service: Service, photo_id: int, name: str) -> Path:
+    """Path of a derived picture, made again where it is missing.
+
+    Raises
+    ------
+    NotFound
+        If there is no such photo, or nothing of that kind can be drawn of it.
+    Conflict
+        If it is missing and the original was let go.
+    """
+    with service.database.read() as connection:
+        digest = _row(connection, photo_id)["sha256"]
+        record = _last_record(connection, photo_id)
+    path = service.store.derived(digest, name)
+    if path.exists():
+        return path
+    if record["width"] is not None:
+        _, job = _kept(service, photo_id)
+        keep_pictures(service, digest, service.inspector.inspect(job))
+    if not path.exists():
+        raise NotFound("picture", f"{name} of photo {photo_id}")
+    return path
+
+
+def _kept(service: Service, photo_id: int) -> tuple[str, InspectionJob]:
+    with service.database.read() as connection:
+        row = _row(connection, photo_id)
+        if not row["original_kept"]:
+            raise Conflict("photo", f"{photo_id} cannot be read again: its original was let go")
+        return row["sha256"], _job(service, connection, row, capture_of(connection, photo_id))
+
+
+def _row(connection: sa.Connection, photo_id: int) -> Row:
+    row = connection.execute(sa.select(PHOTO).where(PHOTO.c.id == photo_id)).mappings().first()
+    if row is None:
+        raise NotFound("photo", photo_id)
+    return row
+
+
+def _last_record(connection: sa.Connection, photo_id: int) -> Mapping[str, Any]:
+    now = current(PHOTO_INSPECTION)
+    statement = sa.select(now.c.record).where(now.c.photo_id == photo_id)
+    record: Mapping[str, Any] = connection.execute(statement).scalar_one()
+    return record
+
+
+def _job(service: Service, connection: sa.Connection, row: Any, capture: Any) -> InspectionJob:
+    room = the_room(connection)
+    camera_id = capture["camera_id"]
+    return InspectionJob(
+        path=service.store.original(row["sha256"]),
+        name=row["name"],
+        received_at=row["received_at"],
+        room_zone=room.time_zone,
+        tray_size=room.tray_size,
+        sizes=tray_sizes(connection),
+        runs=run_spans_by_number(connection),
+        taken_at=capture["taken_at"],
+        calibration=None
+        if camera_id is None
+        else one(connection, CAMERA, camera_id)["calibration"],
+    )
+
+
+def _assignment(connection: sa.Connection, photo_id: int, tray_id: int) -> int | None:
+    now = current(ASSIGNMENT)
+    statement = sa.select(now.c.id).where(now.c.photo_id == photo_id, now.c.tray_id == tray_id)
+    return connection.execute(statement).scalar()

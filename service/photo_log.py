@@ -1,0 +1,171 @@
+"""Photos as the service lists them and gives them out."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.models.photos import PhotoOut
+from service.refusals import NotFound
+from service.room_log import Row
+from service.schema import (
+    ASSIGNMENT,
+    CAMERA,
+    CAPTURE,
+    PHOTO,
+    PHOTO_INSPECTION,
+    TRAY,
+    TRAY_INSPECTION,
+)
+
+
+@dataclass(frozen=True)
+class PhotoSearch:
+    """Which photos; of a tray as measured or as assigned by hand."""
+
+    tray_id: int | None = None
+    with_problem: bool | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+    limit: int = 100
+    offset: int = 0
+
+
+def photo_ids(connection: sa.Connection, search: PhotoSearch) -> list[int]:
+    """Photos, the last taken first."""
+    passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
+    statement = (
+        sa.select(passes.c.photo_id)
+        .join(capture, capture.c.photo_id == passes.c.photo_id)
+        .order_by(capture.c.taken_at.desc(), passes.c.photo_id.desc())
+        .limit(search.limit)
+        .offset(search.offset)
+    )
+    if search.tray_id is not None:
+        seen = sa.select(TRAY_INSPECTION.c.photo_inspection_id).where(
+            TRAY_INSPECTION.c.tray_id == search.tray_id
+        )
+        given = current(ASSIGNMENT)
+        said = sa.select(given.c.photo_id).where(given.c.tray_id == search.tray_id)
+        statement = statement.where(
+            sa.or_(passes.c.entry_id.in_(seen), passes.c.photo_id.in_(said))
+        )
+    if search.with_problem is not None:
+        problem = passes.c.problem.is_not(None)
+        statement = statement.where(problem if search.with_problem else sa.not_(problem))
+    if search.since is not None:
+        statement = statement.where(capture.c.taken_at >= search.since)
+    if search.until is not None:
+        statement = statement.where(capture.c.taken_at < search.until)
+    return list(connection.execute(statement).scalars())
+
+
+def photos_out(connection: sa.Connection, ids: Sequence[int]) -> list[PhotoOut]:
+    """Photos as the service gives them out, in the order of the ids."""
+    passes, capture, camera = current(PHOTO_INSPECTION), current(CAPTURE), current(CAMERA)
+    statement = (
+        sa.select(
+            PHOTO,
+            passes.c.entry_id.label("inspection_id"),
+            passes.c.record,
+            passes.c.problem,
+            passes.c.library_version,
+            capture.c.taken_at,
+            capture.c.taken_at_from,
+            capture.c.watering,
+            camera.c.name.label("camera"),
+        )
+        .join(passes, passes.c.photo_id == PHOTO.c.id)
+        .join(capture, capture.c.photo_id == PHOTO.c.id)
+        .join(camera, camera.c.id == capture.c.camera_id, isouter=True)
+        .where(PHOTO.c.id.in_(ids))
+    )
+    rows = {row["id"]: row for row in connection.execute(statement).mappings()}
+    trays = _tray_records(connection, [row["inspection_id"] for row in rows.values()])
+    given = _assigned(connection, ids)
+    return [
+        _photo_out(rows[key], trays.get(rows[key]["inspection_id"], []), given.get(key, []))
+        for key in ids
+    ]
+
+
+def photo_out(connection: sa.Connection, photo_id: int) -> PhotoOut:
+    """One photo as the service gives it out.
+
+    Raises
+    ------
+    NotFound
+        If there is no such photo.
+    """
+    if connection.execute(sa.select(PHOTO.c.id).where(PHOTO.c.id == photo_id)).first() is None:
+        raise NotFound("photo", photo_id)
+    return photos_out(connection, [photo_id])[0]
+
+
+def capture_of(connection: sa.Connection, photo_id: int) -> Row:
+    """What holds now of when and around which watering a photo was taken. Raises NotFound."""
+    now = current(CAPTURE)
+    found = connection.execute(sa.select(now).where(now.c.photo_id == photo_id)).mappings().first()
+    if found is None:
+        raise NotFound("photo", photo_id)
+    return found
+
+
+def _photo_out(row: Row, trays: list[dict[str, Any]], assigned: list[int]) -> PhotoOut:
+    record = row["record"]
+    read = record["width"] is not None
+    address = f"/api/photos/{row['id']}"
+    drawn = read and (trays or record["not_measured"])
+    return PhotoOut(
+        id=row["id"],
+        sha256=row["sha256"],
+        file=row["name"],
+        taken_at=row["taken_at"],
+        taken_at_from=row["taken_at_from"],
+        received_at=row["received_at"],
+        watering=row["watering"],
+        camera=row["camera"],
+        width=record["width"],
+        height=record["height"],
+        problem=row["problem"],
+        trays=trays,
+        not_measured=record["not_measured"],
+        remarks=record["remarks"],
+        assigned_trays=assigned,
+        inspection_id=row["inspection_id"],
+        library_version=row["library_version"],
+        original=f"{address}/original" if row["original_kept"] else None,
+        overlay=f"{address}/overlay" if drawn else None,
+        thumbnail=f"{address}/thumbnail" if read else None,
+    )
+
+
+def _tray_records(
+    connection: sa.Connection, inspections: Iterable[int]
+) -> dict[int, list[dict[str, Any]]]:
+    statement = (
+        sa.select(TRAY_INSPECTION.c.photo_inspection_id, TRAY_INSPECTION.c.record)
+        .where(TRAY_INSPECTION.c.photo_inspection_id.in_(list(inspections)))
+        .order_by(TRAY_INSPECTION.c.id)
+    )
+    records: dict[int, list[dict[str, Any]]] = {}
+    for row in connection.execute(statement):
+        records.setdefault(row.photo_inspection_id, []).append(row.record)
+    return records
+
+
+def _assigned(connection: sa.Connection, ids: Sequence[int]) -> dict[int, list[int]]:
+    given, trays = current(ASSIGNMENT), current(TRAY)
+    statement = (
+        sa.select(given.c.photo_id, trays.c.number)
+        .join(trays, trays.c.id == given.c.tray_id)
+        .where(given.c.photo_id.in_(ids))
+        .order_by(trays.c.number)
+    )
+    numbers: dict[int, list[int]] = {}
+    for row in connection.execute(statement):
+        numbers.setdefault(row.photo_id, []).append(row.number)
+    return numbers

@@ -1,0 +1,52 @@
+"""What the log refuses, each with the field, the rule and what came."""
+
+
+class Refusal(Exception):
+    """A request that the log cannot follow; becomes a problem document.
+
+    Parameters
+    ----------
+    field : str
+        What it is about, as the request named it.
+    rule : str
+        What must hold, and what came instead.
+    """
+
+    status = 422
+    title = "The request breaks a rule"
+
+    def __init__(self, field: str, rule: str) -> None:
+        super().__init__(f"{field} {rule}")
+        self.field = field
+        self.rule = rule
+
+
+class NotFound(Refusal):
+    """Something that the log does not hold."""
+
+    status = 404
+    title = "Not found"
+
+    def __init__(self, what: str, key: object) -> None:
+        super().__init__(what, f"{key} is not in the log")
+
+
+class Conflict(Refusal):
+    """Something that contradicts what the log holds."""
+
+    status = 409
+    title = "Contradicts the log"
+
+
+class TooLarge(Refusal):
+    """More than the service takes in at once."""
+
+    status = 413
+    title = "Too large"
+
+
+class Busy(Refusal):
+    """Nothing wrong with the request, but no room for it now."""
+
+    status = 503
+    title = "Busy, try again shortly"

@@ -1,0 +1,192 @@
+"""Things of the log that are entered, listed, corrected and withdrawn all alike.
+
+A `Resource` says which table, which models, and which rules hold; `service.api.things` makes its
+paths. What is special (a run's seed, a photo's bytes) has modules of its own.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.columns import METADATA
+from service.entries import Entrant, correct, current, enter, history, withdraw
+from service.models.base import Change, Entered, Model
+from service.models.room import History, HistoryRow
+from service.refusals import Conflict, NotFound
+from service.room_log import Row, in_utc, one, the_room
+
+Values = dict[str, Any]
+# Called with the values about to be entered and the thing's id, None for a new one.
+Check = Callable[[sa.Connection, Values, int | None], None]
+
+
+def _no_rule(_connection: sa.Connection, _values: Values, _thing_id: int | None) -> None:
+    pass
+
+
+@dataclass(frozen=True)
+class Resource:
+    """One kind of thing.
+
+    Parameters
+    ----------
+    table : Table
+        With entry columns.
+    new, change, out : model classes
+    newest_by : str, optional
+        Column by which a list is ordered, latest first; else by id.
+    defaults : mapping
+        Columns that are never asked for, and what they are.
+    now_if_missing : str, optional
+        Moment that is taken as now where a new thing does not say.
+    check : callable
+        Raises a `Refusal` where a rule of the log is broken.
+    """
+
+    table: sa.Table
+    new: type[Model]
+    change: type[Change]
+    out: type[Entered]
+    newest_by: str | None = None
+    now_if_missing: str | None = None
+    defaults: Mapping[str, Any] = field(default_factory=dict)
+    check: Check = _no_rule
+
+    def add(
+        self,
+        connection: sa.Connection,
+        new: Model,
+        by: Entrant,
+        *,
+        belongs_to: Mapping[str, int] | None = None,
+    ) -> Entered:
+        """Enter a new thing."""
+        values = {**self.defaults, **_plain(connection, new.model_dump()), **(belongs_to or {})}
+        if self.now_if_missing is not None and values[self.now_if_missing] is None:
+            values[self.now_if_missing] = by.at
+        self._check(connection, values, None)
+        return self.get(connection, enter(connection, self.table, values, by))
+
+    def get(self, connection: sa.Connection, thing_id: int) -> Entered:
+        """One thing as it holds now. Raises NotFound."""
+        return self._out(one(connection, self.table, thing_id))
+
+    def all(
+        self,
+        connection: sa.Connection,
+        *,
+        limit: int,
+        offset: int = 0,
+        where: Mapping[str, Any] | None = None,
+    ) -> list[Entered]:
+        """Things as they hold now."""
+        now = current(self.table)
+        statement = sa.select(now).limit(limit).offset(offset)
+        for name, value in (where or {}).items():
+            statement = statement.where(now.c[name] == value)
+        order = [now.c.id] if self.newest_by is None else [now.c[self.newest_by].desc(), now.c.id]
+        rows = connection.execute(statement.order_by(*order)).mappings()
+        return [self._out(row) for row in rows]
+
+    def correct(
+        self, connection: sa.Connection, thing_id: int, change: Change, by: Entrant
+    ) -> Entered:
+        """Correct a thing. Raises NotFound and Conflict."""
+        before = one(connection, self.table, thing_id)
+        given = _plain(connection, change.model_dump(exclude_unset=True, exclude={"why"}))
+        required = [name for name, value in given.items() if value is None and self._required(name)]
+        if required:
+            raise Conflict(required[0], "must have a value, got null")
+        values = {name: before[name] for name in self._own_columns()} | given
+        self._check(connection, values, thing_id)
+        correct(connection, self.table, thing_id, given, by=by, why=change.why)
+        return self.get(connection, thing_id)
+
+    def withdraw(
+        self, connection: sa.Connection, thing_id: int, *, by: Entrant, why: str | None
+    ) -> None:
+        """Say that a thing never was. Raises NotFound and, while others refer to it, Conflict."""
+        one(connection, self.table, thing_id)
+        users = sorted(_users(connection, self.table, thing_id))
+        if users:
+            raise Conflict(
+                self.table.name, f"{thing_id} is still referred to by {', '.join(users)}"
+            )
+        withdraw(connection, self.table, thing_id, by=by, why=why)
+
+    def history(self, connection: sa.Connection, thing_id: int) -> History:
+        """All that was ever said of a thing. Raises NotFound."""
+        rows = history(connection, self.table, thing_id)
+        return History(entries=[self._history_row(row) for row in rows])
+
+    def _history_row(self, row: Mapping[str, Any]) -> HistoryRow:
+        return HistoryRow(
+            entry_id=row["id"],
+            replaces_entry_id=row["replaces_id"],
+            entered_at=row["entered_at"],
+            entered_by=row["entered_by"],
+            why=row["why"],
+            withdrawn=row["withdrawn"],
+            values={name: row[name] for name in self._own_columns()},
+        )
+
+    def _out(self, row: Row) -> Entered:
+        return self.out.model_validate({name: row[name] for name in self.out.model_fields})
+
+    def _own_columns(self) -> list[str]:
+        return [column.name for column in self.table.c if column.name not in _ENTRY]
+
+    def _required(self, name: str) -> bool:
+        return name in self.table.c and not self.table.c[name].nullable
+
+    def _check(self, connection: sa.Connection, values: Values, thing_id: int | None) -> None:
+        for column in self.table.c:
+            value = values.get(column.name)
+            if value is None or column.name in _ENTRY:
+                continue
+            for key in column.foreign_keys:
+                _must_hold(connection, column.name, key.column.table, value)
+        self.check(connection, values, thing_id)
+
+
+_ENTRY = ("id", "original_id", "replaces_id", "entered_at", "entered_by", "why", "withdrawn")
+
+
+def _must_hold(connection: sa.Connection, field_name: str, table: sa.Table, key: int) -> None:
+    if "replaces_id" not in table.c:
+        return
+    try:
+        one(connection, table, key)
+    except NotFound as error:
+        raise NotFound(field_name, key) from error
+
+
+def _users(connection: sa.Connection, table: sa.Table, thing_id: int) -> set[str]:
+    """Names of tables whose present rows refer to a thing."""
+    users = set()
+    for other in METADATA.sorted_tables:
+        if "replaces_id" not in other.c:
+            continue
+        now = current(other)
+        for column in other.c:
+            refers = any(key.column.table is table for key in column.foreign_keys)
+            if not refers or column.name in _ENTRY:
+                continue
+            statement = sa.select(now.c.id).where(now.c[column.name] == thing_id).limit(1)
+            if connection.execute(statement).first() is not None:
+                users.add(other.name)
+    return users
+
+
+def _plain(connection: sa.Connection, values: Values) -> Values:
+    """Values as columns take them: moments in UTC, enumerations as text."""
+    room = the_room(connection)
+    return {
+        name: in_utc(value, room)
+        if isinstance(value, datetime)
+        else (str(value) if isinstance(value, str) else value)
+        for name, value in values.items()
+    }

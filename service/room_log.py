@@ -1,0 +1,163 @@
+"""The room and its trays: what stands where, since when, and what state it is in."""
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import sqlalchemy as sa
+
+from service.entries import Entrant, current, enter
+from service.models.room import Room
+from service.refusals import Conflict, NotFound
+from service.schema import PLACEMENT, ROOM, SHELF, TRAY, TRAY_STATE
+from service.settings import Settings
+
+# What a query gives of one row, by column name.
+Row = sa.RowMapping
+
+# Barley at 18 to 20 °C: 150-200 mm in 5-8 days (extension page on hydroponic fodder); the lower
+# end and the last of these days, until the room says its own.
+_TARGET_SHOOT_HEIGHT_MM = 150.0
+_TARGET_DAY = 8.0
+_PHOTO_EVERY_HOURS = 24.0
+
+
+def set_up_room(connection: sa.Connection, settings: Settings, by: Entrant) -> None:
+    """Enter the room on first start; later its own corrections hold."""
+    if connection.execute(sa.select(ROOM.c.id).limit(1)).first() is not None:
+        return
+    values = {
+        "name": settings.room_name,
+        "time_zone": settings.time_zone,
+        "tray_size": settings.tray_size,
+        "grain": "barley",
+        "target_shoot_height_mm": _TARGET_SHOOT_HEIGHT_MM,
+        "target_day": _TARGET_DAY,
+        "photo_every_hours": _PHOTO_EVERY_HOURS,
+    }
+    enter(connection, ROOM, values, by)
+
+
+def the_room(connection: sa.Connection) -> Room:
+    """The room as it holds now."""
+    row = connection.execute(sa.select(current(ROOM))).mappings().one()
+    return Room.model_validate({name: row[name] for name in Room.model_fields})
+
+
+def in_utc(moment: datetime, room: Room) -> datetime:
+    """A moment in UTC; without an offset it is the room's own time.
+
+    Of the hour that a clock shows twice in autumn, the first is meant.
+    """
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=ZoneInfo(room.time_zone))
+    return moment.astimezone(UTC)
+
+
+def one(connection: sa.Connection, table: sa.Table, thing_id: int) -> Row:
+    """What holds now of one thing.
+
+    Raises
+    ------
+    NotFound
+        If there is none, or it was withdrawn.
+    """
+    now = current(table)
+    row = connection.execute(sa.select(now).where(now.c.id == thing_id)).mappings().first()
+    if row is None:
+        raise NotFound(table.name, thing_id)
+    return row
+
+
+def find_tray(connection: sa.Connection, number: int) -> Row | None:
+    """The tray with a number, None where none is registered."""
+    now = current(TRAY)
+    return connection.execute(sa.select(now).where(now.c.number == number)).mappings().first()
+
+
+def tray_numbered(connection: sa.Connection, number: int) -> Row:
+    """The tray with a number.
+
+    Raises
+    ------
+    NotFound
+        If none is registered.
+    """
+    row = find_tray(connection, number)
+    if row is None:
+        raise NotFound("tray", number)
+    return row
+
+
+def register_tray(
+    connection: sa.Connection,
+    number: int,
+    *,
+    by: Entrant,
+    size: str | None = None,
+    note: str | None = None,
+) -> int:
+    """Register a tray; returns its id.
+
+    Raises
+    ------
+    Conflict
+        If the number is taken.
+    """
+    taken = connection.execute(sa.select(TRAY.c.id).where(TRAY.c.number == number)).first()
+    if taken is not None:
+        raise Conflict("number", f"must be a new tray's, but tray {number} is in the log")
+    return enter(connection, TRAY, {"number": number, "size": size, "note": note}, by)
+
+
+def tray_or_new(connection: sa.Connection, number: int, by: Entrant) -> int:
+    """Id of the tray with a number, registered now where a photo is the first to show it."""
+    known = connection.execute(
+        sa.select(TRAY.c.id).where(TRAY.c.number == number, TRAY.c.original_id.is_(None))
+    ).scalar()
+    return int(known) if known is not None else register_tray(connection, number, by=by)
+
+
+def tray_sizes(connection: sa.Connection) -> dict[int, str]:
+    """Sizes of the trays that have their own, by number."""
+    now = current(TRAY)
+    rows = connection.execute(sa.select(now.c.number, now.c.size).where(now.c.size.is_not(None)))
+    return {row.number: row.size for row in rows}
+
+
+def placements(connection: sa.Connection, tray_id: int) -> list[Row]:
+    """Where a tray stood, oldest first."""
+    now = current(PLACEMENT)
+    statement = (
+        sa.select(now).where(now.c.tray_id == tray_id).order_by(now.c.placed_at, now.c.entry_id)
+    )
+    return list(connection.execute(statement).mappings())
+
+
+def placement_at(connection: sa.Connection, tray_id: int, moment: datetime) -> Row | None:
+    """Where a tray stood at a moment; None where nobody said."""
+    before = [row for row in placements(connection, tray_id) if row["placed_at"] <= moment]
+    return before[-1] if before else None
+
+
+def shelf_of(connection: sa.Connection, tray_id: int, moment: datetime) -> int | None:
+    """Shelf that a tray stood on at a moment; None where that is not known."""
+    placement = placement_at(connection, tray_id, moment)
+    return None if placement is None else placement["shelf_id"]
+
+
+def shelf_names(connection: sa.Connection) -> dict[int, str]:
+    """Names of the shelves by id."""
+    now = current(SHELF)
+    return {row.id: row.name for row in connection.execute(sa.select(now.c.id, now.c.name))}
+
+
+def state_at(connection: sa.Connection, tray_id: int, moment: datetime) -> Row | None:
+    """The last state that somebody gave a tray up to a moment, growing aside."""
+    now = current(TRAY_STATE)
+    statement = (
+        sa.select(now)
+        .where(now.c.tray_id == tray_id, now.c.since_at <= moment)
+        .order_by(now.c.since_at.desc(), now.c.entry_id.desc())
+        .limit(1)
+    )
+    return connection.execute(statement).mappings().first()

@@ -1,0 +1,130 @@
+"""The kinds of things whose paths are all alike, and the rules that hold for them."""
+
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.models import photos, runs
+from service.models import room as rooms
+from service.refusals import Conflict, Refusal
+from service.resources import Resource, Values
+from service.room_log import one
+from service.run_log import check_harvest
+from service.schema import (
+    CAPTURE,
+    CHORE,
+    HARVEST,
+    PLACEMENT,
+    POSITION,
+    RACK,
+    READING,
+    RUN,
+    SEED_LOT,
+    SHELF,
+    TRAY_STATE,
+)
+
+
+def _position_on_its_shelf(
+    connection: sa.Connection, values: Values, _thing_id: int | None
+) -> None:
+    if values["position_id"] is None:
+        return
+    shelf_id = one(connection, POSITION, values["position_id"])["shelf_id"]
+    if values["shelf_id"] != shelf_id:
+        raise Refusal(
+            "position_id",
+            f"must be a position of shelf_id {values['shelf_id']}, "
+            f"but {values['position_id']} is on shelf {shelf_id}",
+        )
+
+
+def _name_is_free(table: sa.Table, *within: str) -> Any:
+    def check(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
+        now = current(table)
+        statement = sa.select(now.c.id).where(now.c.name == values["name"])
+        for name in within:
+            statement = statement.where(now.c[name] == values[name])
+        taken = connection.execute(statement).scalar()
+        if taken is not None and taken != thing_id:
+            raise Conflict("name", f"must be new, but {table.name} {taken} has it")
+
+    return check
+
+
+def _harvest_after_spreading(
+    connection: sa.Connection, values: Values, _thing_id: int | None
+) -> None:
+    if values["reason"] == runs.EndReason.NEXT_RUN:
+        raise Refusal("reason", "must be harvested, thrown or other")
+    harvested_at: datetime = values["harvested_at"]
+    check_harvest(connection, values["run_id"], harvested_at)
+
+
+def _low_below_high(_connection: sa.Connection, values: Values, _thing_id: int | None) -> None:
+    for low, high in (
+        ("temperature_low_c", "temperature_high_c"),
+        ("humidity_low_percent", "humidity_high_percent"),
+    ):
+        if values[low] is not None and values[high] is not None and values[low] > values[high]:
+            raise Refusal(low, f"must not exceed {high}, got {values[low]} and {values[high]}")
+
+
+RACKS = Resource(RACK, rooms.NewRack, rooms.RackChange, rooms.Rack, check=_name_is_free(RACK))
+SHELVES = Resource(
+    SHELF,
+    rooms.NewShelf,
+    rooms.ShelfChange,
+    rooms.Shelf,
+    check=_name_is_free(SHELF, "rack_id"),
+)
+POSITIONS = Resource(
+    POSITION,
+    rooms.NewPosition,
+    rooms.PositionChange,
+    rooms.Position,
+    check=_name_is_free(POSITION, "shelf_id"),
+)
+TRAY_STATES = Resource(
+    TRAY_STATE,
+    rooms.NewTrayState,
+    rooms.TrayStateChange,
+    rooms.TrayStateEntry,
+    newest_by="since_at",
+    now_if_missing="since_at",
+)
+PLACEMENTS = Resource(
+    PLACEMENT,
+    rooms.NewPlacement,
+    rooms.PlacementChange,
+    rooms.Placement,
+    newest_by="placed_at",
+    now_if_missing="placed_at",
+    check=_position_on_its_shelf,
+)
+LOTS = Resource(SEED_LOT, runs.NewLot, runs.LotChange, runs.Lot, check=_name_is_free(SEED_LOT))
+HARVESTS = Resource(
+    HARVEST,
+    runs.NewHarvest,
+    runs.HarvestChange,
+    runs.Harvest,
+    newest_by="harvested_at",
+    now_if_missing="harvested_at",
+    check=_harvest_after_spreading,
+)
+READINGS = Resource(
+    READING,
+    runs.NewReading,
+    runs.ReadingChange,
+    runs.Reading,
+    newest_by="read_at",
+    now_if_missing="read_at",
+    check=_low_below_high,
+)
+CHORES = Resource(CHORE, runs.NewChore, runs.ChoreChange, runs.Chore, newest_by="first_entered_at")
+# Only its history is shown this way; a capture is entered with its photo.
+CAPTURES = Resource(CAPTURE, photos.PhotoChange, photos.PhotoChange, rooms.Room)
+# A run brings its seed along: it is entered and corrected by `service.run_changes`.
+RUNS = Resource(RUN, runs.NewRun, runs.RunChange, runs.Run)

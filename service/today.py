@@ -1,0 +1,218 @@
+"""A tray as it is now, and the day's round, put together from the log."""
+
+from datetime import datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.flag_log import flags
+from service.growth import RoomGrowth, RunReadings
+from service.models.flags import FlagOut
+from service.models.growth import Forecast
+from service.models.room import Room, TrayState
+from service.models.runs import Chore, Reading
+from service.models.today import HarvestDue, PhotoDue, Resting, Today, TrayOut
+from service.photo_log import PhotoSearch, photo_ids, photos_out
+from service.room_log import Row, placement_at, shelf_names, state_at
+from service.run_log import RunSpan, present_run
+from service.schema import CHORE, READING, TRAY
+
+_NOT_MEASURED_SINCE = timedelta(days=2)
+# Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
+_CARPET_COVER = 0.8
+_GREENING_COVER = 0.05
+_OVERDUE_AFTER = timedelta(hours=24)
+
+
+class RoomNow:
+    """The room at one moment, on one open connection.
+
+    Parameters
+    ----------
+    connection : Connection
+    room : Room
+    now : aware datetime
+    """
+
+    def __init__(self, connection: sa.Connection, room: Room, now: datetime) -> None:
+        self._connection = connection
+        self._room = room
+        self._now = now
+        self._growth = RoomGrowth(connection, room, now)
+        self._flags = flags(connection, now)
+        self._shelves = shelf_names(connection)
+
+    def trays(self) -> list[TrayOut]:
+        """All registered trays by number."""
+        now = current(TRAY)
+        rows = self._connection.execute(sa.select(now).order_by(now.c.number)).mappings()
+        return [self.tray(row) for row in rows]
+
+    def tray(self, row: Row) -> TrayOut:
+        """One tray; `row` is what holds now of it."""
+        tray_id = row["id"]
+        span = self._present(tray_id)
+        readings = None if span is None else self._growth.readings(span)
+        forecast = None if readings is None else self._growth.forecast(readings)
+        stage = None if readings is None or forecast is None else self._stage(readings, forecast)
+        state, since = self._state(tray_id, span)
+        place = placement_at(self._connection, tray_id, self._now)
+        shelf_id = None if place is None else place["shelf_id"]
+        latest = photo_ids(self._connection, PhotoSearch(tray_id, limit=1))
+        return TrayOut(
+            tray=row["number"],
+            size=row["size"] or self._room.tray_size,
+            note=row["note"],
+            state=state,
+            state_since=since,
+            shelf_id=shelf_id,
+            shelf=None if shelf_id is None else self._shelves.get(shelf_id),
+            position_id=None if place is None else place["position_id"],
+            stage=stage,
+            run=None if readings is None else readings.run,
+            latest=photos_out(self._connection, latest)[0] if latest else None,
+            forecast=forecast,
+            flags=[flag for flag in self._flags if flag.tray == row["number"]],
+        )
+
+    def today(self) -> Today:
+        """The day's round."""
+        zone = ZoneInfo(self._room.time_zone)
+        local = self._now.astimezone(zone)
+        ends = datetime.combine(local.date() + timedelta(days=1), time(), zone)
+        growing = [
+            self._growth.readings(span)
+            for span in self._growth.spans
+            if (present := self._present(span.tray_id)) is not None and present.id == span.id
+        ]
+        since = self._now - _NOT_MEASURED_SINCE
+        bad = photo_ids(self._connection, PhotoSearch(with_problem=True, since=since))
+        return Today(
+            date=local.date(),
+            now=self._now,
+            time_zone=self._room.time_zone,
+            day_zero=self._room.day_zero,
+            looks=self._flags,
+            harvests=self._harvests(growing, ends),
+            photos_due=self._photos_due(growing),
+            resting=self._resting(),
+            chores=self._chores(ends),
+            readings=self._readings(),
+            not_measured=photos_out(self._connection, bad),
+        )
+
+    def open_flags(self) -> list[FlagOut]:
+        """Open flags, most urgent first."""
+        return self._flags
+
+    def _present(self, tray_id: int) -> RunSpan | None:
+        spans = [span for span in self._growth.spans if span.tray_id == tray_id]
+        return present_run(spans, self._now)
+
+    def _state(self, tray_id: int, span: RunSpan | None) -> tuple[TrayState, datetime | None]:
+        if span is not None:
+            return TrayState.GROWING, span.row["soaked_at"] or span.spread_at
+        said = state_at(self._connection, tray_id, self._now)
+        ends = [
+            other.ended_at
+            for other in self._growth.spans
+            if other.tray_id == tray_id and other.ended_at is not None
+        ]
+        ended_at = max(ends, default=None)
+        if said is not None and (ended_at is None or said["since_at"] >= ended_at):
+            return TrayState(said["state"]), said["since_at"]
+        return TrayState.EMPTY, ended_at
+
+    def _stage(self, readings: RunReadings, forecast: Forecast) -> str:
+        run = readings.run
+        if run.day_from_spread < 0:
+            return "soaking"
+        due = forecast.harvest_at
+        if due is not None and self._now >= due + _OVERDUE_AFTER:
+            return "overdue"
+        if due is not None and self._now >= due:
+            return "ready"
+        covers = [row["cover"] for row in readings.rows if row["cover"] is not None]
+        cover = covers[-1] if covers else None
+        if cover is not None and cover >= _CARPET_COVER:
+            return "carpet"
+        if cover is not None and cover >= _GREENING_COVER:
+            return "greening"
+        return "spread" if run.day_from_spread < 1 else "roots"
+
+    def _harvests(self, growing: list[RunReadings], day_ends: datetime) -> list[HarvestDue]:
+        due = []
+        for readings in growing:
+            forecast = self._growth.forecast(readings)
+            ready = forecast.harvest_at is not None and forecast.harvest_at < day_ends
+            due.append(
+                HarvestDue(
+                    tray=readings.run.tray,
+                    run_id=readings.run.id,
+                    shelf_id=readings.shelf_id,
+                    stage=self._stage(readings, forecast),
+                    due=ready,
+                    forecast=forecast,
+                )
+            )
+        return sorted(
+            due,
+            key=lambda one: (
+                one.forecast.harvest_at is None,
+                one.forecast.harvest_at or self._now,
+                one.tray,
+            ),
+        )
+
+    def _photos_due(self, growing: list[RunReadings]) -> list[PhotoDue]:
+        due = []
+        for readings in growing:
+            if readings.run.day_from_spread < 0:
+                continue
+            last = readings.rows[-1]["taken_at"] if readings.rows else None
+            hours = None if last is None else (self._now - last).total_seconds() / 3600
+            if hours is not None and hours < self._room.photo_every_hours:
+                continue
+            due.append(
+                PhotoDue(
+                    tray=readings.run.tray,
+                    run_id=readings.run.id,
+                    shelf_id=readings.shelf_id,
+                    last_photo_at=last,
+                    hours_since=None if hours is None else round(hours, 1),
+                )
+            )
+        return sorted(due, key=lambda one: (-(one.hours_since or 1e9), one.tray))
+
+    def _resting(self) -> list[Resting]:
+        now = current(TRAY)
+        rows = self._connection.execute(sa.select(now.c.id, now.c.number).order_by(now.c.number))
+        resting = []
+        for row in rows:
+            state, since = self._state(row.id, self._present(row.id))
+            if state is TrayState.RESTING and since is not None:
+                resting.append(Resting(tray=row.number, since_at=since))
+        return resting
+
+    def _chores(self, day_ends: datetime) -> list[Chore]:
+        now = current(CHORE)
+        statement = (
+            sa.select(now)
+            .where(now.c.done_at.is_(None), now.c.planned_for < day_ends)
+            .order_by(now.c.planned_for, now.c.id)
+        )
+        rows = self._connection.execute(statement).mappings()
+        return [
+            Chore.model_validate({name: row[name] for name in Chore.model_fields}) for row in rows
+        ]
+
+    def _readings(self) -> list[Reading]:
+        """The last reading of the room and of each shelf."""
+        now = current(READING)
+        statement = sa.select(now).where(now.c.read_at <= self._now).order_by(now.c.read_at)
+        last: dict[int | None, Reading] = {}
+        for row in self._connection.execute(statement).mappings():
+            reading = {name: row[name] for name in Reading.model_fields}
+            last[row["shelf_id"]] = Reading.model_validate(reading)
+        return [last[key] for key in sorted(last, key=lambda key: (key is not None, key or 0))]

@@ -1,0 +1,133 @@
+"""Rooms for tests: each test has a fresh log, on SQLite and on PostgreSQL."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from uuid import uuid4
+
+import psycopg
+import pytest
+from fastapi.testclient import TestClient
+from httpx2 import Response
+
+from service.app import create_app
+from service.context import Service
+from service.settings import Settings
+from tests.service.postgres_cluster import private_cluster, server_programs
+from tests.service.recorded_inspections import RecordedInspector, photo_bytes
+
+START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[str]:
+    programs = server_programs()
+    if programs is None:
+        pytest.fail("PostgreSQL must be installed for these tests: apt-get install postgresql")
+    with private_cluster(programs) as address:
+        yield address
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def settings(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Settings]:
+    """Settings of a fresh room on each database."""
+    plain: dict[str, Any] = {"data": tmp_path / "data", "time_zone": "Europe/Vienna"}
+    if request.param == "sqlite":
+        yield Settings(**plain)
+        return
+    address: str = request.getfixturevalue("postgres")
+    name = f"log_{uuid4().hex}"
+    with psycopg.connect(address, autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    yield Settings(**plain, database_url=address.replace("/postgres?", f"/{name}?"))
+    with psycopg.connect(address, autocommit=True) as connection:
+        connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@dataclass
+class Watch:
+    """A clock that tests set."""
+
+    now: datetime = START
+
+    def __call__(self) -> datetime:
+        return self.now
+
+    def forward(self, **time: float) -> None:
+        self.now += timedelta(**time)
+
+
+@dataclass
+class Room:
+    """A service in a test, spoken to as any client does."""
+
+    client: TestClient
+    service: Service
+    watch: Watch
+    inspector: RecordedInspector
+
+    def get(self, path: str, **query: Any) -> Any:
+        response = self.client.get(path, params=query)
+        assert response.status_code == 200, response.text
+        return response.json()
+
+    def post(self, path: str, **body: Any) -> Any:
+        response = self.client.post(path, json=body)
+        assert response.status_code in (200, 201), response.text
+        return response.json()
+
+    def patch(self, path: str, **body: Any) -> Any:
+        response = self.client.patch(path, json=body)
+        assert response.status_code == 200, response.text
+        return response.json()
+
+    def send(self, *photos: bytes, **form: str) -> Response:
+        files = [
+            ("photo", (f"photo-{number}.jpg", content, "image/jpeg"))
+            for number, content in enumerate(photos)
+        ]
+        return self.client.post("/api/photos", files=files, data=form)
+
+    def photograph(self, tray: int, at: datetime, **said: Any) -> Any:
+        """Send a photo of one tray; returns its record."""
+        form = {name: str(said.pop(name)) for name in ("watering", "camera") if name in said}
+        content = photo_bytes({"number": tray, **said}, taken_at=at.isoformat())
+        response = self.send(content, **form)
+        assert response.status_code == 201, response.text
+        return response.json()["photos"][0]
+
+
+@pytest.fixture
+def watch() -> Watch:
+    return Watch()
+
+
+@pytest.fixture
+def inspector() -> RecordedInspector:
+    return RecordedInspector()
+
+
+@pytest.fixture
+def open_room(
+    settings: Settings, watch: Watch, inspector: RecordedInspector
+) -> Iterator[Callable[[], Room]]:
+    """Open the same room, as often as a test wants to start it."""
+    clients: list[TestClient] = []
+
+    def start() -> Room:
+        app = create_app(settings, inspector=inspector, clock=watch)
+        client = TestClient(app)
+        client.__enter__()
+        clients.append(client)
+        return Room(client, app.state.service, watch, inspector)
+
+    yield start
+    for client in clients:
+        client.__exit__(None, None, None)
+
+
+@pytest.fixture
+def room(open_room: Callable[[], Room]) -> Room:
+    return open_room()

@@ -1,0 +1,118 @@
+"""Inspections as the library records them, made from a few values, and an inspector that gives
+them out: photos of these tests are short texts that say what they show."""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from service.inspector import InspectedPhoto, InspectionJob
+
+
+def value(number: float | None, uncertainty: float | None = None) -> dict[str, Any]:
+    if number is None:
+        return {"value": None, "uncertainty": None, "reason": "no_shoots", "remark": "none yet"}
+    return {"value": number, "uncertainty": 0.01 if uncertainty is None else uncertainty}
+
+
+def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
+    height = said.get("height_mm")
+    return {
+        "tray": number,
+        "day": said.get("day"),
+        "pose": {
+            "reprojection_rms_px": 0.2,
+            "camera_height_mm": 500.0,
+            "focal_length_from": "exif",
+            "tags": [6, 7],
+            "corners_px": {"6": [[1.0, 2.0]] * 4, "7": [[5.0, 2.0]] * 4},
+        },
+        "cover": value(said.get("cover", 0.5)),
+        "cover_as_seen": said.get("cover", 0.5),
+        "canopy_height_mm": value(None if height is None else height + 15.0, 2.0),
+        "shoot_height_mm": value(height, 3.0),
+        "colour": {
+            name: value(0.1)
+            for name in (
+                *("lightness", "a", "b", "chroma", "hue_angle_deg"),
+                *("dark_green_colour_index", "yellow_share"),
+            )
+        },
+        "evenness": {
+            "cover_variation": value(0.1),
+            "colour_variation": value(0.1),
+            "seed_layer": value(None),
+            "bare_floor": [],
+            "bare_areas": [],
+        },
+        "seen": 0.98,
+        "sharpness": None,
+        "light": {
+            "white_point_xy": [0.31, 0.33],
+            "duv": 0.0,
+            "unevenness": 0.1,
+            "clipped_share": 0.0,
+            "coloured": False,
+        },
+        "fuzz": 0.0,
+        "mould": said.get("mould", []),
+        "slime": [],
+        "score": {"value": 80, "parts": []},
+        "doubts": [],
+        "remarks": [],
+    }
+
+
+def photo_record(name: str, trays: list[dict[str, Any]], problem: str | None) -> dict[str, Any]:
+    return {
+        "file": name,
+        "sha256": None,
+        "taken_at": None,
+        "width": 400,
+        "height": 300,
+        "problem": problem,
+        "trays": trays,
+        "not_measured": [],
+        "remarks": [],
+    }
+
+
+def photo_bytes(*trays: dict[str, Any], taken_at: str | None = None, note: str = "") -> bytes:
+    """A photo of these tests; every `note` makes other bytes of the same picture."""
+    return json.dumps({"trays": trays, "taken_at": taken_at, "note": note}).encode()
+
+
+@dataclass
+class RecordedInspector:
+    """Reads what a photo of `photo_bytes` says of itself; counts its work."""
+
+    jobs: list[InspectionJob] = field(default_factory=list)
+
+    def inspect(self, job: InspectionJob) -> InspectedPhoto:
+        self.jobs.append(job)
+        taken_at, source = job.taken_at or job.received_at, "given" if job.taken_at else "received"
+        try:
+            said: Mapping[str, Any] = json.loads(job.path.read_bytes())
+            shown = list(said["trays"])
+        except (ValueError, KeyError, TypeError):
+            record = photo_record(job.name, [], "No tag of the reference kit could be read.")
+            return InspectedPhoto(record, taken_at, source, {"thumbnail.jpg": b"small"})
+        if job.taken_at is None and said["taken_at"] is not None:
+            taken_at, source = datetime.fromisoformat(said["taken_at"]).astimezone(UTC), "photo"
+        trays = [
+            tray_record(**{"day": _day(job, tray["number"], taken_at), **tray}) for tray in shown
+        ]
+        pictures = {"thumbnail.jpg": b"small", "overlay.jpg": b"drawn"}
+        pictures |= {f"tray-{tray['number']}.jpg": b"view" for tray in shown}
+        return InspectedPhoto(photo_record(job.name, trays, None), taken_at, source, pictures)
+
+    def close(self) -> None:
+        pass
+
+
+def _day(job: InspectionJob, number: int | None, taken_at: datetime) -> float | None:
+    for spread_at, ended_at in job.runs.get(number if number is not None else -1, ()):
+        if spread_at <= taken_at and (ended_at is None or taken_at < ended_at):
+            return (taken_at - spread_at).total_seconds() / 86400
+    return None

@@ -1,0 +1,57 @@
+"""Photos in: kept once, listed whatever they show, in the right place whenever they come."""
+
+from datetime import timedelta
+
+from tests.service.conftest import START, Room
+from tests.service.recorded_inspections import photo_bytes
+
+
+def test_new_photo_is_answered_with_its_inspections(room: Room) -> None:
+    answer = room.send(photo_bytes({"number": 17, "cover": 0.4}), watering="before", camera="aisle")
+    assert answer.status_code == 201
+    (photo,) = answer.json()["photos"]
+    assert [tray["tray"] for tray in photo["trays"]] == [17]
+    assert photo["trays"][0]["cover"] == {"value": 0.4, "uncertainty": 0.01}
+    assert (photo["watering"], photo["camera"], photo["problem"]) == ("before", "aisle", None)
+
+
+def test_same_bytes_again_give_the_same_record_and_no_second_point(room: Room) -> None:
+    room.post("/api/runs", tray=17, spread_at=(START - timedelta(days=4)).isoformat())
+    content = photo_bytes({"number": 17, "height_mm": 40.0})
+    first = room.send(content, watering="before")
+    again = room.send(content, watering="after", taken_at="2026-03-01T10:00:00Z")
+    assert (first.status_code, again.status_code) == (201, 200)
+    assert again.json() == first.json()
+    assert len(room.get("/api/trays/17/curve")["height"]["points"]) == 1
+    assert len(room.inspector.jobs) == 1
+
+
+def test_several_photos_at_once_keep_their_order(room: Room) -> None:
+    known = photo_bytes({"number": 3})
+    room.send(known)
+    answer = room.send(photo_bytes({"number": 5}), known, photo_bytes({"number": 4}))
+    assert answer.status_code == 201
+    shown = [photo["trays"][0]["tray"] for photo in answer.json()["photos"]]
+    assert shown == [5, 3, 4]
+
+
+def test_photo_without_a_tray_is_kept_and_listed_with_its_reason(room: Room) -> None:
+    answer = room.send(b"a blurred wall")
+    assert answer.status_code == 201
+    (photo,) = answer.json()["photos"]
+    assert photo["problem"] == "No tag of the reference kit could be read."
+    listed = room.get("/api/photos", with_problem=True)["photos"]
+    assert [one["id"] for one in listed] == [photo["id"]]
+    assert room.client.get(photo["original"]).content == b"a blurred wall"
+    assert [one["id"] for one in room.get("/api/today")["not_measured"]] == [photo["id"]]
+
+
+def test_photo_can_be_assigned_by_hand_and_taken_back(room: Room) -> None:
+    room.post("/api/trays", number=9)
+    (photo,) = room.send(b"tags hidden").json()["photos"]
+    assigned = room.post(f"/api/photos/{photo['id']}/trays", tray=9, why="lid over the tags")
+    assert assigned["assigned_trays"] == [9]
+    assert room.get("/api/trays/9")["latest"]["id"] == photo["id"]
+    taken_back = room.client.delete(f"/api/photos/{photo['id']}/trays/9")
+    assert taken_back.json()["assigned_trays"] == []
+    assert room.get("/api/trays/9")["latest"] is None
