@@ -7,6 +7,7 @@ from importlib.metadata import version
 from typing import Any
 
 from fastapi import FastAPI
+from fastapi.concurrency import run_in_threadpool
 
 from service.api import flags, photos, room, runs, things, trays
 from service.context import Service, Watcher, utc_now
@@ -14,6 +15,7 @@ from service.database import Database
 from service.inspector import Inspector, PoolInspector
 from service.photo_store import PhotoStore
 from service.problems import PROBLEM_JSON, handle_problems
+from service.remeasuring import Remeasurer
 from service.room_log import set_up_room
 from service.settings import Settings
 from service.upload_limit import UploadLimit
@@ -42,16 +44,22 @@ def create_app(
     -------
     FastAPI
         Its `state.service` is the `Service`; the log is migrated and the room set up already.
+        What works in the background starts and stops with the application's lifespan.
     """
     service = open_service(settings, inspector=inspector, clock=clock, watchers=watchers)
 
+    remeasurer = Remeasurer(service)
+
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
+        remeasurer.start()
         yield
+        await run_in_threadpool(remeasurer.close)
         close_service(service)
 
     app = _Application(title="Trayvision", version=version("trayvision"), lifespan=lifespan)
     app.state.service = service
+    app.state.remeasurer = remeasurer
     handle_problems(app)
     app.add_middleware(
         UploadLimit,

@@ -5,7 +5,6 @@ follows by itself. Draws are seeded by the run, so that the same log gives the s
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import lru_cache
 
@@ -14,7 +13,6 @@ import sqlalchemy as sa
 
 from service.inspection_log import tray_rows
 from service.models.growth import (
-    CurvePoint,
     FittedCurve,
     Forecast,
     QuantityCurve,
@@ -24,9 +22,11 @@ from service.models.growth import (
 )
 from service.models.room import Room
 from service.models.runs import Run
-from service.room_log import Row, one, shelf_of
+from service.room_log import one, shelf_of
 from service.run_log import RunSpan, run_out, run_spans, span_of
+from service.run_readings import COVERAGE, UNITS, RunReadings, forecast_out, rounded
 from service.schema import SHELF
+from service.thermal_curve import thermal_curve
 from trayvision.growth_curve import GrowthCurve, fit_growth
 from trayvision.growth_fit import GrowthPoint
 from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
@@ -34,49 +34,9 @@ from trayvision.harvest_forecast import HarvestTarget, forecast_harvest
 from trayvision.past_runs import learn_prior
 from trayvision.shelf_curves import SHELF_VARIANCE, shelf_curve
 
-COVERAGE = 0.9
 # Curves are drawn at least as far as the last day on which growers harvest, every 6 hours.
 _DRAWN_DAYS = 9.0
 _STEP_DAYS = 0.25
-# A cover of exactly 0 or 1 may come with no uncertainty; a fit must not hang on one reading.
-_LEAST_UNCERTAINTY = {Quantity.HEIGHT: 0.5, Quantity.COVER: 0.005}
-_COLUMNS = {
-    Quantity.HEIGHT: ("shoot_height_mm", "shoot_height_uncertainty_mm", "mm"),
-    Quantity.COVER: ("cover", "cover_uncertainty", "1"),
-}
-
-
-@dataclass(frozen=True)
-class RunReadings:
-    """One run with its place and all readings of its tray between its start and its end."""
-
-    span: RunSpan
-    run: Run
-    shelf_id: int | None
-    rows: tuple[Row, ...]
-
-    def points(self, quantity: Quantity) -> tuple[GrowthPoint, ...]:
-        """Readings of one quantity by age in days, for the fit."""
-        return tuple(
-            GrowthPoint(point.day, point.value, point.uncertainty)
-            for point in self.curve_points(quantity)
-        )
-
-    def curve_points(self, quantity: Quantity) -> list[CurvePoint]:
-        """The same with their photos."""
-        value, uncertainty, _ = _COLUMNS[quantity]
-        return [
-            CurvePoint(
-                photo_id=row["photo_id"],
-                taken_at=row["taken_at"],
-                day=_days(row["taken_at"] - self.run.spread_at),
-                value=row[value],
-                uncertainty=max(row[uncertainty], _LEAST_UNCERTAINTY[quantity]),
-                watering=row["watering"],
-            )
-            for row in self.rows
-            if row[value] is not None and row[uncertainty] is not None
-        ]
 
 
 class RoomGrowth:
@@ -103,7 +63,7 @@ class RoomGrowth:
 
     def readings(self, span: RunSpan) -> RunReadings:
         """A run with its readings."""
-        rows = tray_rows(self._connection, span.tray_id, since=span.spread_at, until=span.ended_at)
+        rows = tray_rows(self._connection, span.tray_id, since=span.spread_at, until=span.until)
         at = self._now if span.ended_at is None else span.ended_at - timedelta(seconds=1)
         return RunReadings(
             span,
@@ -111,6 +71,14 @@ class RoomGrowth:
             shelf_of(self._connection, span.tray_id, at),
             tuple(rows),
         )
+
+    @property
+    def finished(self) -> list[RunReadings]:
+        """All runs that have ended, with their readings."""
+        if self._finished is None:
+            ended = [span for span in self._spans if span.ended_at and span.ended_at <= self._now]
+            self._finished = [self.readings(span) for span in ended]
+        return self._finished
 
     def curves(self, readings: RunReadings) -> RunCurves:
         """Points, curves and forecast of one run."""
@@ -126,6 +94,7 @@ class RoomGrowth:
             ended_at=run.ended_at,
             height=_drawn(readings, Quantity.HEIGHT, height),
             cover=_drawn(readings, Quantity.COVER, self._fit(readings, Quantity.COVER)),
+            thermal=thermal_curve(self._connection, readings, self.finished),
             forecast=_forecast(run, height),
         )
 
@@ -160,11 +129,11 @@ class RoomGrowth:
         )
         return ShelfUsual(
             runs=curve.runs,
-            day=_rounded(curve.ages, 2),
-            mean=_rounded(curve.mean, 3),
-            mean_uncertainty=_rounded(curve.mean_uncertainty, 3),
-            run_low=_rounded(curve.run_low, 3),
-            run_high=_rounded(curve.run_high, 3),
+            day=rounded(curve.ages, 2),
+            mean=rounded(curve.mean, 3),
+            mean_uncertainty=rounded(curve.mean_uncertainty, 3),
+            run_low=rounded(curve.run_low, 3),
+            run_high=rounded(curve.run_high, 3),
             lag_days=round(curve.lag, 3),
             lag_uncertainty_days=round(curve.lag_uncertainty, 3),
         )
@@ -200,12 +169,9 @@ class RoomGrowth:
         without: int | None = None,
     ) -> list[GrowthCurve]:
         """Curves of the room's finished runs of a grain that have any readings."""
-        if self._finished is None:
-            ended = [span for span in self._spans if span.ended_at and span.ended_at <= self._now]
-            self._finished = [self.readings(span) for span in ended]
         return [
             _past_curve(quantity, grain, points)
-            for readings in self._finished
+            for readings in self.finished
             if readings.run.grain == grain
             and readings.run.id != without
             and (shelf_id is None or readings.shelf_id == shelf_id)
@@ -234,14 +200,14 @@ def _drawn(readings: RunReadings, quantity: Quantity, curve: GrowthCurve) -> Qua
     digits = 2 if quantity is Quantity.HEIGHT else 4
     return QuantityCurve(
         quantity=str(quantity),
-        unit=_COLUMNS[quantity][2],
+        unit=UNITS[quantity],
         points=points,
         fitted=FittedCurve(
             shape=curve.best.shape.name.lower(),
-            day=_rounded(ages, 2),
-            median=_rounded(median, digits),
-            low=_rounded(low, digits),
-            high=_rounded(high, digits),
+            day=rounded(ages, 2),
+            median=rounded(median, digits),
+            low=rounded(low, digits),
+            high=rounded(high, digits),
             coverage=COVERAGE,
             prior=curve.prior.origin,
         ),
@@ -249,40 +215,15 @@ def _drawn(readings: RunReadings, quantity: Quantity, curve: GrowthCurve) -> Qua
 
 
 def _forecast(run: Run, height: GrowthCurve) -> Forecast:
-    value, day = run.target_shoot_height_mm, run.target_day
     forecast = forecast_harvest(
         height,
-        target=HarvestTarget(value=value, day=day),
+        target=HarvestTarget(value=run.target_shoot_height_mm, day=run.target_day),
         rng=np.random.default_rng(run.id),
         coverage=COVERAGE,
     )
-
-    def moment(hours: float | None) -> datetime | None:
-        if hours is None:
-            return None
-        return (run.spread_at + timedelta(hours=hours)).replace(microsecond=0)
-
-    uncertainty = forecast.standard_uncertainty_hours
-    return Forecast(
-        target_shoot_height_mm=value,
-        target_day=day,
-        harvest_at=moment(forecast.median_hours),
-        low_at=moment(forecast.low_hours),
-        high_at=moment(forecast.high_hours),
-        coverage=forecast.coverage,
-        probability_met=round(forecast.probability_met, 4),
-        standard_uncertainty_hours=None if uncertainty is None else round(uncertainty, 2),
-    )
+    return forecast_out(run, forecast)
 
 
 def _ages(days: Sequence[float]) -> np.ndarray:
     last = max([_DRAWN_DAYS, *days])
     return np.arange(0.0, last + _STEP_DAYS, _STEP_DAYS)
-
-
-def _rounded(values: np.ndarray, digits: int) -> list[float]:
-    return [round(float(value), digits) for value in values]
-
-
-def _days(duration: timedelta) -> float:
-    return duration.total_seconds() / 86400

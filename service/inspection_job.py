@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from io import BytesIO
 from json import dumps
 from typing import Any
@@ -28,8 +28,6 @@ Pixels = npt.NDArray[np.uint8]
 
 _THUMBNAIL_PX = 480
 _JPEG_QUALITY = 88
-# A run that nobody ended says nothing of a photo taken long after.
-_LONGEST_RUN = timedelta(days=60)
 
 
 def inspect_job(job: InspectionJob) -> InspectedPhoto:
@@ -90,8 +88,8 @@ def _room(job: InspectionJob, taken_at: datetime) -> RoomSettings:
     spread = {
         number: spread_at
         for number, spans in job.runs.items()
-        for spread_at, ended_at in spans
-        if spread_at <= taken_at < (ended_at or spread_at + _LONGEST_RUN)
+        for spread_at, until in spans
+        if spread_at <= taken_at < until
     }
     sizes = {number: TraySize.parse(size) for number, size in job.sizes.items()}
     return RoomSettings(TraySize.parse(job.tray_size), sizes=sizes, spread_times=spread)

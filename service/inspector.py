@@ -19,7 +19,7 @@ from service.refusals import Busy
 
 _LOG = logging.getLogger(__name__)
 
-Span = tuple[datetime, datetime | None]
+Span = tuple[datetime, datetime]
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class InspectionJob:
     tray_size : str
         Of trays that `sizes` does not name.
     sizes : mapping of tray number to size
-    runs : mapping of tray number to its runs, each (spread_at, ended_at or None)
+    runs : mapping of tray number to its runs, each from spread_at up to its end
     taken_at : aware datetime, optional
         As a person or camera gave it; goes before what the photo says.
     calibration : dict, optional

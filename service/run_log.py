@@ -15,6 +15,8 @@ from service.refusals import Conflict, NotFound, Refusal
 from service.room_log import Row
 from service.schema import HARVEST, RUN, RUN_SEED, SEED_LOT, TRAY
 
+# A run that nobody ended says nothing of a photo taken long after it.
+LONGEST_RUN = timedelta(days=60)
 # Two taps on "started" are one start.
 _ONE_START = timedelta(hours=1)
 
@@ -53,9 +55,14 @@ class RunSpan:
         """When the seed was spread."""
         return self.row["spread_at"]  # type: ignore[no-any-return]
 
+    @property
+    def until(self) -> datetime:
+        """Up to when a photo belongs to this run."""
+        return self.ended_at or self.spread_at + LONGEST_RUN
+
     def holds(self, moment: datetime) -> bool:
         """Whether a moment lies in this run."""
-        return self.spread_at <= moment and (self.ended_at is None or moment < self.ended_at)
+        return self.spread_at <= moment < self.until
 
 
 def run_spans(connection: sa.Connection, tray_id: int | None = None) -> list[RunSpan]:
@@ -87,11 +94,11 @@ def run_spans(connection: sa.Connection, tray_id: int | None = None) -> list[Run
 
 def run_spans_by_number(
     connection: sa.Connection,
-) -> dict[int, tuple[tuple[datetime, datetime | None], ...]]:
-    """(spread_at, ended_at) of all runs, by tray number."""
-    spans: dict[int, tuple[tuple[datetime, datetime | None], ...]] = {}
+) -> dict[int, tuple[tuple[datetime, datetime], ...]]:
+    """(spread_at, until) of all runs, by tray number."""
+    spans: dict[int, tuple[tuple[datetime, datetime], ...]] = {}
     for span in run_spans(connection):
-        spans[span.number] = (*spans.get(span.number, ()), (span.spread_at, span.ended_at))
+        spans[span.number] = (*spans.get(span.number, ()), (span.spread_at, span.until))
     return spans
 
 

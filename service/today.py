@@ -7,7 +7,7 @@ import sqlalchemy as sa
 
 from service.entries import current
 from service.flag_log import flags
-from service.growth import RoomGrowth, RunReadings
+from service.growth import RoomGrowth
 from service.models.flags import FlagOut
 from service.models.growth import Forecast
 from service.models.room import Room, TrayState
@@ -16,6 +16,7 @@ from service.models.today import HarvestDue, PhotoDue, Resting, Today, TrayOut
 from service.photo_log import PhotoSearch, photo_ids, photos_out
 from service.room_log import Row, placement_at, shelf_names, state_at
 from service.run_log import RunSpan, present_run
+from service.run_readings import RunReadings
 from service.schema import CHORE, READING, TRAY
 
 _NOT_MEASURED_SINCE = timedelta(days=2)

@@ -52,6 +52,30 @@ class QuantityCurve(Model):
     fitted: FittedCurve
 
 
+class ThermalPoint(Model):
+    """One reading of a run over thermal time since spreading."""
+
+    photo_id: int
+    degree_days: float
+    value: float
+    uncertainty: float
+
+
+class ThermalCurve(Model):
+    """Shoot height over thermal time (°C d above 0 °C), where room readings carry it."""
+
+    known_until: datetime = Field(description="Up to when the readings carry thermal time.")
+    mean_c: float | None
+    points: list[ThermalPoint]
+    degree_days: list[float]
+    median: list[float]
+    low: list[float]
+    high: list[float]
+    coverage: float
+    forecast: Forecast
+    prior: str
+
+
 class RunCurves(Model):
     """Growth of one run by age, day 0 the spreading."""
 
@@ -64,6 +88,7 @@ class RunCurves(Model):
     ended_at: datetime | None
     height: QuantityCurve
     cover: QuantityCurve
+    thermal: ThermalCurve | None = Field(description="Null without room readings.")
     forecast: Forecast
 
 

@@ -112,7 +112,7 @@ class RecordedInspector:
 
 
 def _day(job: InspectionJob, number: int | None, taken_at: datetime) -> float | None:
-    for spread_at, ended_at in job.runs.get(number if number is not None else -1, ()):
-        if spread_at <= taken_at and (ended_at is None or taken_at < ended_at):
+    for spread_at, until in job.runs.get(number if number is not None else -1, ()):
+        if spread_at <= taken_at < until:
             return (taken_at - spread_at).total_seconds() / 86400
     return None

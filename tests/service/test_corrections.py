@@ -1,0 +1,111 @@
+"""Nothing is overwritten: corrections stand beside the original, and say who and when."""
+
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+import sqlalchemy as sa
+
+from service.entries import Entrant, correct, current, enter, history, withdraw
+from service.refusals import NotFound
+from service.schema import CORRECTABLE, PERSON, RACK
+from tests.service.conftest import START, Room
+
+
+def test_correction_stands_beside_the_original(room: Room) -> None:
+    rack = room.post("/api/racks", name="left", note="by the door")
+    room.watch.forward(hours=3)
+    corrected = room.patch(f"/api/racks/{rack['id']}", name="right", why="wrong wall")
+    assert (corrected["id"], corrected["name"]) == (rack["id"], "right")
+    assert corrected["note"] == "by the door"
+    assert corrected["first_entered_at"] == rack["entered_at"]
+    entries = room.get(f"/api/racks/{rack['id']}/history")["entries"]
+    assert [entry["values"]["name"] for entry in entries] == ["left", "right"]
+    assert [entry["why"] for entry in entries] == [None, "wrong wall"]
+    assert entries[1]["replaces_entry_id"] == entries[0]["entry_id"]
+    assert entries[1]["entered_at"] == (START + timedelta(hours=3)).isoformat().replace(
+        "+00:00", "Z"
+    )
+
+
+def test_withdrawn_thing_is_gone_from_lists_and_kept_in_its_history(room: Room) -> None:
+    rack = room.post("/api/racks", name="left")
+    answer = room.client.delete(f"/api/racks/{rack['id']}", params={"why": "typed twice"})
+    assert answer.status_code == 204
+    assert room.get("/api/racks") == []
+    assert room.client.get(f"/api/racks/{rack['id']}").status_code == 404
+    entries = room.get(f"/api/racks/{rack['id']}/history")["entries"]
+    assert [entry["withdrawn"] for entry in entries] == [False, True]
+    assert entries[1]["why"] == "typed twice"
+
+
+def test_thing_that_others_refer_to_cannot_be_withdrawn(room: Room) -> None:
+    rack = room.post("/api/racks", name="left")
+    room.post("/api/shelves", rack_id=rack["id"], name="top", level=1)
+    answer = room.client.delete(f"/api/racks/{rack['id']}")
+    assert answer.status_code == 409
+    assert answer.json()["errors"] == [
+        {"field": "rack", "rule": f"{rack['id']} is still referred to by shelf"}
+    ]
+
+
+def test_two_corrections_of_one_row_cannot_both_hold(room: Room) -> None:
+    by = room.service.entrant()
+    with room.service.database.write() as connection:
+        rack = enter(connection, RACK, {"name": "left"}, by)
+        correct(connection, RACK, rack, {"name": "right"}, by=by)
+    row = {"name": "x", "original_id": rack, "replaces_id": rack, "entered_at": START}
+    with (
+        pytest.raises(sa.exc.IntegrityError, match="replaces_id"),
+        room.service.database.write() as connection,
+    ):
+        connection.execute(sa.insert(RACK).values(row))
+
+
+def test_correction_names_the_person(room: Room) -> None:
+    by = room.service.entrant()
+    with room.service.database.write() as connection:
+        person = enter(connection, PERSON, {"name": "Ana", "role": "worker", "active": True}, by)
+        ana = Entrant(START, person)
+        rack = enter(connection, RACK, {"name": "left"}, by)
+        correct(connection, RACK, rack, {"name": "right"}, by=ana, why="asked")
+        withdraw(connection, RACK, rack, by=ana)
+        rows = history(connection, RACK, rack)
+    assert [row["entered_by"] for row in rows] == [None, person, person]
+
+
+def test_withdrawing_can_be_taken_back(room: Room) -> None:
+    by = room.service.entrant()
+    with room.service.database.write() as connection:
+        rack = enter(connection, RACK, {"name": "left"}, by)
+        withdraw(connection, RACK, rack, by=by)
+        correct(connection, RACK, rack, {}, by=by, why="it does exist")
+        names = connection.execute(sa.select(current(RACK).c.name)).scalars().all()
+    assert names == ["left"]
+
+
+def test_only_originals_can_be_corrected(room: Room) -> None:
+    by = room.service.entrant()
+    with room.service.database.write() as connection:
+        rack = enter(connection, RACK, {"name": "left"}, by)
+        row = correct(connection, RACK, rack, {"name": "right"}, by=by)
+        with pytest.raises(NotFound, match=f"rack {row} is not in the log"):
+            correct(connection, RACK, row, {"name": "middle"}, by=by)
+
+
+def test_name_taken_is_a_conflict_that_names_the_field(room: Room) -> None:
+    room.post("/api/racks", name="left")
+    answer = room.client.post("/api/racks", json={"name": "left"})
+    assert answer.status_code == 409
+    assert answer.json()["errors"][0]["field"] == "name"
+
+
+@pytest.mark.parametrize("name", sorted(CORRECTABLE))
+def test_every_correctable_table_says_who_when_and_why(name: str) -> None:
+    columns = set(CORRECTABLE[name].c.keys())
+    assert columns >= {"original_id", "replaces_id", "entered_at", "entered_by", "why"}
+
+
+def test_log_outlives_a_restart(open_room: Callable[[], Room]) -> None:
+    rack = open_room().post("/api/racks", name="left")
+    assert open_room().get(f"/api/racks/{rack['id']}") == rack

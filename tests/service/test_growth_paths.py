@@ -1,0 +1,150 @@
+"""Curves and forecasts are the library's, over the right points."""
+
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from tests.service.conftest import START, Room
+from trayvision.growth_curve import fit_growth
+from trayvision.growth_fit import GrowthPoint
+from trayvision.growth_prior import Quantity, published_prior
+from trayvision.harvest_forecast import HarvestTarget, forecast_harvest
+
+SPREAD = START - timedelta(days=5)
+
+
+def _grow(room: Room, tray: int, spread_at: datetime, *, late_days: float = 0.0) -> int:
+    """A run photographed daily on days 1 to 5, its heights a logistic in days (closed form)."""
+    run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
+    for day in range(1, 6):
+        height = 200 / (1 + np.exp(-(day - 5.5 - late_days)))
+        room.photograph(tray, spread_at + timedelta(days=day), height_mm=float(height))
+    return int(run["id"])
+
+
+def test_curve_is_the_librarys_over_these_points(room: Room) -> None:
+    run = _grow(room, 17, SPREAD)
+    curve = room.get("/api/trays/17/curve")
+    points = [
+        GrowthPoint(point["day"], point["value"], point["uncertainty"])
+        for point in curve["height"]["points"]
+    ]
+    assert [point.age for point in points] == [1.0, 2.0, 3.0, 4.0, 5.0]
+    fitted = fit_growth(points, prior=published_prior(Quantity.HEIGHT, grain="barley"))
+    ages = curve["height"]["fitted"]["day"]
+    low, median, high = fitted.band(ages, rng=np.random.default_rng(run), coverage=0.9)
+    assert curve["height"]["fitted"]["median"] == pytest.approx(median, abs=0.006)
+    assert curve["height"]["fitted"]["low"] == pytest.approx(low, abs=0.006)
+    assert curve["height"]["fitted"]["high"] == pytest.approx(high, abs=0.006)
+
+
+def test_forecast_is_the_librarys_in_moments(room: Room) -> None:
+    run = _grow(room, 17, SPREAD)
+    curve = room.get("/api/trays/17/curve")
+    points = [
+        GrowthPoint(point["day"], point["value"], point["uncertainty"])
+        for point in curve["height"]["points"]
+    ]
+    forecast = forecast_harvest(
+        fit_growth(points, prior=published_prior(Quantity.HEIGHT, grain="barley")),
+        target=HarvestTarget(150.0, 8.0),
+        rng=np.random.default_rng(run),
+    )
+    assert forecast.median_hours is not None
+    expected = SPREAD + timedelta(hours=forecast.median_hours)
+    given = datetime.fromisoformat(curve["forecast"]["harvest_at"])
+    assert abs(given - expected) <= timedelta(seconds=1)
+    assert room.get("/api/trays/17")["forecast"] == curve["forecast"]
+
+
+def test_own_target_goes_before_the_rooms(room: Room) -> None:
+    run = _grow(room, 17, SPREAD)
+    room.patch(f"/api/runs/{run}", target_shoot_height_mm=60.0)
+    sooner = room.get("/api/trays/17/curve")["forecast"]
+    room.patch(f"/api/runs/{run}", target_shoot_height_mm=None)
+    later = room.get("/api/trays/17/curve")["forecast"]
+    assert (sooner["target_shoot_height_mm"], later["target_shoot_height_mm"]) == (60.0, 150.0)
+    assert sooner["harvest_at"] < later["harvest_at"]
+
+
+def test_run_without_photos_has_the_priors_curve(room: Room) -> None:
+    room.post("/api/runs", tray=17, spread_at=SPREAD.isoformat())
+    curve = room.get("/api/trays/17/curve")
+    assert curve["height"]["points"] == []
+    median = curve["height"]["fitted"]["median"]
+    assert all(before <= after for before, after in pairwise(median))
+    assert curve["forecast"]["harvest_at"] is not None
+
+
+def test_finished_runs_teach_the_next_one(room: Room) -> None:
+    for past in range(4):
+        spread_at = SPREAD - timedelta(days=9 * (past + 1))
+        run = _grow(room, 17, spread_at, late_days=1.0)
+        ended = (spread_at + timedelta(days=8)).isoformat()
+        room.post(f"/api/runs/{run}/harvests", harvested_at=ended)
+    room.post("/api/runs", tray=17, spread_at=SPREAD.isoformat())
+    room.post("/api/lots", name="W1", grain="wheat")
+    curve = room.get("/api/trays/17/curve")["height"]["fitted"]
+    published = published_prior(Quantity.HEIGHT, grain="barley")
+    assert curve["prior"].startswith("4 past runs of barley in this room")
+    alone, _ = fit_growth([], prior=published).at(5.0)
+    # Four slow runs: the next one is expected to be slow too.
+    assert curve["median"][curve["day"].index(5.0)] < alone
+
+
+def test_grain_comes_from_the_lot(room: Room) -> None:
+    lot = room.post("/api/lots", name="W1", grain="wheat")
+    run = room.post("/api/runs", tray=17, seed=[{"lot_id": lot["id"], "weight_g": 450}])
+    assert run["grain"] == "wheat"
+    assert run["seed"] == [{"lot_id": lot["id"], "weight_g": 450}]
+    assert "stand in for wheat" in room.get("/api/trays/17/curve")["height"]["fitted"]["prior"]
+
+
+def test_shelf_compares_its_runs_by_age(room: Room) -> None:
+    rack = room.post("/api/racks", name="left")
+    shelf = room.post("/api/shelves", rack_id=rack["id"], name="top", level=1)
+    for tray, spread_at in ((17, SPREAD), (18, SPREAD - timedelta(days=1))):
+        room.post("/api/trays", number=tray)
+        at = spread_at.isoformat()
+        room.post(f"/api/trays/{tray}/placements", shelf_id=shelf["id"], placed_at=at)
+        _grow(room, tray, spread_at)
+    curves = room.get(f"/api/shelves/{shelf['id']}/curves")
+    assert [run["tray"] for run in curves["runs"]] == [17, 18]
+    first, second = (
+        [(point["day"], point["value"]) for point in run["height"]["points"]]
+        for run in curves["runs"]
+    )
+    assert first == second
+    assert len(curves["usual"]["day"]) == len(curves["usual"]["mean"])
+    assert curves["usual"]["runs"] == 0
+
+
+def test_thermal_time_is_degrees_times_days(room: Room) -> None:
+    # A room held at 20 °C gathers 20 °C d a day above 0 °C: a closed form.
+    _grow(room, 17, SPREAD)
+    assert room.get("/api/trays/17/curve")["thermal"] is None
+    for hour in range(0, 121, 6):
+        at = (SPREAD + timedelta(hours=hour)).isoformat()
+        room.post("/api/readings", read_at=at, temperature_c=20.0)
+    thermal = room.get("/api/trays/17/curve")["thermal"]
+    given = [point["degree_days"] for point in thermal["points"]]
+    assert given == pytest.approx([20.0, 40.0, 60.0, 80.0, 100.0])
+    assert thermal["mean_c"] == pytest.approx(20.0)
+    assert thermal["forecast"]["harvest_at"] is not None
+
+
+def test_shelfs_own_thermometer_goes_before_the_rooms(room: Room) -> None:
+    rack = room.post("/api/racks", name="left")
+    shelf = room.post("/api/shelves", rack_id=rack["id"], name="top", level=1)
+    room.post("/api/trays", number=17)
+    at = SPREAD.isoformat()
+    room.post("/api/trays/17/placements", shelf_id=shelf["id"], placed_at=at)
+    _grow(room, 17, SPREAD)
+    for hour in range(0, 121, 6):
+        moment = (SPREAD + timedelta(hours=hour)).isoformat()
+        room.post("/api/readings", read_at=moment, temperature_c=18.0)
+        room.post("/api/readings", read_at=moment, temperature_c=23.0, shelf_id=shelf["id"])
+    thermal = room.get("/api/trays/17/curve")["thermal"]
+    assert thermal["points"][0]["degree_days"] == pytest.approx(23.0)
