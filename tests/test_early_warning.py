@@ -318,3 +318,9 @@ def test_error_rates_are_kept_on_simulated_series() -> None:
     assert looks <= 0.02 * photos
     assert holds == 0
     assert found >= 37
+
+
+def test_likelihood_rises_with_the_evidence_and_is_never_certain() -> None:
+    weak = watch([photo(5, sighting(8.0, 0.65))]).suspicions[0]
+    strong = watch([photo(5 + n / 2, sighting(9.0 + 6 * n, 0.97)) for n in range(5)]).suspicions[0]
+    assert 0 < weak.likelihood < 0.5 < strong.likelihood < 1

@@ -23,6 +23,8 @@ from trayvision.synthetic_mould import MouldHabits, SyntheticSeries, SyntheticTr
 
 LIMIT_MM = 10.0
 NEAR_MM = 15.0
+# Of the runs of a room: about one tray-look in 100 then shows mould.
+MOULDY_SHARE = 0.08
 
 Floats = NDArray[np.float64]
 
@@ -119,6 +121,21 @@ def outcome(clean: Sequence[Trace], mouldy: Sequence[Trace], look: float, hold: 
     )
 
 
+def reliability(clean: Sequence[Trace], mouldy: Sequence[Trace], look: float) -> list[str]:
+    """Claimed and true share of mould among tray-looks that ask for a look."""
+    lines = []
+    totals = [np.concatenate([t.once[t.once >= look] for t in ts]) for ts in (clean, mouldy)]
+    claims = [1 / (1 + np.exp(1.0 - (total - look))) for total in totals]
+    for low, high in ((0.0, 0.35), (0.35, 0.5), (0.5, 0.65), (0.65, 0.8), (0.8, 0.9), (0.9, 1.0)):
+        harmless, mould = (
+            share * int(((claim >= low) & (claim < high)).sum())
+            for share, claim in zip((1 - MOULDY_SHARE, MOULDY_SHARE), claims, strict=True)
+        )
+        if harmless + mould:
+            lines.append(f"  {low:.2f} to {high:.2f}: {mould / (harmless + mould):.2f}")
+    return lines
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--series", type=int, default=500)
@@ -137,6 +154,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     print("product " + outcome(clean, mouldy, rates.look_bound, rates.hold_bound).line())
     for look in np.arange(-1.0, 5.01, 0.5):
         print(f"{look:7.1f} " + outcome(clean, mouldy, look, look + 4.0).line())
+    print(f"claimed likelihood: true share of mould, where {MOULDY_SHARE:.0%} of runs are mouldy")
+    print("\n".join(reliability(clean, mouldy, rates.look_bound)))
 
 
 if __name__ == "__main__":

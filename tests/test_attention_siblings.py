@@ -1,0 +1,198 @@
+"""Which factor differs where trays are behind, and how often nothing is blamed on chance."""
+
+from math import comb
+from random import Random
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.rooms import at, reading, room, run, usual_height
+from trayvision.attention import find_attention
+from trayvision.attention_flags import FlagKind
+from trayvision.attention_siblings import (
+    Factor,
+    TrayLag,
+    UsualHeight,
+    behind_since,
+    find_behind,
+)
+from trayvision.attention_state import AirReading, RunState
+
+SHELVES, LOTS = ("top", "middle", "low"), ("old bag", "new bag")
+
+
+def lags(
+    *, per_cell: int = 3, seed: int = 1, spread: float = 0.25, **extra: float
+) -> list[TrayLag]:
+    """A full crossing of shelves and lots; `extra` adds days to a shelf or lot by its name."""
+    rng = np.random.default_rng(seed)
+    found: list[TrayLag] = []
+    for shelf in SHELVES:
+        for lot in LOTS:
+            for _ in range(per_cell):
+                days = float(rng.normal(0, spread))
+                days += extra.get(shelf, 0.0) + extra.get(lot.replace(" ", "_"), 0.0)
+                found.append(TrayLag(len(found), days, "b", shelf, lot))
+    return found
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_slow_shelf_is_named(seed: int) -> None:
+    (found,) = find_behind(lags(seed=seed, low=1.5))
+    assert (found.factor, found.names, len(found.trays)) == (Factor.SHELF, ("low",), 6)
+    assert found.lag_days == pytest.approx(1.5, abs=0.4)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_slow_lot_is_named(seed: int) -> None:
+    (found,) = find_behind(lags(seed=seed, new_bag=1.5))
+    assert (found.factor, found.names, len(found.trays)) == (Factor.LOT, ("new bag",), 9)
+
+
+def test_shelf_and_lot_that_go_together_are_not_told_apart() -> None:
+    rng = np.random.default_rng(3)
+    apart = [TrayLag(n, float(rng.normal(0, 0.2)), "b", "top", "old bag") for n in range(8)]
+    same = [TrayLag(8 + n, 1.6 + 0.1 * n, "b", "low", "new bag") for n in range(4)]
+    (found,) = find_behind([*apart, *same])
+    assert (found.factor, found.names) == (Factor.SHELF_OR_LOT, ("low", "new bag"))
+    assert found.trays == (8, 9, 10, 11)
+
+
+def test_the_trays_outside_the_overlap_tell_shelf_from_lot() -> None:
+    rng = np.random.default_rng(4)
+
+    def some(count: int, lag: float, shelf: str, lot: str, start: int) -> list[TrayLag]:
+        return [
+            TrayLag(start + n, lag + float(rng.normal(0, 0.15)), "b", shelf, lot)
+            for n in range(count)
+        ]
+
+    base = some(8, 0.0, "top", "old bag", 0)
+    overlap = some(5, 1.6, "low", "new bag", 8)
+    for shelf_lag, lot_lag, factor in ((1.6, 0.0, Factor.SHELF), (0.0, 1.6, Factor.LOT)):
+        mixed = [
+            *base,
+            *overlap,
+            *some(3, shelf_lag, "low", "old bag", 13),
+            *some(3, lot_lag, "top", "new bag", 16),
+        ]
+        assert [found.factor for found in find_behind(mixed)] == [factor]
+
+
+def test_one_tray_alone_is_one_tray() -> None:
+    values = [0.1, -0.2, 0.0, 0.15, -0.1, 1.8]
+    found = find_behind([TrayLag(n, lag, "b", "top", "L") for n, lag in enumerate(values)])
+    assert [(one.factor, one.trays, one.p_value) for one in found] == [(Factor.TRAY, (5,), None)]
+    assert found[0].lag_days == pytest.approx(1.8 - 0.05)
+
+
+def test_the_whole_room_is_one_finding() -> None:
+    found = find_behind([TrayLag(n, 1.5 + 0.1 * (n % 3), "b", "top", "L") for n in range(9)])
+    assert [one.factor for one in found] == [Factor.ROOM]
+    # All nine of nine behind, by chance: one half to the ninth.
+    assert found[0].p_value == pytest.approx(0.5**9)
+
+
+def test_a_slow_tray_in_a_slow_room_is_both() -> None:
+    values = [1.5, 1.4, 1.6, 1.5, 1.45, 1.55, 3.4]
+    found = find_behind([TrayLag(n, lag, "b", "top", "L") for n, lag in enumerate(values)])
+    assert [one.factor for one in found] == [Factor.ROOM, Factor.TRAY]
+
+
+# Exact rank test, three trays all behind five others: 1 of (8 choose 3) orders.
+def test_exact_test_of_a_complete_separation() -> None:
+    values = [TrayLag(n, 0.1 * n, "b", "top") for n in range(5)]
+    values += [TrayLag(5 + n, 2.0 + 0.1 * n, "b", "low") for n in range(3)]
+    (found,) = find_behind(values)
+    assert found.p_value == pytest.approx(1 / comb(8, 3))
+
+
+def test_too_few_trays_say_nothing() -> None:
+    assert find_behind([TrayLag(n, 5.0 * n, "b") for n in range(3)]) == ()
+    # Two slow trays of a shelf are two, not a shelf: nothing is claimed of the shelf.
+    two = [TrayLag(n, 0.05 * n, "b", "top") for n in range(6)]
+    two += [TrayLag(6 + n, 2.0, "b", "low") for n in range(2)]
+    assert {one.factor for one in find_behind(two)} <= {Factor.TRAY}
+
+
+def test_rooms_without_a_cause_are_seldom_blamed() -> None:
+    # Trays of one batch differ by a day either way (common practice): 0.5 days at one sigma.
+    found = [one.factor for seed in range(400) for one in find_behind(lags(seed=seed, spread=0.5))]
+    groups = [factor for factor in found if factor is not Factor.TRAY]
+    assert len(groups) <= 0.05 * 400
+    assert len(found) - len(groups) <= 0.02 * 400 * 18
+
+
+@given(st.lists(st.tuples(st.floats(-3, 5), st.sampled_from(SHELVES), st.sampled_from(LOTS)),
+                max_size=20), st.randoms(use_true_random=False))  # fmt: skip
+def test_order_does_not_matter_and_each_tray_is_named_once_beside_the_room(
+    drawn: list[tuple[float, str, str]], random: Random
+) -> None:
+    trays = [TrayLag(n, lag, "b", shelf, lot) for n, (lag, shelf, lot) in enumerate(drawn)]
+    shuffled = list(trays)
+    random.shuffle(shuffled)
+    found = find_behind(trays)
+    assert sorted(found, key=str) == sorted(find_behind(shuffled), key=str)
+    named = [tray for one in found if one.factor is not Factor.ROOM for tray in one.trays]
+    assert len(named) == len(set(named))
+
+
+def test_lag_is_read_off_the_usual_curve() -> None:
+    usual = UsualHeight({3.0: 10.0, 5.0: 50.0, 7.0: 130.0})
+    assert usual.lag_days(50.0, 5.0) == pytest.approx(0.0, abs=1e-6)
+    assert usual.lag_days(30.0, 5.0) == pytest.approx(1.0, abs=1e-6)
+    assert usual.lag_days(90.0, 5.0) == pytest.approx(-1.0, abs=1e-6)
+    published = UsualHeight()
+    assert published.lag_days(usual_height(5.0), 6.0) == pytest.approx(1.0, abs=1e-6)
+
+
+def test_behind_since_the_sum_last_stood_at_zero() -> None:
+    days = [2.0, 3.0, 4.0, 5.0, 6.0]
+    course = list(zip(map(at, days), [0.0, 0.2, 1.0, 1.2, 1.5], strict=True))
+    assert behind_since(course[::-1]) == at(4.0)
+    assert behind_since(course[:2]) == at(3.0)
+    assert behind_since([(at(3.0), 2.0)]) == at(3.0)
+    with pytest.raises(ValueError, match="lags must hold at least one reading"):
+        behind_since([])
+
+
+def grown(tray: int, day: float, lag: float, **said: Any) -> RunState:
+    readings = [
+        reading(tray, d, height_mm=usual_height(max(d - lag, 1.0)), cover=0.5)
+        for d in np.arange(4.6, day + 0.01, 0.5)
+    ]
+    return run(tray, readings, **said)
+
+
+def test_flag_of_a_lot_names_its_trays_and_the_odds_of_chance() -> None:
+    runs = [grown(n, 6.1, 0.05 * n, lots=("old bag",)) for n in range(5)]
+    runs += [grown(5 + n, 6.1, 1.5 + 0.1 * n, lots=("new bag",)) for n in range(4)]
+    flag = next(f for f in find_attention(room(runs, 6.2)).flags if f.kind is FlagKind.BEHIND)
+    assert flag.trays == (5, 6, 7, 8)
+    assert flag.key == "behind its siblings/seed lot/new bag"
+    assert flag.reason == (
+        "Seed lot new bag, trays 5, 6, 7 and 8: 1.5 days behind the others; chance alone does "
+        "that about once in 126."
+    )
+    assert flag.since == at(4.6)
+
+
+def test_a_cold_room_is_the_cause_and_not_a_second_flag() -> None:
+    runs = [grown(n, 6.1, 1.5) for n in range(6)]
+    warm = find_attention(room(runs, 6.2)).flags
+    assert [flag.kind for flag in warm] == [FlagKind.BEHIND]
+    assert warm[0].reason.startswith("The whole room, trays 0, 1, 2, 3, 4 and 5: 1.5 days behind")
+    air = tuple(AirReading(at(6.2 - hour / 24), None, 11.0) for hour in range(5))
+    cold = find_attention(room(runs, 6.2, air=air)).flags
+    assert [flag.kind for flag in cold] == [FlagKind.HOT_OR_HUMID]
+
+
+def test_one_slow_tray_is_compared_with_its_batch() -> None:
+    runs = [grown(n, 6.1, 0.05 * n, target_day=9.0) for n in range(5)]
+    runs.append(grown(9, 6.1, 1.8, target_day=9.0))
+    (flag,) = find_attention(room(runs, 6.2)).flags
+    assert flag.reason == ("Tray 9, shelf A, day 6: 1.7 days behind the trays spread with it.")
+    assert "One tray alone" in flag.look_at

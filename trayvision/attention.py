@@ -1,0 +1,155 @@
+"""Everything that deserves a look, as one short ranked list: one cause, one flag."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from trayvision.attention_answers import open_flags
+from trayvision.attention_dates import behind_flags, harvest_flags, without_germination
+from trayvision.attention_flags import Flag, FlagKind, flag_key, trays_words
+from trayvision.attention_growth import growth_flags
+from trayvision.attention_mould import mould_flags
+from trayvision.attention_room import air_flags, camera_flags, cold_trays, no_photo_flags
+from trayvision.attention_state import Level, RoomState
+from trayvision.health_score import COMPARE
+
+FEW: Final = 5
+_LEVELS: Final = (Level.HOLD, Level.LOOK, Level.NOTE)
+_KINDS: Final = tuple(FlagKind)
+
+
+@dataclass(frozen=True, slots=True)
+class AttentionList:
+    """Open flags, most urgent first.
+
+    Parameters
+    ----------
+    first : tuple of Flag
+        The few to walk to now: every hold, then looks, up to `FEW` in all.
+    later : tuple of Flag
+        The others.
+    """
+
+    first: tuple[Flag, ...]
+    later: tuple[Flag, ...]
+
+    @property
+    def flags(self) -> tuple[Flag, ...]:
+        """All of them, most urgent first."""
+        return self.first + self.later
+
+
+def find_attention(room: RoomState, *, few: int = FEW) -> AttentionList:
+    """All open reasons to look at a moment, ranked.
+
+    A pure function of the room's log: the same log gives the same list.
+
+    Parameters
+    ----------
+    room : RoomState
+    few : int
+        Length of the first part; holds are never cut.
+
+    Raises
+    ------
+    ValueError
+        If `few` is negative.
+    """
+    if few < 0:
+        raise ValueError(f"few must be 0 or more, got {few!r}")
+    flags = open_flags(all_flags(room), room.answers, room.now)
+    ranked = sorted(_one_per_tray(flags), key=_urgency)
+    holds = sum(flag.level is Level.HOLD for flag in ranked)
+    walk_to = sum(flag.level is not Level.NOTE for flag in ranked)
+    cut = max(holds, min(few, walk_to))
+    return AttentionList(tuple(ranked[:cut]), tuple(ranked[cut:]))
+
+
+def all_flags(room: RoomState) -> list[Flag]:
+    """Every reason to look, answered or not, each patch of possible mould by itself."""
+    air, cameras = air_flags(room), camera_flags(room)
+    growth = growth_flags(room)
+    germination = _by_lot(room, [f for f in growth if f.kind is FlagKind.POOR_GERMINATION])
+    others = [flag for flag in growth if flag.kind is not FlagKind.POOR_GERMINATION]
+    behind = without_germination(behind_flags(room), germination)
+    # Where it is cold, slow trays are no second cause.
+    cold = cold_trays(room)
+    return [
+        *mould_flags(room),
+        *air,
+        *others,
+        *germination,
+        *(flag for flag in behind if not set(flag.trays) <= cold),
+        *harvest_flags(room),
+        *cameras,
+        *no_photo_flags(room, cameras),
+    ]
+
+
+def _urgency(flag: Flag) -> tuple[int, int, float, str]:
+    return _LEVELS.index(flag.level), _KINDS.index(flag.kind), -flag.strength, flag.key
+
+
+def _one_per_tray(flags: Sequence[Flag]) -> list[Flag]:
+    """Patches of possible mould on one tray as one flag, led by the strongest."""
+    by_tray: dict[int, list[Flag]] = defaultdict(list)
+    merged = []
+    for flag in flags:
+        if flag.kind is FlagKind.POSSIBLE_MOULD:
+            by_tray[flag.trays[0]].append(flag)
+        else:
+            merged.append(flag)
+    for tray, patches in sorted(by_tray.items()):
+        lead, *more = sorted(patches, key=_urgency)
+        others = sorted({f.trays[0] for f in flags if f.kind is lead.kind} - {tray})
+        suspect = [other for other in others if other in lead.related]
+        words = lead.reason
+        if more:
+            words = f"{words[:-1]}; {len(more)} more such {_places(len(more))}."
+        look_at = lead.look_at
+        if suspect:
+            look_at += f" Suspect as well: {trays_words(suspect)}; clean that water path."
+        evidence = [one for flag in (lead, *more) for one in flag.evidence]
+        since = min(flag.since for flag in patches)
+        merged.append(
+            replace(lead, reason=words, look_at=look_at, evidence=tuple(evidence), since=since)
+        )
+    return merged
+
+
+def _places(count: int) -> str:
+    return "place" if count == 1 else "places"
+
+
+def _by_lot(room: RoomState, flags: Sequence[Flag]) -> list[Flag]:
+    """Poor germination of several trays of one seed lot as one flag."""
+    lots = {run.tray: "+".join(sorted(run.lots)) for run in room.runs}
+    by_lot: dict[str, list[Flag]] = defaultdict(list)
+    for flag in flags:
+        by_lot[lots[flag.trays[0]]].append(flag)
+    merged = []
+    for lot, same in by_lot.items():
+        if not lot or len(same) < 2:
+            merged += same
+            continue
+        trays = tuple(sorted(flag.trays[0] for flag in same))
+        sown = sum(lots[run.tray] == lot for run in room.runs)
+        worst = max(same, key=lambda flag: flag.strength)
+        reason = (
+            f"Seed lot {lot}: poor germination in {trays_words(trays)}, of {sown} sown with it."
+        )
+        evidence = tuple(one for flag in same for one in flag.evidence)
+        merged.append(
+            replace(
+                worst,
+                key=flag_key(FlagKind.POOR_GERMINATION, "lot", lot),
+                trays=trays,
+                since=min(flag.since for flag in same),
+                latest_at=max(flag.latest_at for flag in same),
+                reason=reason,
+                look_at=f"Test this lot's germination before soaking more of it. {COMPARE}",
+                evidence=evidence,
+            )
+        )
+    return merged

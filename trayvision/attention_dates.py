@@ -1,0 +1,193 @@
+"""Harvests that are due and trays that are behind, each cause once."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Final
+
+from trayvision.attention_flags import (
+    Flag,
+    FlagKind,
+    at_once,
+    flag_key,
+    tray_words,
+    trays_words,
+)
+from trayvision.attention_growth import RECENT
+from trayvision.attention_siblings import (
+    Behind,
+    Factor,
+    TrayLag,
+    UsualHeight,
+    behind_since,
+    find_behind,
+)
+from trayvision.attention_state import Level, RoomState, RunState, TrayReading
+
+READY_WITHIN: Final = timedelta(hours=12)
+_OVERDUE_AFTER: Final = timedelta(hours=24)
+_OVERGROWN: Final = 1.2
+_FIRST_COMPARED_DAY: Final = 3.0
+
+
+def harvest_flags(room: RoomState) -> list[Flag]:
+    """One flag for the ready trays of each batch, one for the overdue ones."""
+    due: dict[tuple[FlagKind, str], list[tuple[RunState, datetime]]] = defaultdict(list)
+    for run in room.runs:
+        since = _ready_since(room, run)
+        if since is None:
+            continue
+        overdue = room.now - since > _OVERDUE_AFTER or _overgrown(room, run)
+        kind = FlagKind.OVERDUE if overdue else FlagKind.READY
+        due[kind, _batch(run)].append((run, since))
+    return [_harvest_flag(room, kind, runs) for (kind, _), runs in sorted(due.items())]
+
+
+def _batch(run: RunState) -> str:
+    return f"{run.spread_at.date()}"
+
+
+def _ready_since(room: RoomState, run: RunState) -> datetime | None:
+    """The moment from which a tray is due, at most `READY_WITHIN` ahead."""
+    moments = []
+    if run.target_day is not None:
+        moments.append(run.spread_at + timedelta(days=run.target_day))
+    target = run.target_shoot_height_mm
+    if target is not None:
+        tall = [one for one in run.until(room.now) if (one.height_mm or 0.0) >= target]
+        moments += [one.photo.taken_at for one in tall[:1]]
+    if run.harvest is not None:
+        moments.append(run.harvest.median)
+    first = min(moments, default=None)
+    return first if first is not None and first <= room.now + READY_WITHIN else None
+
+
+def _overgrown(room: RoomState, run: RunState) -> bool:
+    target = run.target_shoot_height_mm
+    last = _last_height(room, run)
+    return bool(target and last and (last.height_mm or 0.0) >= _OVERGROWN * target)
+
+
+def _last_height(room: RoomState, run: RunState) -> TrayReading | None:
+    measured = [one for one in run.until(room.now) if one.height_mm is not None]
+    recent = [one for one in measured if room.now - one.photo.taken_at <= RECENT]
+    return recent[-1] if recent else None
+
+
+def _harvest_flag(
+    room: RoomState, kind: FlagKind, due: Sequence[tuple[RunState, datetime]]
+) -> Flag:
+    runs = [run for run, _ in due]
+    since = min(moment for _, moment in due)
+    overdue = kind is FlagKind.OVERDUE
+    day = max(0, int(runs[0].day_at(room.now)))
+    word = "overdue for harvest" if overdue else "ready to harvest"
+    who = tray_words(room, runs[0]) if len(runs) == 1 else _many(runs, day)
+    look_at = (
+        "Harvest first today; lift the mat and look at it underneath, an old mat hides mould."
+        if overdue
+        else "Lift a corner: the mat should come up as one."
+    )
+    readings = [(run, _last_height(room, run)) for run in runs]
+    evidence = [one for run, last in readings if last for one in at_once(run, last)]
+    return Flag(
+        key=flag_key(kind, _batch(runs[0])),
+        kind=kind,
+        level=Level.LOOK if overdue else Level.NOTE,
+        trays=tuple(sorted(run.tray for run in runs)),
+        since=since,
+        latest_at=room.now,
+        reason=f"{who}: {word}.",
+        look_at=look_at,
+        evidence=tuple(evidence),
+        strength=(room.now - since) / timedelta(days=1),
+    )
+
+
+def _many(runs: Sequence[RunState], day: int) -> str:
+    words = trays_words(run.tray for run in runs)
+    return f"{words[0].upper()}{words[1:]}, day {day}"
+
+
+def behind_flags(room: RoomState) -> list[Flag]:
+    """Trays, shelves, lots or the whole room behind; each tray in one flag."""
+    usual = UsualHeight(room.usual_height_mm)
+    lags = [lag for run in room.runs if (lag := _lag(room, run, usual)) is not None]
+    by_tray = {run.tray: run for run in room.runs}
+    return [_behind_flag(room, found, by_tray, usual) for found in find_behind(lags)]
+
+
+def _lag(room: RoomState, run: RunState, usual: UsualHeight) -> TrayLag | None:
+    last = _last_height(room, run)
+    if last is None or last.height_mm is None:
+        return None
+    day = run.day_at(last.photo.taken_at)
+    target_day = run.target_day or 9.0
+    if not _FIRST_COMPARED_DAY <= day <= target_day + 1:
+        return None
+    lots = "+".join(sorted(run.lots)) or None
+    lag = usual.lag_days(last.height_mm, day)
+    return TrayLag(run.tray, lag, _batch(run), room.shelf_of(run), lots)
+
+
+_LOOK_AT: Final = {
+    Factor.TRAY: "One tray alone: look at its water, its drain and how it was spread.",
+    Factor.SHELF: "One shelf: look at its water, its light and its temperature.",
+    Factor.LOT: "One seed lot: test its germination before soaking more of it.",
+    Factor.SHELF_OR_LOT: (
+        "These trays share both, and too few share only one of them to tell which: look at the "
+        "shelf's water, light and temperature, and test the seed."
+    ),
+    Factor.ROOM: "All trays: look at the room's temperature, water and light, and at the soak.",
+}
+
+
+def _behind_flag(
+    room: RoomState, found: Behind, by_tray: dict[int, RunState], usual: UsualHeight
+) -> Flag:
+    runs = [by_tray[tray] for tray in found.trays]
+    last = [(run, reading) for run in runs if (reading := _last_height(room, run))]
+    since = min(_behind_since(room, run, usual) for run, _ in last)
+    behind = f"{found.lag_days:.1f} days behind"
+    if found.factor is Factor.TRAY:
+        words = f"{tray_words(room, runs[0])}: {behind} the trays spread with it"
+    elif found.factor is Factor.ROOM:
+        words = f"The whole room, {trays_words(found.trays)}: {behind} its normal"
+    else:
+        name = " / ".join(found.names)
+        words = f"{str(found.factor).capitalize()} {name}, {trays_words(found.trays)}: {behind}"
+        words += " the others"
+    if found.p_value is not None:
+        words += f"; chance alone does that about once in {1 / found.p_value:.0f}"
+    return Flag(
+        key=flag_key(FlagKind.BEHIND, found.factor, *(found.names or _own(found, runs))),
+        kind=FlagKind.BEHIND,
+        level=Level.LOOK,
+        trays=found.trays,
+        since=since,
+        latest_at=max(reading.photo.taken_at for _, reading in last),
+        reason=words + ".",
+        look_at=_LOOK_AT[found.factor],
+        evidence=tuple(one for run, reading in last for one in at_once(run, reading)[:1]),
+        strength=found.lag_days * len(found.trays),
+    )
+
+
+def _own(found: Behind, runs: Sequence[RunState]) -> tuple[str, ...]:
+    return (runs[0].run_id,) if found.factor is Factor.TRAY else ()
+
+
+def _behind_since(room: RoomState, run: RunState, usual: UsualHeight) -> datetime:
+    return behind_since(
+        [
+            (one.photo.taken_at, usual.lag_days(one.height_mm, run.day_at(one.photo.taken_at)))
+            for one in run.until(room.now)
+            if one.height_mm is not None
+        ]
+    )
+
+
+def without_germination(behind: Sequence[Flag], germination: Sequence[Flag]) -> list[Flag]:
+    """Trays behind less the single ones whose poor germination says it already."""
+    said = {tray for flag in germination for tray in flag.trays}
+    return [flag for flag in behind if not (len(flag.trays) == 1 and said & set(flag.trays))]

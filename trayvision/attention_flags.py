@@ -1,0 +1,145 @@
+"""A reason to look: its kind, its words, its evidence."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from trayvision.attention_state import Level, RoomState, RunState, Spot, TrayReading
+from trayvision.score_parts import likelihood_words
+
+
+class FlagKind(StrEnum):
+    """What deserves a look, most urgent first among flags of one level."""
+
+    POSSIBLE_MOULD = "possible mould"
+    HOT_OR_HUMID = "hot or humid"
+    SLIME = "slime"
+    STANDING_WATER = "standing water"
+    OVERDUE = "overdue"
+    UNEVEN_SPREADING = "uneven spreading"
+    POOR_GERMINATION = "poor germination"
+    BEHIND = "behind its siblings"
+    DRY_OR_BARE = "dry or bare patch"
+    LODGED = "lodged"
+    YELLOWING = "yellowing"
+    CAMERA = "camera"
+    NO_PHOTO = "no photo since"
+    READY = "ready"
+
+
+@dataclass(frozen=True, slots=True)
+class FlagEvidence:
+    """One place in one photo, for crops side by side.
+
+    Parameters
+    ----------
+    photo_id : str
+    taken_at : datetime
+    tray : int
+    spot : Spot or None
+        None: the whole tray.
+    role : str
+        "now" or "before": the same place last time.
+    """
+
+    photo_id: str
+    taken_at: datetime
+    tray: int
+    spot: Spot | None
+    role: str = "now"
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """One reason to look.
+
+    Parameters
+    ----------
+    key : str
+        Names the flag for as long as its cause lasts; answers refer to it.
+    kind : FlagKind
+    level : Level
+    trays : tuple of int
+    since : datetime
+    latest_at : datetime
+        Of the newest evidence.
+    reason : str
+        One sentence.
+    look_at : str
+        What to look at or do.
+    evidence : tuple of FlagEvidence
+    confidence : float or None
+        0 to 1, where the reason is an inference and not a reading.
+    strength : float
+        Orders flags of one kind; comparable over time for one key.
+    could_be : tuple of str
+        What else it could be.
+    related : tuple of int
+        Trays to look at with it: below on the same water path, or of the same lot.
+    """
+
+    key: str
+    kind: FlagKind
+    level: Level
+    trays: tuple[int, ...]
+    since: datetime
+    latest_at: datetime
+    reason: str
+    look_at: str
+    evidence: tuple[FlagEvidence, ...] = ()
+    confidence: float | None = None
+    strength: float = 0.0
+    could_be: tuple[str, ...] = ()
+    related: tuple[int, ...] = ()
+
+    @property
+    def confidence_words(self) -> str | None:
+        """How sure, in words and a number."""
+        return None if self.confidence is None else likelihood_words(self.confidence)
+
+
+def flag_key(kind: FlagKind, *names: object) -> str:
+    """Key of a flag from what it is about."""
+    return "/".join([str(kind), *(str(name) for name in names)])
+
+
+def tray_words(room: RoomState, run: RunState) -> str:
+    """A tray as its people call it: number, shelf, day."""
+    shelf = room.shelf_of(run)
+    place = f", {shelf}" if shelf else ""
+    return f"Tray {run.tray}{place}, day {max(0, int(run.day_at(room.now)))}"
+
+
+def trays_words(trays: Iterable[int]) -> str:
+    """Tray numbers as a list in words."""
+    numbers = [str(tray) for tray in sorted(trays)]
+    if len(numbers) == 1:
+        return f"tray {numbers[0]}"
+    return f"trays {', '.join(numbers[:-1])} and {numbers[-1]}"
+
+
+def moment_words(room: RoomState, moment: datetime) -> str:
+    """A moment in the room's time, such as "Mon 2 Mar 07:30"."""
+    local = moment.astimezone(room.now.tzinfo)
+    return f"{local:%a} {local.day} {local:%b %H:%M}"
+
+
+def at_once(
+    run: RunState, reading: TrayReading, spots: Iterable[Spot] = ()
+) -> tuple[FlagEvidence, ...]:
+    """Evidence of one reading: its largest spots, or the whole tray, and the same place before."""
+    earlier = [
+        one
+        for one in run.until(reading.photo.taken_at)
+        if one.photo.taken_at < reading.photo.taken_at
+    ]
+    largest = sorted(spots, key=lambda spot: -spot.diameter_mm)[:2]
+    found = []
+    for spot in largest or (None,):
+        pairs = [(reading, "now"), *([(earlier[-1], "before")] if earlier else [])]
+        found += [
+            FlagEvidence(one.photo.photo_id, one.photo.taken_at, run.tray, spot, role)
+            for one, role in pairs
+        ]
+    return tuple(found)

@@ -1,0 +1,181 @@
+"""Possible mould as a reason to look or to hold, with what stands in its way next."""
+
+from statistics import median
+
+from trayvision.attention_flags import (
+    Flag,
+    FlagEvidence,
+    FlagKind,
+    flag_key,
+    moment_words,
+    tray_words,
+    trays_words,
+)
+from trayvision.attention_state import AnswerKind, Level, RoomState, RunState, Spot
+from trayvision.early_warning import Alert, RoomVerdicts, Suspicion, watch_run
+from trayvision.harmless_causes import Cause
+from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, MASK, WATER_FIRST
+from trayvision.patch_evidence import PatchContext
+from trayvision.patch_tracking import TrayPhoto
+
+# Trays spread within half a day of each other are one batch.
+_BATCH_DAYS = 0.5
+# A sibling's photo tells of the same hours.
+_SAME_HOURS_DAYS = 0.5
+_LEAST_GROWTH_SIGMAS = 2.0
+_END_SHARE = 1 / 3
+
+
+def mould_flags(room: RoomState) -> list[Flag]:
+    """One flag for every followed patch that asks for a look or a hold."""
+    verdicts = room_verdicts(room)
+    flags = []
+    for run in room.runs:
+        photos = [reading.photo for reading in run.until(room.now)]
+        context = PatchContext(
+            days={photo.photo_id: run.day_at(photo.taken_at) for photo in photos},
+            siblings_fuzz=_siblings_fuzz(room, run, photos),
+            temperature_c=_shelf_temperature(room, run),
+            said=dict(verdicts.wrong),
+        )
+        warning = watch_run(photos, context=context, rates=room.rates, verdicts=verdicts)
+        flags += [
+            _flag(room, run, suspicion)
+            for suspicion in warning.suspicions
+            if suspicion.alert is not Alert.QUIET
+        ]
+    return flags
+
+
+def room_verdicts(room: RoomState) -> RoomVerdicts:
+    """The room's answers to its mould flags, counted; each flag by its last verdict."""
+    last = {}
+    for answer in sorted(room.answers, key=lambda one: one.said_at):
+        about_mould = answer.flag_key.startswith(f"{FlagKind.POSSIBLE_MOULD}/")
+        if about_mould and answer.kind in (AnswerKind.RIGHT, AnswerKind.WRONG):
+            last[answer.flag_key] = answer
+    wrong = [answer.cause for answer in last.values() if answer.kind is AnswerKind.WRONG]
+    named = {cause: wrong.count(str(cause)) for cause in Cause}
+    return RoomVerdicts(
+        right=len(last) - len(wrong),
+        wrong=tuple((cause, count) for cause, count in named.items() if count),
+        wrong_otherwise=len(wrong) - sum(named.values()),
+    )
+
+
+def _siblings_fuzz(room: RoomState, run: RunState, photos: list[TrayPhoto]) -> dict[str, float]:
+    """Median fuzz of the batch's other trays around the time of each photo."""
+    siblings = [
+        other
+        for other in room.runs
+        if other is not run and abs(run.day_at(other.spread_at)) <= _BATCH_DAYS
+    ]
+    found = {}
+    for photo in photos:
+        beside = [
+            reading.photo.fuzz
+            for other in siblings
+            for reading in other.until(photo.taken_at)[-1:]
+            if (run.day_at(photo.taken_at) - run.day_at(reading.photo.taken_at)) <= _SAME_HOURS_DAYS
+        ]
+        if beside:
+            found[photo.photo_id] = float(median(beside))
+    return found
+
+
+def _shelf_temperature(room: RoomState, run: RunState) -> float | None:
+    shelf = room.shelf_of(run)
+    readings = [
+        air.temperature_c
+        for air in room.air
+        if air.shelf in (shelf, None) and air.temperature_c is not None and air.read_at <= room.now
+    ]
+    return sum(readings) / len(readings) if readings else None
+
+
+def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:
+    first = suspicion.track.sightings[0][1]
+    photo, now = suspicion.track.last
+    hold = suspicion.alert is Alert.HOLD
+    look_at = [LOOK_AGAIN]
+    if not suspicion.evidence.watered and now.look == "white fuzz":
+        look_at.append(WATER_FIRST)
+    if hold:
+        look_at += [HOLD_BACK, MASK]
+    below, lot = _below(room, run), _same_lot(room, run)
+    if below:
+        look_at.append(f"Check {trays_words(below)} below on the same water path.")
+    if lot:
+        look_at.append(f"Of the same seed lot: {trays_words(lot)}.")
+    return Flag(
+        key=flag_key(FlagKind.POSSIBLE_MOULD, run.run_id, f"{first.x_mm:.0f},{first.y_mm:.0f}"),
+        kind=FlagKind.POSSIBLE_MOULD,
+        level=Level.HOLD if hold else Level.LOOK,
+        trays=(run.tray,),
+        since=suspicion.evidence.since.taken_at,
+        latest_at=photo.taken_at,
+        reason=_reason(room, run, suspicion),
+        look_at=" ".join(look_at),
+        evidence=_crops(run, suspicion),
+        confidence=suspicion.likelihood,
+        strength=suspicion.evidence.total,
+        could_be=(str(suspicion.evidence.likeliest_harmless),),
+        related=tuple(sorted({*below, *lot})),
+    )
+
+
+def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
+    photo, now = suspicion.track.last
+    where = _where(now.x_mm, run.opening_mm[0])
+    words = f"{tray_words(room, run)}: {now.look} {where}, {now.diameter_mm:.0f} mm across"
+    growth = suspicion.growth
+    if growth and growth.mm_per_day > _LEAST_GROWTH_SIGMAS * growth.uncertainty_mm_per_day:
+        words += f", spreading {growth.mm_per_day:.0f} mm a day to each side"
+    if suspicion.evidence.watered:
+        words += ", looked at before and after watering"
+    before = [one for one in run.until(photo.taken_at) if one.photo.taken_at < photo.taken_at]
+    if len(suspicion.track.sightings) > 1:
+        words += f", first seen {moment_words(room, suspicion.track.sightings[0][0].taken_at)}"
+    elif before:
+        words += f", not found there {moment_words(room, before[-1].photo.taken_at)}"
+    return words + "."
+
+
+def _where(x_mm: float, length_mm: float) -> str:
+    if abs(x_mm) < length_mm / 2 * _END_SHARE:
+        return "in the middle"
+    return "towards bar A" if x_mm < 0 else "towards bar B"
+
+
+def _crops(run: RunState, suspicion: Suspicion) -> tuple[FlagEvidence, ...]:
+    """The spot in the latest photo that shows it, and the same place in the photo before."""
+    photo, now = suspicion.track.last
+    spot = Spot(now.x_mm, now.y_mm, now.diameter_mm)
+    crops = [FlagEvidence(photo.photo_id, photo.taken_at, run.tray, spot, "now")]
+    earlier = [one for one in run.until(photo.taken_at) if one.photo.taken_at < photo.taken_at]
+    if earlier:
+        last = earlier[-1].photo
+        crops.append(FlagEvidence(last.photo_id, last.taken_at, run.tray, spot, "before"))
+    return tuple(crops)
+
+
+def _below(room: RoomState, run: RunState) -> list[int]:
+    """Trays on which the water of this one runs next."""
+    here = run.placement_at(room.now)
+    if here is None or here.level is None or here.water_path is None:
+        return []
+    found = []
+    for other in room.runs:
+        there = other.placement_at(room.now)
+        if other is run or there is None or there.level is None:
+            continue
+        same = (there.rack, there.water_path) == (here.rack, here.water_path)
+        if same and there.level > here.level:
+            found.append(other.tray)
+    return sorted(found)
+
+
+def _same_lot(room: RoomState, run: RunState) -> list[int]:
+    return sorted(
+        other.tray for other in room.runs if other is not run and set(other.lots) & set(run.lots)
+    )

@@ -1,0 +1,112 @@
+"""A tray's inspection record turned into the compact reading that attention works on."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from math import pi, sqrt
+from typing import Any, Final
+
+from trayvision.attention_state import Spot, TrayReading
+from trayvision.measurement import Measurement
+from trayvision.patch_tracking import PatchSighting, TrayPhoto, Watering
+from trayvision.quality_flags import Doubt
+
+# Under these no patch can be judged, whatever the photo seems to show.
+_BLIND: Final = {Doubt.BLURRED, Doubt.FOGGED, Doubt.COLOURED_LIGHT, Doubt.GREYSCALE}
+_POSITION_MM: Final = 2.0
+_POSITION_FAR_END_MM: Final = 6.0
+# An area of a record without its own uncertainty is known to about that share.
+_AREA_SHARE: Final = 0.2
+
+
+def reading_of_record(
+    record: Mapping[str, Any],
+    *,
+    photo_id: str,
+    taken_at: datetime,
+    watering: Watering = Watering.UNKNOWN,
+) -> TrayReading:
+    """The reading of one entry of ``"trays"`` of an inspection record.
+
+    Parameters
+    ----------
+    record : mapping
+        As `trayvision inspect --json` prints it for one tray. Without a pose (whole photos) it
+        has no millimetres, and nothing is followed in it.
+    photo_id : str
+    taken_at : datetime
+        With a time zone.
+    watering : Watering
+
+    Raises
+    ------
+    KeyError
+        If the record lacks a fixed name.
+    """
+    doubts = tuple(doubt for name in record.get("doubts", ()) if (doubt := Doubt.named(name)))
+    placed = record["pose"] is not None
+    evenness, seed_layer = record["evenness"], _number(record["evenness"]["seed_layer"])
+    floor_shows = seed_layer is not None
+    photo = TrayPhoto(
+        photo_id=photo_id,
+        taken_at=taken_at,
+        patches=tuple(_sighting(one) for one in record["mould"]) if placed else (),
+        smallest_patch_mm=_smallest_patch(record, doubts) if placed else None,
+        seen=float(record["seen"]),
+        cover=_share(_number(record["cover"])),
+        fuzz=_share(record["fuzz"]) or 0.0,
+        position_uncertainty_mm=(
+            _POSITION_FAR_END_MM if Doubt.FAR_END_LESS_EXACT in doubts else _POSITION_MM
+        ),
+        watering=watering,
+    )
+    return TrayReading(
+        photo=photo,
+        shoot_height_mm=_height(record["shoot_height_mm"]),
+        yellow_share=_number(record["colour"]["yellow_share"]),
+        cover_variation=_number(evenness["cover_variation"]),
+        seed_layer_share=seed_layer,
+        bare=_spots(evenness["bare_floor" if floor_shows else "bare_areas"]) if placed else (),
+        slime=_spots(record["slime"]) if placed else (),
+        doubts=doubts,
+    )
+
+
+def _number(entry: Mapping[str, Any]) -> float | None:
+    value = entry["value"]
+    return None if value is None else float(value)
+
+
+def _share(value: float | None) -> float | None:
+    return None if value is None else min(max(float(value), 0.0), 1.0)
+
+
+def _height(entry: Mapping[str, Any]) -> Measurement | None:
+    if entry["value"] is None:
+        return None
+    return Measurement(float(entry["value"]), float(entry["uncertainty"]), "mm")
+
+
+def _sighting(patch: Mapping[str, Any]) -> PatchSighting:
+    area, diameter = float(patch["area_mm2"]), float(patch["diameter_mm"])
+    uncertainty = float(patch.get("area_uncertainty_mm2", _AREA_SHARE * area))
+    return PatchSighting(
+        x_mm=float(patch["x_mm"]),
+        y_mm=float(patch["y_mm"]),
+        diameter_mm=diameter,
+        diameter_uncertainty_mm=2 * uncertainty / (pi * diameter),
+        likelihood=float(patch["likelihood"]),
+        look=str(patch["look"]),
+    )
+
+
+def _smallest_patch(record: Mapping[str, Any], doubts: Sequence[Doubt]) -> float | None:
+    if _BLIND & set(doubts) or record["sharpness"] is None:
+        return None
+    return _number(record["sharpness"]["smallest_patch_mm"])
+
+
+def _spots(areas: Sequence[Mapping[str, Any]]) -> tuple[Spot, ...]:
+    return tuple(
+        Spot(float(one["x_mm"]), float(one["y_mm"]), 2 * sqrt(float(one["area_mm2"]) / pi))
+        for one in areas
+    )

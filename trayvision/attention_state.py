@@ -1,0 +1,262 @@
+"""What the reasons to look are worked out from: the room as its log knows it at one moment.
+
+Plain frozen dataclasses that a log fills; nothing here reads a clock, a file or a database.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from trayvision.early_warning import WarningRates
+from trayvision.measurement import Measurement
+from trayvision.patch_tracking import TrayPhoto
+from trayvision.quality_flags import Doubt
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A marked area of a tray: centre in tray mm and diameter of the circle of equal area."""
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrayReading:
+    """What one photo says about one tray.
+
+    Parameters
+    ----------
+    photo : TrayPhoto
+        Name, moment, candidate patches and what the photo could show.
+    shoot_height_mm : Measurement or None
+    yellow_share, cover_variation, seed_layer_share : float or None
+        As in the inspection; None where not measured.
+    bare, slime, standing_water : tuple of Spot
+    doubts : tuple of Doubt
+    """
+
+    photo: TrayPhoto
+    shoot_height_mm: Measurement | None = None
+    yellow_share: float | None = None
+    cover_variation: float | None = None
+    seed_layer_share: float | None = None
+    bare: tuple[Spot, ...] = ()
+    slime: tuple[Spot, ...] = ()
+    standing_water: tuple[Spot, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def height_mm(self) -> float | None:
+        """Shoot height, None where not measured."""
+        return None if self.shoot_height_mm is None else self.shoot_height_mm.value
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """Where a tray stands from a moment on; level 1 is the top of its rack."""
+
+    placed_at: datetime
+    shelf: str
+    rack: str | None = None
+    level: int | None = None
+    position: str | None = None
+    water_path: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HarvestDue:
+    """Forecast of the moment at which the target is met; an end is None where it is "never"."""
+
+    median: datetime
+    low: datetime | None = None
+    high: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RunState:
+    """One growing run of a tray.
+
+    Parameters
+    ----------
+    run_id : str
+    tray : int
+    spread_at : datetime
+    readings : tuple of TrayReading
+        In any order.
+    placements : tuple of Placement
+        In any order.
+    lots : tuple of str
+        Seed lots in the tray.
+    opening_mm : (length, width)
+    target_shoot_height_mm, target_day : float or None
+    harvest : HarvestDue or None
+
+    Raises
+    ------
+    ValueError
+        If `spread_at` has no time zone.
+    """
+
+    run_id: str
+    tray: int
+    spread_at: datetime
+    readings: tuple[TrayReading, ...] = ()
+    placements: tuple[Placement, ...] = ()
+    lots: tuple[str, ...] = ()
+    opening_mm: tuple[float, float] = (540.0, 280.0)
+    target_shoot_height_mm: float | None = None
+    target_day: float | None = None
+    harvest: HarvestDue | None = None
+
+    def __post_init__(self) -> None:
+        if self.spread_at.tzinfo is None:
+            raise ValueError(f"spread_at must have a time zone, got {self.spread_at!r}")
+
+    def day_at(self, moment: datetime) -> float:
+        """Days since spreading."""
+        return (moment - self.spread_at) / timedelta(days=1)
+
+    def until(self, moment: datetime) -> tuple[TrayReading, ...]:
+        """Readings up to a moment, in order of time, each photo once."""
+        by_id = {one.photo.photo_id: one for one in self.readings if one.photo.taken_at <= moment}
+        return tuple(sorted(by_id.values(), key=_moment))
+
+    def placement_at(self, moment: datetime) -> Placement | None:
+        """Where the tray stands at a moment."""
+        known = [one for one in self.placements if one.placed_at <= moment]
+        return max(known, key=lambda one: one.placed_at, default=None)
+
+
+def _moment(reading: TrayReading) -> tuple[datetime, str]:
+    return reading.photo.taken_at, reading.photo.photo_id
+
+
+@dataclass(frozen=True, slots=True)
+class CameraState:
+    """One fixed camera.
+
+    Parameters
+    ----------
+    name : str
+    shelf : str or None
+    last_photo_at : datetime or None
+    silent_after : timedelta
+        Without a photo for longer than that it counts as silent.
+    doubts : tuple of Doubt
+        Of its latest photo.
+    moved : bool
+        The trays in view lie elsewhere than in its earlier photos.
+    """
+
+    name: str
+    shelf: str | None = None
+    last_photo_at: datetime | None = None
+    silent_after: timedelta = timedelta(hours=8)
+    doubts: tuple[Doubt, ...] = ()
+    moved: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AirReading:
+    """One reading of air; `shelf` None stands for the room."""
+
+    read_at: datetime
+    shelf: str | None = None
+    temperature_c: float | None = None
+    humidity_percent: float | None = None
+
+
+class AnswerKind(StrEnum):
+    """What a person said to a flag."""
+
+    DONE = "done"
+    SNOOZE = "snooze"
+    RIGHT = "right"
+    WRONG = "wrong"
+
+
+class Level(StrEnum):
+    """How urgent a flag is."""
+
+    NOTE = "note"
+    LOOK = "look"
+    HOLD = "hold"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a person said to a flag, with the flag as it stood then.
+
+    Parameters
+    ----------
+    flag_key : str
+    kind : AnswerKind
+    said_at : datetime
+    until : datetime or None
+        Of a snooze.
+    cause : str or None
+        "No, it was …": root hairs, glare, husks or own words.
+    level : Level
+        Of the flag when it was answered.
+    strength : float
+        Of the flag when it was answered.
+    """
+
+    flag_key: str
+    kind: AnswerKind
+    said_at: datetime
+    until: datetime | None = None
+    cause: str | None = None
+    level: Level = Level.LOOK
+    strength: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RoomState:
+    """The room at one moment.
+
+    Parameters
+    ----------
+    now : datetime
+        In the room's own time zone: sentences tell times in it.
+    runs : tuple of RunState
+        Open ones.
+    cameras : tuple of CameraState
+    air : tuple of AirReading
+    answers : tuple of Answer
+    photo_every : timedelta
+        How often each tray should be photographed.
+    usual_height_mm : mapping of day to mm
+        The room's own normal; the published one where empty.
+    rates : WarningRates
+
+    Raises
+    ------
+    ValueError
+        If `now` has no time zone, or two open runs carry one tray number.
+    """
+
+    now: datetime
+    runs: tuple[RunState, ...] = ()
+    cameras: tuple[CameraState, ...] = ()
+    air: tuple[AirReading, ...] = ()
+    answers: tuple[Answer, ...] = ()
+    photo_every: timedelta = timedelta(hours=24)
+    usual_height_mm: Mapping[float, float] = field(default_factory=dict)
+    rates: WarningRates = field(default_factory=WarningRates)
+
+    def __post_init__(self) -> None:
+        if self.now.tzinfo is None:
+            raise ValueError(f"now must have a time zone, got {self.now!r}")
+        trays = [run.tray for run in self.runs]
+        twice = sorted({tray for tray in trays if trays.count(tray) > 1})
+        if twice:
+            raise ValueError(f"runs must hold one open run a tray, got two of {twice}")
+
+    def shelf_of(self, run: RunState) -> str | None:
+        """Where a run's tray stands now."""
+        placement = run.placement_at(self.now)
+        return None if placement is None else placement.shelf
