@@ -191,30 +191,13 @@ def _compose(
     plan, light = seen.plan, seen.light
     cover = measure_cover(plan)
     true_colours = not light.coloured and Doubt.GREYSCALE not in light.doubts
-    mould = read_mould(plan, day=day, true_colours=true_colours)
-    evenness = measure_evenness(plan, cover, day=day)
-    shoots = plan.share(TrayClass.SHOOT) * plan.judged
-    colour = measure_colour(plan.colours, shoots, light)
-    doubts = _doubts(photo, pose, day, seen, sharpness, height)
-    opening = plan.grid.length_mm * plan.grid.width_mm
-    score = score_tray(
-        ScoredMeasures(
-            day=day,
-            cover=cover.cover,
-            shoot_height_mm=height.shoot_height_mm,
-            yellow_share=colour.yellow_share,
-            dark_green_colour_index=colour.dark_green_colour_index,
-            cover_variation=evenness.cover_variation,
-            seed_layer=evenness.seed_layer,
-            bare_share=min(1.0, sum(area.area_mm2 for area in evenness.bare_areas) / opening),
-            slime_share=min(1.0, sum(patch.area_mm2 for patch in mould.slime) / opening),
-            patches=mould.patches,
-            fuzz=mould.fuzz,
-            seen=plan.seen,
-            doubts=doubts,
-            in_mm=pose is not None,
-        )
+    measured = _Measured(
+        cover,
+        measure_evenness(plan, cover, day=day),
+        measure_colour(plan.colours, plan.share(TrayClass.SHOOT) * plan.judged, light),
+        read_mould(plan, day=day, true_colours=true_colours),
     )
+    doubts = _doubts(photo, pose, day, seen, sharpness, height)
     return TrayInspection(
         number=None if pose is None else pose.number,
         day=day,
@@ -223,13 +206,53 @@ def _compose(
         plan=plan,
         cover=cover,
         height=height,
-        colour=colour,
-        evenness=evenness,
-        mould=mould,
+        colour=measured.colour,
+        evenness=measured.evenness,
+        mould=measured.mould,
         sharpness=sharpness,
         light=light,
-        score=score,
+        score=score_tray(_scored(measured, plan, height, doubts, day=day, in_mm=pose is not None)),
         doubts=doubts,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Measured:
+    """What was read from the plan of one tray."""
+
+    cover: CanopyCover
+    evenness: Evenness
+    colour: CanopyColour
+    mould: MouldReading
+
+
+def _scored(
+    measured: _Measured,
+    plan: TrayPlan,
+    height: CanopyHeight,
+    doubts: tuple[Doubt, ...],
+    *,
+    day: float | None,
+    in_mm: bool,
+) -> ScoredMeasures:
+    opening = plan.grid.length_mm * plan.grid.width_mm
+    bare = sum(area.area_mm2 for area in measured.evenness.bare_areas)
+    slime = sum(patch.area_mm2 for patch in measured.mould.slime)
+    return ScoredMeasures(
+        day=day,
+        cover=measured.cover.cover,
+        shoot_height_mm=height.shoot_height_mm,
+        yellow_share=measured.colour.yellow_share,
+        dark_green_colour_index=measured.colour.dark_green_colour_index,
+        cover_variation=measured.evenness.cover_variation,
+        seed_layer=measured.evenness.seed_layer,
+        bare_share=min(1.0, bare / opening),
+        slime_share=min(1.0, slime / opening),
+        patches=measured.mould.patches,
+        fuzz=measured.mould.fuzz,
+        seen=plan.seen,
+        doubts=doubts,
+        in_mm=in_mm,
     )
 
 
