@@ -1,6 +1,7 @@
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from trayvision.camera import Camera
@@ -16,14 +17,18 @@ CAMERA = Camera.typical(1300, 1000, focal_px=1100.0)
 VIEW = View.looking_at((-260.0, -40.0, 620.0), (20.0, 0.0, 0.0))
 
 
-def photo_of(tray: DrawnTray, view: View = VIEW, **options: float) -> tuple[np.ndarray, TrayPose]:
-    pixels = draw_photo([(tray, view)], CAMERA, seed=5, **options)
+def photo_of(
+    tray: DrawnTray, view: View = VIEW, *, blur_px: float = 0.7, noise: float = 1.0
+) -> tuple[npt.NDArray[np.uint8], TrayPose]:
+    pixels = draw_photo([(tray, view)], CAMERA, seed=5, blur_px=blur_px, noise=noise)
     (pose,) = find_trays(as_photo(pixels), size=tray.size, camera=CAMERA).poses
     return pixels, pose
 
 
-def height_of(tray: DrawnTray, view: View = VIEW, **options: float) -> Measurement:
-    pixels, pose = photo_of(tray, view, **options)
+def height_of(
+    tray: DrawnTray, view: View = VIEW, *, blur_px: float = 0.7, noise: float = 1.0
+) -> Measurement:
+    pixels, pose = photo_of(tray, view, blur_px=blur_px, noise=noise)
     return measure_canopy_height(as_photo(pixels), pose).canopy_height_mm
 
 
@@ -48,8 +53,7 @@ def test_bare_bed_is_read_as_the_bed(bed_mm: float) -> None:
 
 def test_blur_noise_and_dim_light_move_it_no_more_than_stated() -> None:
     tray = DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=71.0)
-    for options in ({"blur_px": 1.6}, {"noise": 6.0}):
-        measured = height_of(tray, **options)
+    for measured in (height_of(tray, blur_px=1.6), height_of(tray, noise=6.0)):
         assert measured.value is not None
         assert measured.uncertainty is not None
         assert abs(measured.value - 71.0) <= 2 * measured.uncertainty + 1

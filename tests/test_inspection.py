@@ -1,0 +1,164 @@
+"""The whole inspection on rendered sample photos, and what must not change its measures."""
+
+import io
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from PIL import Image
+
+from trayvision.class_mask import class_mask
+from trayvision.inspection import Inspection, inspect_photo
+from trayvision.inspection_record import photo_record
+from trayvision.measurement import Measurement
+from trayvision.quality_flags import Doubt, PhotoProblem
+
+PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
+GROWN = "day6-barley-healthy-fixed"
+YOUNG = "day4-barley-healthy-fixed"
+# Names that others script against.
+CONTRACT = (
+    "tray day pose cover canopy_height_mm shoot_height_mm colour evenness seen sharpness "
+    "light fuzz mould slime score remarks"
+).split()
+
+
+def truth(name: str) -> Any:
+    return json.loads((PHOTOS / f"{name}.json").read_text())
+
+
+def size_of(name: str) -> tuple[float, float, float]:
+    tray = truth(name)["tray"]
+    return tray["length"], tray["width"], tray["depth"]
+
+
+@cache
+def inspected(name: str) -> Inspection:
+    return inspect_photo(PHOTOS / f"{name}.jpg", tray_size=size_of(name), day=truth(name)["day"])
+
+
+def changed(name: str, image: Image.Image, quality: int = 92) -> Inspection:
+    file = io.BytesIO()
+    image.save(file, "JPEG", quality=quality)
+    return inspect_photo(file.getvalue(), tray_size=size_of(name), day=truth(name)["day"])
+
+
+def picture(name: str) -> Image.Image:
+    # Without its EXIF, so that nothing but the pixels speaks.
+    return Image.fromarray(np.asarray(Image.open(PHOTOS / f"{name}.jpg")))
+
+
+def agree(one: Measurement, other: Measurement, floor: float) -> bool:
+    assert one.value is not None
+    assert other.value is not None
+    assert one.uncertainty is not None
+    assert other.uncertainty is not None
+    return abs(one.value - other.value) <= max(floor, one.uncertainty + other.uncertainty)
+
+
+@pytest.mark.parametrize("name", [GROWN, YOUNG])
+def test_tray_is_found_and_measured_near_its_truth(name: str) -> None:
+    (tray,) = inspected(name).trays
+    assert tray.number == truth(name)["tray_number"]
+    cover = tray.cover.cover
+    assert cover.value is not None
+    assert cover.uncertainty is not None
+    assert abs(cover.value - truth(name)["cover_ortho"]) <= 3 * cover.uncertainty
+    assert tray.plan.seen > 0.9
+    assert not [patch for patch in tray.mould.patches if patch.likelihood >= 0.5]
+
+
+@pytest.mark.parametrize("turns", [1, 2, 3])
+def test_turning_the_photo_changes_nothing(turns: int) -> None:
+    straight = inspected(GROWN).trays[0]
+    turned = changed(GROWN, picture(GROWN).rotate(90 * turns, expand=True)).trays[0]
+    assert turned.number == straight.number
+    assert agree(turned.cover.cover, straight.cover.cover, 0.01)
+    assert agree(turned.height.canopy_height_mm, straight.height.canopy_height_mm, 3)
+
+
+@settings(max_examples=6)
+@given(brightness=st.floats(0.7, 1.2), scale=st.floats(0.75, 1.4), quality=st.integers(75, 95))
+def test_light_scale_and_encoding_change_no_more_than_is_stated(
+    brightness: float, scale: float, quality: int
+) -> None:
+    original = picture(GROWN)
+    linear = (np.asarray(original) / 255.0) ** 2.2 * brightness
+    pixels = np.rint(255 * np.clip(linear, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    image = Image.fromarray(pixels).resize(
+        (round(original.width * scale), round(original.height * scale)),
+        Image.Resampling.LANCZOS,
+    )
+    straight, other = inspected(GROWN).trays[0], changed(GROWN, image, quality).trays[0]
+    assert other.number == straight.number
+    assert agree(other.cover.cover, straight.cover.cover, 0.02)
+    assert agree(other.height.canopy_height_mm, straight.height.canopy_height_mm, 4)
+
+
+def test_mirrored_photo_is_refused() -> None:
+    flipped = picture(GROWN).transpose(Image.Transpose.FLIP_LEFT_RIGHT)
+    with pytest.raises(PhotoProblem, match="mirrored") as refused:
+        changed(GROWN, flipped)
+    assert Doubt.MIRRORED in refused.value.doubts
+
+
+def test_record_keeps_the_contract() -> None:
+    record = json.loads(json.dumps(photo_record(inspected(GROWN))))
+    assert {"file", "sha256", "taken_at", "width", "height", "problem", "trays"} <= set(record)
+    (tray,) = record["trays"]
+    assert set(CONTRACT) <= set(tray)
+    assert {"reprojection_rms_px", "camera_height_mm", "tags", "corners_px"} <= set(tray["pose"])
+    assert set(map(int, tray["pose"]["corners_px"])) == set(tray["pose"]["tags"])
+    assert {"value", "uncertainty"} <= set(tray["cover"])
+    assert {"value", "parts"} <= set(tray["score"])
+
+
+def test_same_photo_gives_the_same_record() -> None:
+    once = photo_record(inspected(YOUNG))
+    again = photo_record(
+        inspect_photo(PHOTOS / f"{YOUNG}.jpg", tray_size=size_of(YOUNG), day=truth(YOUNG)["day"])
+    )
+    assert once == again
+
+
+def test_mask_lies_on_the_photo_and_knows_what_is_outside() -> None:
+    inspection = inspected(GROWN)
+    mask = class_mask(inspection)
+    true = np.asarray(Image.open(PHOTOS / f"{GROWN}.classes.png"))
+    assert mask.shape == true.shape
+    assert set(np.unique(mask)) <= {0, 1, 2, 3, 4, 5, 6, 255}
+    judged = (mask != 0) & (mask != 255)
+    shoots, truly = (mask == 3) & judged, (true == 3) & judged
+    assert (shoots & truly).sum() / (shoots | truly).sum() > 0.85
+    assert mask[:5].max() == 0
+
+
+def test_whole_photo_has_no_millimetres() -> None:
+    image = Image.fromarray(np.full((700, 900, 3), (80, 140, 50), dtype=np.uint8))
+    file = io.BytesIO()
+    image.save(file, "PNG")
+    inspection = inspect_photo(file.getvalue(), whole_photo=True)
+    (tray,) = photo_record(inspection)["trays"]
+    assert tray["tray"] is None
+    assert tray["pose"] is None
+    assert tray["canopy_height_mm"]["value"] is None
+    assert tray["canopy_height_mm"]["reason"] == "no_kit"
+    assert "no_kit" in tray["doubts"]
+    assert all("x_px" in patch and "x_mm" not in patch for patch in tray["mould"])
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ({"day": 99}, "day must be from -2 to 60 days since spreading, got 99"),
+        ({"tray_size": (5, 5, 5)}, "length_mm must be from 100 to 3000 mm, got 5"),
+    ],
+)
+def test_wrong_call_names_the_argument(options: dict[str, Any], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        inspect_photo(PHOTOS / f"{GROWN}.jpg", **options)
