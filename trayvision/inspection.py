@@ -29,6 +29,8 @@ from trayvision.tray_pose import TrayPose
 
 # With less of the tray than this in sight, what was measured does not speak for it.
 _LITTLE_SEEN = 0.5
+# While seed lies bare, its thickness is what a grower could still change.
+_SPREADING_DAYS = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -269,6 +271,8 @@ def _doubts(
     doubts += () if sharpness is None else sharpness.doubts
     if day is None:
         doubts.append(Doubt.DAY_UNKNOWN)
+    elif day < _SPREADING_DAYS:
+        doubts.append(Doubt.THICKNESS_NOT_SEEN)
     if seen.plan.seen < _LITTLE_SEEN:
         doubts.append(Doubt.TOO_LITTLE_SEEN)
     if pose is not None and _leaves_the_frame(photo, pose):

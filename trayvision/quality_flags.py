@@ -90,6 +90,10 @@ class Doubt(StrEnum):
     DAY_UNKNOWN = "day_unknown", "The day of growth is not known."
     NO_SHOOTS = "no_shoots", "There are hardly any shoots to judge yet."
     BED_HIDDEN = "bed_hidden", "The seed bed is hidden by the shoots."
+    THICKNESS_NOT_SEEN = (
+        "thickness_not_seen",
+        "Thick spots in fresh seed do not show in one photo from above; run a hand over it.",
+    )
     NO_KIT = "no_kit", "Taken without the kit: no millimetres and no height."
     TOO_LITTLE_KNOWN = (
         "too_little_known",
