@@ -124,7 +124,8 @@ def segmented() -> ClassShares:
     blank = np.zeros((rows, columns, 3), dtype=np.uint8)
     crop_to_working = np.array([[2.0, 0.0, 40.5], [0.0, 2.0, 20.5], [0.0, 0.0, 1.0]])
     return ClassShares(
-        shares=np.zeros((CLASS_COUNT, rows, columns), dtype=np.float32),
+        shoot=np.zeros((rows, columns), dtype=np.float32),
+        among_others=np.zeros((CLASS_COUNT, rows // 2, columns // 2), dtype=np.float32),
         pixels=blank,
         corrected=blank,
         crop_to_working=crop_to_working,

@@ -200,14 +200,21 @@ class Camera:
     def project(self, points: FloatArray) -> FloatArray:
         """Pixels (..., 2) of points (..., 3) in the camera's frame; NaN where not in front."""
         points = np.asarray(points, dtype=np.float64)
-        flat = points.reshape(-1, 3)
-        pixels = np.full((len(flat), 2), np.nan)
-        ahead = flat[:, 2] > 1e-6
-        if ahead.any():
-            zero = np.zeros(3)
-            found, _ = cv2.projectPoints(flat[ahead], zero, zero, self.matrix, self.coefficients)
-            pixels[ahead] = found.reshape(-1, 2)
-        return pixels.reshape(*points.shape[:-1], 2)
+        # Not cv2.projectPoints, whose Python form always works out all derivatives as well.
+        depth = np.where(points[..., 2] > 1e-6, points[..., 2], np.nan)
+        x, y = points[..., 0] / depth, points[..., 1] / depth
+        if any(self.distortion):
+            x, y = self._distorted(x, y)
+        return np.stack([self.fx * x + self.cx, self.fy * y + self.cy], axis=-1)
+
+    def _distorted(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        k1, k2, p1, p2, k3 = self.distortion
+        square = x * x + y * y
+        radial = 1 + square * (k1 + square * (k2 + square * k3))
+        return (
+            x * radial + 2 * p1 * x * y + p2 * (square + 2 * x * x),
+            y * radial + p1 * (square + 2 * y * y) + 2 * p2 * x * y,
+        )
 
     def undistort(self, pixels: FloatArray) -> FloatArray:
         """Sight lines (..., 2) as x/z, y/z of pixels (..., 2): the inverse of `project`."""

@@ -6,7 +6,7 @@ import numpy.typing as npt
 
 from trayvision.inspection import Inspection, TrayInspection
 from trayvision.photo import Photo
-from trayvision.segmentation import TrayClass
+from trayvision.segmentation import CLASS_COUNT, TrayClass
 from trayvision.tray_plan import judgeable
 
 
@@ -32,7 +32,7 @@ def class_mask(inspection: Inspection) -> npt.NDArray[np.uint8]:
 
 def _paint(mask: npt.NDArray[np.uint8], photo: Photo, tray: TrayInspection) -> None:
     segmented = tray.segmented
-    rows, columns = segmented.shares.shape[1:]
+    rows, columns = segmented.shape
     corners = np.array([[-0.5, -0.5], [columns - 0.5, rows - 0.5]])
     to_crop = segmented.photo_to_crop
     ends = np.linalg.solve(to_crop[:, :2], (corners - to_crop[:, 2]).T).T
@@ -45,9 +45,9 @@ def _paint(mask: npt.NDArray[np.uint8], photo: Photo, tray: TrayInspection) -> N
     best = np.zeros(size[::-1], dtype=np.float32)
     classes = np.zeros(size[::-1], dtype=np.uint8)
     # Class by class, so that a 60-megapixel mask never holds seven planes of shares at once.
-    for index, share in enumerate(segmented.shares):
+    for index in range(CLASS_COUNT):
         at_photo = cv2.warpAffine(
-            share,
+            segmented.share(TrayClass(index)),
             shifted,
             size,
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
@@ -56,7 +56,7 @@ def _paint(mask: npt.NDArray[np.uint8], photo: Photo, tray: TrayInspection) -> N
         better = at_photo > best
         classes[better] = index
         best[better] = at_photo[better]
-    clear = judgeable(segmented.pixels, segmented.shares).astype(np.uint8)
+    clear = judgeable(segmented.pixels, segmented.share(TrayClass.OUTSIDE)).astype(np.uint8)
     clear_at_photo = cv2.warpAffine(
         clear,
         shifted,

@@ -8,7 +8,7 @@ are the same class on an empty tray and on a full one.
 import threading
 from dataclasses import dataclass
 from enum import IntEnum
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from importlib.resources import as_file, files
 
 import cv2
@@ -54,10 +54,15 @@ CLASS_COUNT = 7
 class ClassShares:
     """Shares of the classes over a crop of a photo.
 
+    Shoots are told to the pixel, all else to blocks of 2 x 2 px, and is kept so: spread out,
+    it would be four times as much to compute and to hold.
+
     Parameters
     ----------
-    shares : (7, h, w) float32 array
-        Share of each `TrayClass` 0 to 6, 0 to 1, summing to 1 at every pixel.
+    shoot : (h, w) float32 array
+        Share of shoot, 0 to 1.
+    among_others : (7, ceil(h / 2), ceil(w / 2)) float32 array
+        Share of each `TrayClass` 0 to 6 in what is no shoot, summing to 1; 0 for shoot.
     pixels : (h, w, 3) uint8 array
         The crop as photographed, RGB.
     corrected : (h, w, 3) uint8 array
@@ -68,20 +73,35 @@ class ClassShares:
         Affine map of full-size photo px to crop px.
     """
 
-    shares: FloatImage
+    shoot: FloatImage
+    among_others: FloatImage
     pixels: RgbImage
     corrected: RgbImage
     crop_to_working: FloatArray
     photo_to_crop: FloatArray
 
-    @cached_property
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(h, w) of the crop."""
+        return self.shoot.shape
+
+    @property
+    def shares(self) -> FloatImage:
+        """(7, h, w) share of each class at every pixel, summing to 1; worked out anew."""
+        return np.stack([self.share(tray_class) for tray_class in list(TrayClass)[:CLASS_COUNT]])
+
+    @property
     def classes(self) -> npt.NDArray[np.uint8]:
         """(h, w) the class with the largest share at each pixel."""
         return np.asarray(self.shares.argmax(axis=0), dtype=np.uint8)
 
     def share(self, tray_class: TrayClass) -> FloatImage:
         """(h, w) share of one class."""
-        return self.shares[tray_class]  # type: ignore[no-any-return]
+        if tray_class == TrayClass.SHOOT:
+            return self.shoot
+        rows, columns = self.shape
+        spread = self.among_others[tray_class].repeat(2, axis=0).repeat(2, axis=1)
+        return np.asarray(spread[:rows, :columns] * (1 - self.shoot))
 
 
 def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
@@ -120,8 +140,10 @@ def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
             [0.0, 0.0, 1.0],
         ]
     )
+    shoot, among_others = _told_apart(corrected)
     return ClassShares(
-        shares=classify_pixels(corrected),
+        shoot=shoot,
+        among_others=among_others,
         pixels=pixels,
         corrected=corrected,
         crop_to_working=crop_to_working,
@@ -151,6 +173,13 @@ def classify_pixels(rgb: RgbImage) -> FloatImage:
         raise ValueError(
             f"rgb must be a non-empty (h, w, 3) uint8 array, got shape {rgb.shape} of {rgb.dtype}"
         )
+    shoot, among_others = _told_apart(rgb)
+    identity = np.eye(3)
+    return ClassShares(shoot, among_others, rgb, rgb, identity, identity[:2]).shares
+
+
+def _told_apart(rgb: RgbImage) -> tuple[FloatImage, FloatImage]:
+    """`ClassShares.shoot` and `ClassShares.among_others` of a light-corrected picture."""
     height, width = rgb.shape[:2]
     padded = cv2.copyMakeBorder(
         rgb, 0, -height % _CELL_PX, 0, -width % _CELL_PX, cv2.BORDER_REFLECT
@@ -159,31 +188,30 @@ def classify_pixels(rgb: RgbImage) -> FloatImage:
     with lock:
         network.setInput(cv2.dnn.blobFromImage(padded))
         outputs = network.forward()[0]
-    return np.ascontiguousarray(_shares(outputs)[:, :height, :width])
+    shoot, among_others = _shares(outputs)
+    blocks = among_others[:, : -(-height // 2), : -(-width // 2)]
+    return np.ascontiguousarray(shoot[:height, :width]), np.ascontiguousarray(blocks)
 
 
-def _shares(outputs: FloatImage) -> FloatImage:
-    """Network outputs (11, h/2, w/2) to shares (7, h, w).
+def _shares(outputs: FloatImage) -> tuple[FloatImage, FloatImage]:
+    """Network outputs (11, h/2, w/2) to the share of shoot (h, w) and of the rest (7, h/2, w/2).
 
     Each 2 x 2 block has seven logits, and each of its four pixels a correction to the logit
     of shoot: the edge of a blade is told to the pixel, all else to the block.
     """
-    shoot, finer = outputs[TrayClass.SHOOT], outputs[CLASS_COUNT:]
     logits = outputs[:CLASS_COUNT].copy()
+    margin = logits[TrayClass.SHOOT].copy()
     logits[TrayClass.SHOOT] = -1e4
     largest = logits.max(axis=0)
     powers = cv2.exp(logits - largest).reshape(logits.shape)
     total = powers.sum(axis=0)
-    others = powers / total
-    margin = shoot - largest - np.log(total)
-    rows, columns = shoot.shape
-    result = np.empty((CLASS_COUNT, 2 * rows, 2 * columns), dtype=np.float32)
-    for index, addition in enumerate(finer):
+    margin -= largest + cv2.log(total)
+    rows, columns = margin.shape
+    shoot = np.empty((2 * rows, 2 * columns), dtype=np.float32)
+    for index, addition in enumerate(outputs[CLASS_COUNT:]):
         row, column = divmod(index, 2)
-        not_shoot = 1 / (1 + cv2.exp(margin + addition))
-        np.multiply(others, not_shoot, out=result[:, row::2, column::2])
-        result[TrayClass.SHOOT, row::2, column::2] = 1 - not_shoot
-    return result
+        np.divide(1, 1 + cv2.exp(-margin - addition), out=shoot[row::2, column::2])
+    return shoot, powers / total
 
 
 @lru_cache(maxsize=1)

@@ -87,12 +87,12 @@ def lay_out_tray(
     grid = PlanGrid.over(pose.size, PLAN_MM_PER_PX)
     z_mm = bed_height_mm - pose.size.depth_mm
     map_x, map_y = photo_map(pose, grid, z_mm, segmented.photo_to_crop)
-    shares = _sample_shares(segmented.shares, map_x, map_y)
+    shares = _sample_shares(segmented, map_x, map_y)
     raw = _sample_pixels(segmented.pixels, map_x, map_y)
-    rows, columns = segmented.shares.shape[1:]
+    rows, columns = segmented.shape
     judged = (map_x >= 0) & (map_x <= columns - 1) & (map_y >= 0) & (map_y <= rows - 1)
     judged &= ~_behind_near_wall(pose, grid, z_mm)
-    judged &= judgeable(raw, shares)
+    judged &= judgeable(raw, shares[TrayClass.OUTSIDE])
     colours = correct_colours(raw, light, illumination=_illumination(light, grid))
     return TrayPlan(grid, shares, colours, judged, _zenith_tan(pose, grid, z_mm), z_mm)
 
@@ -102,28 +102,31 @@ def whole_photo_plan(segmented: ClassShares) -> TrayPlan:
 
     Lengths read from this plan are pixels of the segmented crop, and must be said to be.
     """
-    rows, columns = segmented.shares.shape[1:]
+    rows, columns = segmented.shape
     return TrayPlan(
         PlanGrid(float(columns), float(rows), 1.0),
         segmented.shares,
         segmented.corrected,
-        judgeable(segmented.pixels, segmented.shares),
+        judgeable(segmented.pixels, segmented.share(TrayClass.OUTSIDE)),
         np.zeros((rows, columns), dtype=np.float32),
         0.0,
     )
 
 
-def judgeable(pixels: npt.NDArray[np.uint8], shares: FloatImage) -> npt.NDArray[np.bool_]:
+def judgeable(pixels: npt.NDArray[np.uint8], outside: FloatImage) -> npt.NDArray[np.bool_]:
     """(rows, columns) pixels that are no occluder, no glare and no deep shadow.
 
     Parameters
     ----------
     pixels : (rows, columns, 3) uint8 array
         As photographed.
-    shares : (7, rows, columns) float32 array
+    outside : (rows, columns) float32 array
+        Share of `TrayClass.OUTSIDE`.
     """
-    clear = (pixels.min(axis=-1) < _GLARE_LEVEL) & (pixels.max(axis=-1) > _SHADOW_LEVEL)
-    return np.asarray(clear & (shares[TrayClass.OUTSIDE] < 0.5))
+    red, green, blue = cv2.split(pixels)
+    clear = cv2.min(cv2.min(red, green), blue) < _GLARE_LEVEL
+    clear &= cv2.max(cv2.max(red, green), blue) > _SHADOW_LEVEL
+    return np.asarray(clear & (outside < 0.5))
 
 
 def _illumination(light: Light, grid: PlanGrid) -> FloatImage:
@@ -132,12 +135,18 @@ def _illumination(light: Light, grid: PlanGrid) -> FloatImage:
     return light.illumination_at(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
 
 
-def _sample_shares(shares: FloatImage, map_x: FloatImage, map_y: FloatImage) -> FloatImage:
-    sampled = np.empty((len(shares), *map_x.shape), dtype=np.float32)
-    # Fixed-point maps are made once and serve every class.
-    maps = cv2.convertMaps(map_x, map_y, cv2.CV_16SC2)
-    for share, target in zip(shares, sampled, strict=True):
-        cv2.remap(share, *maps, cv2.INTER_LINEAR, dst=target, borderMode=cv2.BORDER_REPLICATE)
+def _sample_shares(segmented: ClassShares, map_x: FloatImage, map_y: FloatImage) -> FloatImage:
+    sampled = np.empty((len(segmented.among_others), *map_x.shape), dtype=np.float32)
+    # A block's centre lies half a pixel from its first pixel. Fixed-point maps are made once
+    # and serve every class.
+    blocks = cv2.convertMaps((map_x - 0.5) / 2, (map_y - 0.5) / 2, cv2.CV_16SC2)
+    for share, target in zip(segmented.among_others, sampled, strict=True):
+        cv2.remap(share, *blocks, cv2.INTER_LINEAR, dst=target, borderMode=cv2.BORDER_REPLICATE)
+    shoot = cv2.remap(
+        segmented.shoot, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    sampled *= 1 - shoot
+    sampled[TrayClass.SHOOT] = shoot
     return sampled
 
 
