@@ -8,6 +8,7 @@ rows when asked, so that late and corrected rows need no repair of others.
 
 import sqlalchemy as sa
 
+import service.outside_schema  # noqa: F401  declares its tables beside these
 from service.columns import (
     METADATA,
     entries_table,
