@@ -10,7 +10,7 @@ import numpy as np
 from trayvision.attention_state import Placement, RoomState, RunState, TrayReading
 from trayvision.expectations import COVER, SHOOT_HEIGHT, usual_range
 from trayvision.measurement import Measurement
-from trayvision.patch_tracking import PatchSighting, TrayPhoto
+from trayvision.patch_sighting import PatchSighting, TrayPhoto
 
 SPREAD_AT = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 

@@ -25,7 +25,7 @@ from trayvision.attention_state import (
     Spot,
 )
 from trayvision.measurement import Measurement
-from trayvision.patch_tracking import PatchSighting, Watering
+from trayvision.patch_sighting import PatchSighting, Watering
 from trayvision.quality_flags import Doubt
 
 HOUR = timedelta(hours=1)
@@ -134,7 +134,13 @@ def spots(area_mm2: float) -> tuple[Spot, ...]:
     ("kind", "day", "beyond", "within"),
     [
         (FlagKind.UNEVEN_SPREADING, 0.2, {"seed_layer_share": 0.94}, {"seed_layer_share": 0.96}),
-        (FlagKind.POOR_GERMINATION, 3.5, {"height_mm": 2.0}, {"height_mm": 9.0}),
+        (FlagKind.POOR_GERMINATION, 4.0, {"cover": 0.0}, {"cover": 0.06}),
+        (
+            FlagKind.POOR_GERMINATION,
+            3.5,
+            {"height_mm": 1.0, "cover": None},
+            {"height_mm": 9.0, "cover": None},
+        ),
         (FlagKind.POOR_GERMINATION, 3.5, {"cover_variation": 1.4}, {"cover_variation": 1.2}),
         (FlagKind.DRY_OR_BARE, 5.5, {"bare": spots(8000.0)}, {"bare": spots(1500.0)}),
         (FlagKind.SLIME, 3.0, {"slime": spots(310.0)}, {"slime": spots(290.0)}),
@@ -186,10 +192,20 @@ def test_a_canopy_that_sank_has_lodged_and_one_that_was_misread_has_not() -> Non
     assert kinds(room([run(7, [rough, reading(7, 7.5, height_mm=110.0)])], 7.6)) == []
 
 
+def test_germination_is_held_against_the_siblings() -> None:
+    others = [run(t, [reading(t, 3.5, cover=0.2)]) for t in range(3)]
+    few = run(9, [reading(9, 3.5, cover=0.03)])
+    flag = only(room([*others, few], 3.6), FlagKind.POOR_GERMINATION)
+    assert flag.trays == (9,)
+    assert "they cover 3%, on its siblings 20%" in flag.reason
+    assert kinds(room([*others, run(9, [reading(9, 3.5, cover=0.05)])], 3.6)) == []
+    assert kinds(room([*others[:2], few], 3.6)) == []
+
+
 def test_poor_germination_of_a_lot_is_one_flag() -> None:
-    runs = [run(t, [reading(t, 3.5, height_mm=1.0)], lots=("new bag",)) for t in (4, 8, 9)]
-    others = [healthy(tray, 3.5, lots=("old bag",)) for tray in (1, 2, 3)]
-    flag = only(room([*runs, *others], 3.6), FlagKind.POOR_GERMINATION)
+    runs = [run(t, [reading(t, 4.0, cover=0.0)], lots=("new bag",)) for t in (4, 8, 9)]
+    others = [healthy(tray, 4.0, lots=("old bag",)) for tray in (1, 2, 3)]
+    flag = only(room([*runs, *others], 4.1), FlagKind.POOR_GERMINATION)
     assert flag.trays == (4, 8, 9)
     assert flag.reason.startswith("Seed lot new bag: poor germination in trays 4, 8 and 9, of 3")
 
@@ -323,7 +339,7 @@ def test_most_urgent_first_and_few() -> None:
         mouldy(17),
         healthy(1, 6.0, target_day=6.0, lots=("L9",)),
         *(
-            run(t, [reading(t, 6.0, slime=spots(400.0 + t))], lots=(f"L{t}",))
+            run(t, [reading(t, 6.0, cover=0.3, slime=spots(400.0 + t))], lots=(f"L{t}",))
             for t in range(20, 26)
         ),
     ]
@@ -420,7 +436,7 @@ def test_no_sentence_clears_feed_or_orders_a_discard() -> None:
             cameras=(CameraState("c", "x", None),),
         ),
         room([run(1, [reading(1, 0.2, seed_layer_share=0.5)])], 0.3),
-        room([run(1, [reading(1, 3.5, height_mm=0.0)])], 3.6),
+        room([run(1, [reading(1, 4.0, cover=0.0)])], 4.1),
     ]  # fmt: skip
     flags = [flag for one in rooms for flag in all_flags(one)]
     assert len({flag.kind for flag in flags}) >= 11

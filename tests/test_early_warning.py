@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from trayvision.early_warning import Alert, RoomVerdicts, RunWarning, WarningRates, watch_run
 from trayvision.harmless_causes import HARMLESS, MOULD, Cause, cause_weights
 from trayvision.patch_evidence import PHOTO_CORRELATION, PatchContext, day_nats
-from trayvision.patch_tracking import PatchSighting, TrayPhoto, Watering
+from trayvision.patch_sighting import PatchSighting, TrayPhoto, Watering
 from trayvision.sequential_test import decision_interval, effective_readings
 from trayvision.synthetic_mould import SyntheticTrays
 
@@ -82,6 +82,20 @@ def test_a_husk_that_always_looks_somewhat_like_mould_is_never_held() -> None:
     assert all(watch(photos[:count]).alert is not Alert.HOLD for count in range(1, 17))
 
 
+def test_a_canopy_that_closes_over_it_clears_nothing() -> None:
+    plain = [photo(5 + n / 2, sighting(12.0 + 8 * n, 0.97)) for n in range(3)]
+    closed = replace(photo(7, sighting(7.0, 0.55)), cover=0.95)
+    assert watch(plain).alert is watch([*plain, closed]).alert is Alert.HOLD
+    assert evidence([*plain, closed]) > evidence([*plain, replace(closed, cover=0.0)]) + 0.5
+
+
+def test_what_begins_dark_needs_more() -> None:
+    white, dark = (photo(5, sighting(8.0, 0.8, look=look)) for look in ("white fuzz", "dark"))
+    assert evidence([white]) == pytest.approx(evidence([dark]) + 1.0)
+    later = photo(6, sighting(9.0, 0.9, look="dark"))
+    assert evidence([white, later]) > evidence([dark, later])
+
+
 def test_one_photo_alone_never_holds() -> None:
     warning = watch([photo(6, sighting(40.0, 0.999))])
     assert warning.alert is Alert.LOOK
@@ -123,7 +137,7 @@ def test_the_same_fuzz_on_all_siblings_speaks_for_hairs_in_their_days_only() -> 
 
 
 def test_the_day_is_a_prior() -> None:
-    totals = [evidence([photo(day, sighting(look="dark"))]) for day in (2.5, 4.0, 5.5)]
+    totals = [evidence([photo(day, sighting(look="grey-green"))]) for day in (2.5, 4.0, 5.5)]
     assert totals == sorted(totals)
     assert totals[2] - totals[0] == pytest.approx(day_nats(5.5) - day_nats(2.5))
 

@@ -17,7 +17,8 @@ from trayvision.patch_growth import (
     growth_evidence,
     growth_rate,
 )
-from trayvision.patch_tracking import PatchSighting, TrayPhoto, track_patches
+from trayvision.patch_sighting import PatchSighting, TrayPhoto, hidden_shares
+from trayvision.patch_tracking import track_patches
 
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 TABLE = Path(__file__).parent / "reference_values" / "mould_growth_jof2023_table5.csv"
@@ -72,6 +73,32 @@ def test_a_photo_without_it_stays_in_its_life() -> None:
     assert [event.sighting is not None for event in track.events] == [True, False, True]
 
 
+def test_pieces_under_blades_are_one_patch_again() -> None:
+    whole = photo(5, sighting(0, 0, 30.0, 0.95))
+    pieces = photo(6, sighting(-8, 3, 8.0, 0.6), sighting(9, -2, 6.0, 0.4), sighting(90, 0, 6.0))
+    tracks = track_patches([whole, pieces])
+    assert [len(track.sightings) for track in tracks] == [2, 1]
+    joined = tracks[0].last[1]
+    assert joined.diameter_mm == pytest.approx(10.0)
+    assert joined.x_mm == pytest.approx((64 * -8 + 36 * 9) / 100)
+    assert joined.likelihood == 0.6
+    # Their own relative uncertainties of 10 %, independent: areas add, so do their variances.
+    expected = np.hypot(2 * 0.1 * 64, 2 * 0.1 * 36) / 100 / 2
+    assert joined.diameter_uncertainty_mm / 10 == pytest.approx(expected)
+
+
+def test_a_closing_canopy_does_not_make_a_patch_shrink() -> None:
+    sightings = []
+    for day, diameter, cover in ((4.0, 10.0, 0.2), (5.0, 22.0, 0.4), (6.0, 8.0, 0.95)):
+        one = sighting(0, 0, diameter)
+        sightings.append((replace(photo(day, one), cover=cover), one))
+    covered = growth_rate(sightings)
+    bare = growth_rate([(replace(where, cover=0.0), one) for where, one in sightings])
+    assert covered is not None and bare is not None
+    assert covered.mm_per_day > 3 > bare.mm_per_day
+    assert hidden_shares(sightings) == pytest.approx([0, 0, 0.95 * (1 - (8 / 22) ** 2)])
+
+
 def test_events_begin_with_the_first_sighting() -> None:
     (track,) = track_patches([photo(1), photo(2), photo(3, sighting(5, 5))])
     assert [event.photo.photo_id for event in track.events] == ["p3.000"]
@@ -99,9 +126,9 @@ def test_order_and_repetition_of_photos_do_not_matter(
     assert [[s for _, s in t.sightings] for t in again] == [
         [s for _, s in t.sightings] for t in tracks
     ]
-    # Every sighting belongs to exactly one place.
-    total = sum(len(one.patches) for one in photos)
-    assert sum(len(t.sightings) for t in tracks) == total
+    # Every candidate belongs to exactly one place: their areas are all there.
+    area = sum(patch.diameter_mm**2 for one in photos for patch in one.patches)
+    assert sum(s.diameter_mm**2 for t in tracks for _, s in t.sightings) == pytest.approx(area)
 
 
 @given(series)

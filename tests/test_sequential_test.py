@@ -169,10 +169,6 @@ def test_effective_readings_are_those_of_the_variance_of_a_mean(n: int, rho: flo
     assert effective_readings(n, rho) == pytest.approx(1 / covariance.mean())
 
 
-def test_no_readings_are_worth_nothing() -> None:
-    assert effective_readings(0, 0.5) == 0.0
-
-
 def test_wrong_calls_are_named() -> None:
     with pytest.raises(ValueError, match="false_alarm must lie between 0 and 1, got 0"):
         ErrorRates(0.0, 0.1)
@@ -186,7 +182,7 @@ def test_wrong_calls_are_named() -> None:
         cusum_run_length(0.5, 4.0, headstart=5.0)
     with pytest.raises(ValueError, match=r"run_length must be finite and above 3\.241"):
         decision_interval(0.5, 2.0)
-    with pytest.raises(ValueError, match="count must not be negative, got -1"):
-        effective_readings(-1, 0.5)
+    with pytest.raises(ValueError, match=r"count must be 1 or more and finite, got 0\.5"):
+        effective_readings(0.5, 0.5)
     with pytest.raises(ValueError, match="correlation must lie from 0 to 1, got 2"):
         effective_readings(3, 2.0)

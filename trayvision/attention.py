@@ -29,10 +29,13 @@ class AttentionList:
         The few to walk to now: every hold, then looks, up to `FEW` in all.
     later : tuple of Flag
         The others.
+    silenced : tuple of Flag
+        What an answer keeps quiet, though its cause is still there.
     """
 
     first: tuple[Flag, ...]
     later: tuple[Flag, ...]
+    silenced: tuple[Flag, ...] = ()
 
     @property
     def flags(self) -> tuple[Flag, ...]:
@@ -58,12 +61,15 @@ def find_attention(room: RoomState, *, few: int = FEW) -> AttentionList:
     """
     if few < 0:
         raise ValueError(f"few must be 0 or more, got {few!r}")
-    flags = open_flags(all_flags(room), room.answers, room.now)
-    ranked = sorted(_one_per_tray(flags), key=_urgency)
+    flags = all_flags(room)
+    opened = open_flags(flags, room.answers, room.now)
+    heard = {flag.key for flag in opened}
+    silenced = _one_per_tray([flag for flag in flags if flag.key not in heard])
+    ranked = sorted(_one_per_tray(opened), key=_urgency)
     holds = sum(flag.level is Level.HOLD for flag in ranked)
     walk_to = sum(flag.level is not Level.NOTE for flag in ranked)
     cut = max(holds, min(few, walk_to))
-    return AttentionList(tuple(ranked[:cut]), tuple(ranked[cut:]))
+    return AttentionList(tuple(ranked[:cut]), tuple(ranked[cut:]), tuple(silenced))
 
 
 def all_flags(room: RoomState) -> list[Flag]:
@@ -113,7 +119,14 @@ def _one_per_tray(flags: Sequence[Flag]) -> list[Flag]:
         evidence = [one for flag in (lead, *more) for one in flag.evidence]
         since = min(flag.since for flag in patches)
         merged.append(
-            replace(lead, reason=words, look_at=look_at, evidence=tuple(evidence), since=since)
+            replace(
+                lead,
+                reason=words,
+                look_at=look_at,
+                evidence=tuple(evidence),
+                since=since,
+                also=tuple(flag.key for flag in more),
+            )
         )
     return merged
 
@@ -150,6 +163,7 @@ def _by_lot(room: RoomState, flags: Sequence[Flag]) -> list[Flag]:
                 reason=reason,
                 look_at=f"Test this lot's germination before soaking more of it. {COMPARE}",
                 evidence=evidence,
+                also=tuple(flag.key for flag in same),
             )
         )
     return merged

@@ -15,10 +15,11 @@ from trayvision.attention_flags import (
 )
 from trayvision.attention_growth import RECENT
 from trayvision.attention_siblings import (
+    COVER_TELLS,
     Behind,
     Factor,
     TrayLag,
-    UsualHeight,
+    UsualGrowth,
     behind_since,
     find_behind,
 )
@@ -28,6 +29,7 @@ READY_WITHIN: Final = timedelta(hours=12)
 _OVERDUE_AFTER: Final = timedelta(hours=24)
 _OVERGROWN: Final = 1.2
 _FIRST_COMPARED_DAY: Final = 3.0
+_LAST_COMPARED_DAY: Final = 9.0
 
 
 def harvest_flags(room: RoomState) -> list[Flag]:
@@ -44,7 +46,7 @@ def harvest_flags(room: RoomState) -> list[Flag]:
 
 
 def _batch(run: RunState) -> str:
-    return f"{run.spread_at.date()}"
+    return f"{run.spread_at.date()} {run.grain}".strip()
 
 
 def _ready_since(room: RoomState, run: RunState) -> datetime | None:
@@ -111,23 +113,61 @@ def _many(runs: Sequence[RunState], day: int) -> str:
 
 def behind_flags(room: RoomState) -> list[Flag]:
     """Trays, shelves, lots or the whole room behind; each tray in one flag."""
-    usual = UsualHeight(room.usual_height_mm)
-    lags = [lag for run in room.runs if (lag := _lag(room, run, usual)) is not None]
-    by_tray = {run.tray: run for run in room.runs}
-    return [_behind_flag(room, found, by_tray, usual) for found in find_behind(lags)]
+    last = {run.tray: found for run in room.runs if (found := _last_measured(room, run))}
+    compared = [run for run in room.runs if run.tray in last and _is_compared(run, last[run.tray])]
+    by_cover = _told_by_cover(compared, last)
+    lags = []
+    for run in compared:
+        lag = _agreed_lag(room, run, by_cover=_batch(run) in by_cover)
+        if lag is not None:
+            lots = "+".join(sorted(run.lots)) or None
+            lags.append(TrayLag(run.tray, lag, _batch(run), room.shelf_of(run), lots))
+    own_normal = all(_usual(run).is_own for run in compared)
+    runs = {run.tray: run for run in compared}
+    return [
+        _behind_flag(room, found, [(runs[tray], last[tray]) for tray in found.trays], by_cover)
+        for found in find_behind(lags, own_normal=own_normal)
+    ]
 
 
-def _lag(room: RoomState, run: RunState, usual: UsualHeight) -> TrayLag | None:
-    last = _last_height(room, run)
-    if last is None or last.height_mm is None:
-        return None
-    day = run.day_at(last.photo.taken_at)
-    target_day = run.target_day or 9.0
-    if not _FIRST_COMPARED_DAY <= day <= target_day + 1:
-        return None
-    lots = "+".join(sorted(run.lots)) or None
-    lag = usual.lag_days(last.height_mm, day)
-    return TrayLag(run.tray, lag, _batch(run), room.shelf_of(run), lots)
+def _is_compared(run: RunState, reading: TrayReading) -> bool:
+    last_day = (run.target_day or _LAST_COMPARED_DAY) + 1
+    return _FIRST_COMPARED_DAY <= run.day_at(reading.photo.taken_at) <= last_day
+
+
+def _usual(run: RunState) -> UsualGrowth:
+    return UsualGrowth(run.usual_cover, run.usual_height_mm)
+
+
+def _told_by_cover(runs: Sequence[RunState], last: dict[int, TrayReading]) -> set[str]:
+    """Batches in which cover still tells the trays apart: all of one batch by one measure."""
+    lowest: dict[str, float] = {}
+    for run in runs:
+        cover = last[run.tray].photo.cover
+        if cover is not None:
+            lowest[_batch(run)] = min(cover, lowest.get(_batch(run), 1.0))
+    return {batch for batch, cover in lowest.items() if cover <= COVER_TELLS}
+
+
+def _agreed_lag(room: RoomState, run: RunState, *, by_cover: bool) -> float | None:
+    """The smaller lag of the last two recent readings: one misread photo accuses no tray."""
+    recent = [one for one in run.until(room.now) if room.now - one.photo.taken_at <= RECENT]
+    lags = [_lag(run, one, by_cover=by_cover) for one in recent]
+    return min([lag for lag in lags if lag is not None][-2:], default=None)
+
+
+def _lag(run: RunState, reading: TrayReading, *, by_cover: bool) -> float | None:
+    """Days a reading is behind the usual; None where the batch's measure is missing."""
+    day, cover, height = run.day_at(reading.photo.taken_at), reading.photo.cover, reading.height_mm
+    if by_cover:
+        return None if cover is None else _usual(run).cover_lag_days(day, cover)
+    return None if height is None else _usual(run).height_lag_days(day, height)
+
+
+def _last_measured(room: RoomState, run: RunState) -> TrayReading | None:
+    recent = [one for one in run.until(room.now) if room.now - one.photo.taken_at <= RECENT]
+    measured = [one for one in recent if one.height_mm is not None or one.photo.cover is not None]
+    return measured[-1] if measured else None
 
 
 _LOOK_AT: Final = {
@@ -143,14 +183,16 @@ _LOOK_AT: Final = {
 
 
 def _behind_flag(
-    room: RoomState, found: Behind, by_tray: dict[int, RunState], usual: UsualHeight
+    room: RoomState,
+    found: Behind,
+    last: Sequence[tuple[RunState, TrayReading]],
+    by_cover: set[str],
 ) -> Flag:
-    runs = [by_tray[tray] for tray in found.trays]
-    last = [(run, reading) for run in runs if (reading := _last_height(room, run))]
-    since = min(_behind_since(room, run, usual) for run, _ in last)
+    first = last[0][0]
+    since = min(_since(room, run, by_cover=_batch(run) in by_cover) for run, _ in last)
     behind = f"{found.lag_days:.1f} days behind"
     if found.factor is Factor.TRAY:
-        words = f"{tray_words(room, runs[0])}: {behind} the trays spread with it"
+        words = f"{tray_words(room, first)}: {behind} the trays spread with it"
     elif found.factor is Factor.ROOM:
         words = f"The whole room, {trays_words(found.trays)}: {behind} its normal"
     else:
@@ -159,8 +201,9 @@ def _behind_flag(
         words += " the others"
     if found.p_value is not None:
         words += f"; chance alone does that about once in {1 / found.p_value:.0f}"
+    names = (first.run_id,) if found.factor is Factor.TRAY else found.names
     return Flag(
-        key=flag_key(FlagKind.BEHIND, found.factor, *(found.names or _own(found, runs))),
+        key=flag_key(FlagKind.BEHIND, found.factor, *names),
         kind=FlagKind.BEHIND,
         level=Level.LOOK,
         trays=found.trays,
@@ -173,18 +216,10 @@ def _behind_flag(
     )
 
 
-def _own(found: Behind, runs: Sequence[RunState]) -> tuple[str, ...]:
-    return (runs[0].run_id,) if found.factor is Factor.TRAY else ()
-
-
-def _behind_since(room: RoomState, run: RunState, usual: UsualHeight) -> datetime:
-    return behind_since(
-        [
-            (one.photo.taken_at, usual.lag_days(one.height_mm, run.day_at(one.photo.taken_at)))
-            for one in run.until(room.now)
-            if one.height_mm is not None
-        ]
-    )
+def _since(room: RoomState, run: RunState, *, by_cover: bool) -> datetime:
+    readings = run.until(room.now)
+    lags = [(one.photo.taken_at, _lag(run, one, by_cover=by_cover)) for one in readings]
+    return behind_since([(moment, lag) for moment, lag in lags if lag is not None])
 
 
 def without_germination(behind: Sequence[Flag], germination: Sequence[Flag]) -> list[Flag]:

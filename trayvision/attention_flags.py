@@ -77,6 +77,8 @@ class Flag:
         What else it could be.
     related : tuple of int
         Trays to look at with it: below on the same water path, or of the same lot.
+    also : tuple of str
+        Keys of flags that were joined to this one; an answer to it is one to them.
     """
 
     key: str
@@ -92,6 +94,7 @@ class Flag:
     strength: float = 0.0
     could_be: tuple[str, ...] = ()
     related: tuple[int, ...] = ()
+    also: tuple[str, ...] = ()
 
     @property
     def confidence_words(self) -> str | None:

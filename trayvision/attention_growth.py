@@ -7,6 +7,7 @@ stand below and are judgement.
 from collections.abc import Callable, Sequence
 from datetime import timedelta
 from math import pi
+from statistics import median
 from typing import Final
 
 from trayvision.attention_flags import Flag, FlagKind, at_once, flag_key, tray_words
@@ -24,7 +25,7 @@ from trayvision.expectations import (
     usual_range,
 )
 from trayvision.health_score import COMPARE, SPREAD_AGAIN
-from trayvision.patch_tracking import Watering
+from trayvision.patch_sighting import Watering
 from trayvision.quality_flags import Doubt
 
 # A reading that old says nothing about now.
@@ -32,8 +33,13 @@ RECENT: Final = timedelta(hours=36)
 _LEAST_SEEN: Final = 0.5
 _SPREADING_DAYS: Final = 1.5
 _GERMINATED_BY_DAY: Final = 2.75
-GERMINATION_LAST_DAY: Final = 4.5
+_GERMINATION_LAST_DAY: Final = 6.0
+_BARE_FROM_DAY: Final = 4.5
 _GERMINATION_BEHIND_DAYS: Final = 0.75
+_FEW_OF_SIBLINGS: Final = 1 / 3
+_LEAST_SIBLINGS: Final = 3
+_LEAST_COVER: Final = 0.1
+_SAME_HOURS: Final = timedelta(hours=12)
 _UNEVEN_EXCESS: Final = 0.5
 _SLIME_MM2: Final = 300.0
 _LARGE_BARE_MM: Final = 60.0
@@ -118,17 +124,15 @@ def _spreading(room: RoomState, run: RunState, readings: Sequence[TrayReading]) 
 def _germination(room: RoomState, run: RunState, readings: Sequence[TrayReading]) -> Flag | None:
     last = readings[-1]
     day = run.day_at(last.photo.taken_at)
-    if not _GERMINATED_BY_DAY <= day < GERMINATION_LAST_DAY:
+    if not _GERMINATED_BY_DAY <= day < _GERMINATION_LAST_DAY:
         return None
-    behind = 0.0
-    if last.height_mm is not None:
-        behind = days_behind(SHOOT_HEIGHT, last.height_mm, day)
-    if last.photo.cover is not None:
-        behind = max(behind, days_behind(COVER, last.photo.cover, day))
+    behind, usual = _germination_lag(last, day), _siblings_cover(room, run, last)
     uneven = last.cover_variation or 0.0
     excess = uneven - usual_range(COVER_VARIATION, day)[1]
     if behind >= _GERMINATION_BEHIND_DAYS:
         what = f"few shoots for its age, {behind:.0f} {_days(behind)} behind the slowest usual"
+    elif usual is not None and _highest_cover(last) < _FEW_OF_SIBLINGS * usual:
+        what = f"few shoots: they cover {last.photo.cover:.0%}, on its siblings {usual:.0%}"
     elif excess >= _UNEVEN_EXCESS:
         what = "shoots stand unevenly for this age"
     else:
@@ -136,6 +140,36 @@ def _germination(room: RoomState, run: RunState, readings: Sequence[TrayReading]
     look_at = f"Count sprouted seeds in a hand-size square. {COMPARE}"
     found = (FlagKind.POOR_GERMINATION, what, look_at)
     return _flag(room, run, found, [last], spots=last.bare, strength=max(behind, excess))
+
+
+def _germination_lag(reading: TrayReading, day: float) -> float:
+    """Days behind the slowest usual tray, at the upper end of what was measured."""
+    height = reading.shoot_height_mm
+    # A short tray may be merely slow: seeds that sprouted are counted by cover where it is known.
+    if reading.photo.cover is not None:
+        return days_behind(COVER, _highest_cover(reading), day)
+    if height is None or height.value is None:
+        return 0.0
+    return days_behind(SHOOT_HEIGHT, height.value + 2 * (height.uncertainty or 0.0), day)
+
+
+def _highest_cover(reading: TrayReading) -> float:
+    return min(1.0, (reading.photo.cover or 0.0) + 2 * reading.cover_uncertainty)
+
+
+def _siblings_cover(room: RoomState, run: RunState, reading: TrayReading) -> float | None:
+    """Median cover of the batch around the time of a reading, where it says something."""
+    covers = [
+        last[-1].photo.cover
+        for other in room.siblings_of(run)
+        if (last := other.until(reading.photo.taken_at + _SAME_HOURS))
+        and abs(reading.photo.taken_at - last[-1].photo.taken_at) <= _SAME_HOURS
+    ]
+    known = [cover for cover in covers if cover is not None]
+    if len(known) < _LEAST_SIBLINGS or reading.photo.cover is None:
+        return None
+    usual = median(known)
+    return usual if usual >= _LEAST_COVER else None
 
 
 def _days(count: float) -> str:
@@ -147,7 +181,7 @@ def _bare(room: RoomState, run: RunState, readings: Sequence[TrayReading]) -> Fl
 
     def shows(reading: TrayReading) -> bool:
         large = any(spot.diameter_mm >= _LARGE_BARE_MM for spot in reading.bare)
-        grown = run.day_at(reading.photo.taken_at) >= GERMINATION_LAST_DAY
+        grown = run.day_at(reading.photo.taken_at) >= _BARE_FROM_DAY
         return grown and (large or _area_mm2(reading.bare) > BARE_SHARE.value * opening)
 
     lasting = _lasting(readings, shows)

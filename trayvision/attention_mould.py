@@ -16,14 +16,13 @@ from trayvision.early_warning import Alert, RoomVerdicts, Suspicion, watch_run
 from trayvision.harmless_causes import Cause
 from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, MASK, WATER_FIRST
 from trayvision.patch_evidence import PatchContext
-from trayvision.patch_tracking import TrayPhoto
+from trayvision.patch_sighting import TrayPhoto, hidden_shares
 
-# Trays spread within half a day of each other are one batch.
-_BATCH_DAYS = 0.5
 # A sibling's photo tells of the same hours.
 _SAME_HOURS_DAYS = 0.5
 _LEAST_GROWTH_SIGMAS = 2.0
 _END_SHARE = 1 / 3
+_MOSTLY_HIDDEN = 0.3
 
 
 def mould_flags(room: RoomState) -> list[Flag]:
@@ -65,16 +64,11 @@ def room_verdicts(room: RoomState) -> RoomVerdicts:
 
 def _siblings_fuzz(room: RoomState, run: RunState, photos: list[TrayPhoto]) -> dict[str, float]:
     """Median fuzz of the batch's other trays around the time of each photo."""
-    siblings = [
-        other
-        for other in room.runs
-        if other is not run and abs(run.day_at(other.spread_at)) <= _BATCH_DAYS
-    ]
     found = {}
     for photo in photos:
         beside = [
             reading.photo.fuzz
-            for other in siblings
+            for other in room.siblings_of(run)
             for reading in other.until(photo.taken_at)[-1:]
             if (run.day_at(photo.taken_at) - run.day_at(reading.photo.taken_at)) <= _SAME_HOURS_DAYS
         ]
@@ -127,7 +121,10 @@ def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:
 def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
     photo, now = suspicion.track.last
     where = _where(now.x_mm, run.opening_mm[0])
-    words = f"{tray_words(room, run)}: {now.look} {where}, {now.diameter_mm:.0f} mm across"
+    size = suspicion.track.largest_mm
+    words = f"{tray_words(room, run)}: {now.look} {where}, {size:.0f} mm across"
+    if hidden_shares(suspicion.track.sightings)[-1] > _MOSTLY_HIDDEN:
+        words += ", by now partly under blades"
     growth = suspicion.growth
     if growth and growth.mm_per_day > _LEAST_GROWTH_SIGMAS * growth.uncertainty_mm_per_day:
         words += f", spreading {growth.mm_per_day:.0f} mm a day to each side"

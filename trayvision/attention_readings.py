@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from trayvision.attention_state import Spot, TrayReading
 from trayvision.measurement import Measurement
-from trayvision.patch_tracking import PatchSighting, TrayPhoto, Watering
+from trayvision.patch_sighting import PatchSighting, TrayPhoto, Watering
 from trayvision.quality_flags import Doubt
 
 # Under these no patch can be judged, whatever the photo seems to show.
@@ -62,6 +62,7 @@ def reading_of_record(
     return TrayReading(
         photo=photo,
         shoot_height_mm=_height(record["shoot_height_mm"]),
+        cover_uncertainty=float(record["cover"]["uncertainty"] or 0.0),
         yellow_share=_number(record["colour"]["yellow_share"]),
         cover_variation=_number(evenness["cover_variation"]),
         seed_layer_share=seed_layer,

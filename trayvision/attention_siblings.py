@@ -1,21 +1,23 @@
 """Trays that are behind, and whether the tray, the shelf, the lot or the room differs.
 
-Each tray's shoot height becomes a lag in days behind the room's normal. Whole shelves and lots
-are compared with the rest by an exact rank test; single trays by how far they stand out of their
-batch. Where shelf and lot cannot be told apart, both are named.
+Each tray's cover, and its shoot height once cover is full, becomes a lag in days behind the room's
+normal. Whole shelves and lots are compared with the rest by an exact rank test; single trays by
+how far they stand out of their batch. Where shelf and lot cannot be told apart, both are named;
+where the room has no normal of its own yet, batches are not compared with each other.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
+from math import sqrt
 from statistics import median
 from typing import Final
 
 import numpy as np
 from scipy.stats import binomtest, mannwhitneyu
 
-from trayvision.expectations import SHOOT_HEIGHT, usual_range
+from trayvision.expectations import COVER, SHOOT_HEIGHT, usual_range
 from trayvision.sequential_test import cusum
 
 # Trays of one batch differ by a day either way (common practice): less is no reason.
@@ -23,12 +25,15 @@ LEAST_LAG_DAYS: Final = 1.0
 _LEAST_GROUP_LAG_DAYS: Final = 0.75
 _LEAST_GROUP: Final = 3
 _LEAST_SIBLINGS: Final = 4
+# Above that, cover hardly rises any more and height tells the days.
+COVER_TELLS: Final = 0.8
 # B. Iglewicz, D. C. Hoaglin, "How to Detect and Handle Outliers" (1993): modified z above 3.5
 # (from memory).
 _MODIFIED_Z: Final = 3.5
 _Z_OF_MAD: Final = 0.6745
-# Half the day by which siblings differ: a batch that happens to lie closer hides nothing.
-_SMALLEST_MAD_DAYS: Final = 0.2
+# A day either way (two sigmas) is the usual spread of a batch; it weighs as much as four trays.
+_USUAL_SPREAD_DAYS: Final = 0.5
+_USUAL_WEIGHT: Final = 4
 _SIGNIFICANT: Final = 0.05
 _ALLOWED_LAG_DAYS: Final = 0.5
 
@@ -89,33 +94,46 @@ class Behind:
 
 
 @dataclass(frozen=True, slots=True)
-class UsualHeight:
-    """Shoot height by day, rising: the room's own, or the middle of the published range."""
+class UsualGrowth:
+    """Cover and shoot height by day, rising: the room's own, or the middle of published ranges."""
 
-    by_day: Mapping[float, float] = field(default_factory=dict)
+    cover_by_day: Mapping[float, float] = field(default_factory=dict)
+    height_mm_by_day: Mapping[float, float] = field(default_factory=dict)
 
-    def lag_days(self, height_mm: float, day: float) -> float:
+    @property
+    def is_own(self) -> bool:
+        """Whether the room has its own normal."""
+        return bool(self.cover_by_day) and bool(self.height_mm_by_day)
+
+    def cover_lag_days(self, day: float, cover: float) -> float:
+        """Days since a tray of the usual pace had this cover."""
+        return day - _day_of(cover, self.cover_by_day, COVER)
+
+    def height_lag_days(self, day: float, height_mm: float) -> float:
         """Days since a tray of the usual pace had this height."""
-        days, heights = self._rows()
-        return day - float(np.interp(height_mm, heights, days))
-
-    def _rows(self) -> tuple[list[float], list[float]]:
-        if self.by_day:
-            days = sorted(self.by_day)
-            heights = [self.by_day[day] for day in days]
-        else:
-            days = [float(day) for day in range(1, 9)]
-            heights = [sum(usual_range(SHOOT_HEIGHT, day)) / 2 for day in days]
-        return days, list(np.maximum.accumulate(heights) + 1e-6 * np.arange(len(heights)))
+        return day - _day_of(height_mm, self.height_mm_by_day, SHOOT_HEIGHT)
 
 
-def find_behind(lags: Sequence[TrayLag]) -> tuple[Behind, ...]:
+def _day_of(value: float, own: Mapping[float, float], quantity: str) -> float:
+    days = sorted(own) if own else [float(day) for day in range(1, 9)]
+    values = [own[day] if own else sum(usual_range(quantity, day)) / 2 for day in days]
+    if not own and quantity == COVER:
+        # The published rows begin on day 3; nothing is green before day 2.
+        days, values = [2.0, *days[2:]], [0.0, *values[2:]]
+    rising = np.maximum.accumulate(values) + 1e-9 * np.arange(len(values))
+    return float(np.interp(value, rising, days))
+
+
+def find_behind(lags: Sequence[TrayLag], *, own_normal: bool = True) -> tuple[Behind, ...]:
     """What the lags of a room's trays have in common, widest cause first.
 
     Parameters
     ----------
     lags : sequence of TrayLag
         One per tray; fewer than four give nothing.
+    own_normal : bool
+        Whether the lags are behind this room's own normal. If not, each batch is its own normal:
+        nothing is said of the whole room, nor of trays without three siblings.
 
     Returns
     -------
@@ -124,18 +142,26 @@ def find_behind(lags: Sequence[TrayLag]) -> tuple[Behind, ...]:
     """
     if len(lags) < _LEAST_SIBLINGS:
         return ()
-    found = _whole_room(lags)
+    found = _whole_room(lags) if own_normal else ()
     level = found[0].lag_days if found else 0.0
-    rest = [replace_lag(one, one.lag_days - level) for one in lags]
+    rest = [replace(one, lag_days=one.lag_days - level) for one in lags]
+    if not own_normal:
+        rest = _within_batches(rest)
     groups = _groups(rest)
     taken = {tray for group in groups for tray in group.trays}
     singles = _single_trays([one for one in rest if one.tray not in taken])
     return (*found, *groups, *singles)
 
 
-def replace_lag(lag: TrayLag, days: float) -> TrayLag:
-    """The same tray with another lag."""
-    return TrayLag(lag.tray, days, lag.batch, lag.shelf, lag.lot)
+def _within_batches(lags: Sequence[TrayLag]) -> list[TrayLag]:
+    """Lags behind the median of their own batch; small batches have none."""
+    found = []
+    for batch in sorted({one.batch for one in lags}):
+        siblings = [one for one in lags if one.batch == batch]
+        if len(siblings) >= _LEAST_SIBLINGS:
+            middle = median(one.lag_days for one in siblings)
+            found += [replace(one, lag_days=one.lag_days - middle) for one in siblings]
+    return found
 
 
 def _whole_room(lags: Sequence[TrayLag]) -> tuple[Behind, ...]:
@@ -156,12 +182,25 @@ def _groups(lags: Sequence[TrayLag]) -> list[Behind]:
     for shelf in shelves:
         rivals = [lot for lot in lots if set(lot.trays) & set(shelf.trays)]
         if not rivals:
-            found.append(shelf)
+            found.append(_if_crossed(shelf, lags))
             continue
         lot = max(rivals, key=lambda one: len(set(one.trays) & set(shelf.trays)))
         lots.remove(lot)
         found += _told_apart(shelf, lot, lags)
-    return [*found, *lots]
+    return [*found, *(_if_crossed(lot, lags) for lot in lots)]
+
+
+def _if_crossed(one: Behind, lags: Sequence[TrayLag]) -> Behind:
+    """The finding itself if the other factor has trays on both sides of it; else both named."""
+    by_shelf = one.factor is Factor.SHELF
+    other = {lag.tray: lag.lot if by_shelf else lag.shelf for lag in lags}
+    inside = {other[tray] for tray in one.trays} - {None}
+    outside = {name for tray, name in other.items() if tray not in one.trays} - {None}
+    if not inside or inside & outside:
+        return one
+    rivals = tuple(sorted(name for name in inside if name is not None))
+    names = (*one.names, *rivals) if by_shelf else (*rivals, *one.names)
+    return replace(one, factor=Factor.SHELF_OR_LOT, names=names)
 
 
 def _significant(
@@ -193,14 +232,7 @@ def _told_apart(shelf: Behind, lot: Behind, lags: Sequence[TrayLag]) -> list[Beh
     only_shelf = _stays_behind(set(shelf.trays) - set(lot.trays), lags, level)
     only_lot = _stays_behind(set(lot.trays) - set(shelf.trays), lags, level)
     if only_shelf and only_lot:
-        alone = Behind(
-            lot.factor,
-            lot.names,
-            tuple(sorted(set(lot.trays) - set(shelf.trays))),
-            lot.lag_days,
-            lot.p_value,
-        )
-        return [shelf, alone]
+        return [shelf, replace(lot, trays=tuple(sorted(set(lot.trays) - set(shelf.trays))))]
     if only_shelf and only_lot is False:
         return [shelf]
     if only_lot and only_shelf is False:
@@ -224,14 +256,22 @@ def _single_trays(lags: Sequence[TrayLag]) -> list[Behind]:
         siblings = [one for one in lags if one.batch == batch]
         if len(siblings) < _LEAST_SIBLINGS:
             continue
-        middle = median(one.lag_days for one in siblings)
-        spread = median(abs(one.lag_days - middle) for one in siblings)
-        spread = max(spread, _SMALLEST_MAD_DAYS)
         for one in siblings:
+            others = [other.lag_days for other in siblings if other is not one]
+            middle = median(others)
+            spread = _spread_days(others, middle)
             lag = one.lag_days - middle
-            if lag >= LEAST_LAG_DAYS and _Z_OF_MAD * lag / spread >= _MODIFIED_Z:
+            if lag >= LEAST_LAG_DAYS and lag / spread >= _MODIFIED_Z:
                 found.append(Behind(Factor.TRAY, (), (one.tray,), lag))
     return found
+
+
+def _spread_days(lags: Sequence[float], middle: float) -> float:
+    """Robust standard deviation of a batch, drawn to what is usual: three trays tell little."""
+    own = median(abs(lag - middle) for lag in lags) / _Z_OF_MAD
+    count = len(lags)
+    variance = (count * own**2 + _USUAL_WEIGHT * _USUAL_SPREAD_DAYS**2) / (count + _USUAL_WEIGHT)
+    return sqrt(variance)
 
 
 def behind_since(lags: Sequence[tuple[datetime, float]]) -> datetime:

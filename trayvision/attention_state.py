@@ -10,8 +10,11 @@ from enum import StrEnum
 
 from trayvision.early_warning import WarningRates
 from trayvision.measurement import Measurement
-from trayvision.patch_tracking import TrayPhoto
+from trayvision.patch_sighting import TrayPhoto
 from trayvision.quality_flags import Doubt
+
+# Trays of one grain spread within half a day of each other are one batch.
+_BATCH_DAYS = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +35,8 @@ class TrayReading:
     photo : TrayPhoto
         Name, moment, candidate patches and what the photo could show.
     shoot_height_mm : Measurement or None
+    cover_uncertainty : float
+        Standard uncertainty of the photo's cover.
     yellow_share, cover_variation, seed_layer_share : float or None
         As in the inspection; None where not measured.
     bare, slime, standing_water : tuple of Spot
@@ -40,6 +45,7 @@ class TrayReading:
 
     photo: TrayPhoto
     shoot_height_mm: Measurement | None = None
+    cover_uncertainty: float = 0.015
     yellow_share: float | None = None
     cover_variation: float | None = None
     seed_layer_share: float | None = None
@@ -90,6 +96,9 @@ class RunState:
         In any order.
     lots : tuple of str
         Seed lots in the tray.
+    grain : str
+    usual_cover, usual_height_mm : mapping of day to a share and to mm
+        The room's own normal for this grain; the published ranges where empty.
     opening_mm : (length, width)
     target_shoot_height_mm, target_day : float or None
     harvest : HarvestDue or None
@@ -106,6 +115,9 @@ class RunState:
     readings: tuple[TrayReading, ...] = ()
     placements: tuple[Placement, ...] = ()
     lots: tuple[str, ...] = ()
+    grain: str = ""
+    usual_cover: Mapping[float, float] = field(default_factory=dict)
+    usual_height_mm: Mapping[float, float] = field(default_factory=dict)
     opening_mm: tuple[float, float] = (540.0, 280.0)
     target_shoot_height_mm: float | None = None
     target_day: float | None = None
@@ -229,8 +241,6 @@ class RoomState:
     answers : tuple of Answer
     photo_every : timedelta
         How often each tray should be photographed.
-    usual_height_mm : mapping of day to mm
-        The room's own normal; the published one where empty.
     rates : WarningRates
 
     Raises
@@ -245,7 +255,6 @@ class RoomState:
     air: tuple[AirReading, ...] = ()
     answers: tuple[Answer, ...] = ()
     photo_every: timedelta = timedelta(hours=24)
-    usual_height_mm: Mapping[float, float] = field(default_factory=dict)
     rates: WarningRates = field(default_factory=WarningRates)
 
     def __post_init__(self) -> None:
@@ -255,6 +264,16 @@ class RoomState:
         twice = sorted({tray for tray in trays if trays.count(tray) > 1})
         if twice:
             raise ValueError(f"runs must hold one open run a tray, got two of {twice}")
+
+    def siblings_of(self, run: RunState) -> tuple[RunState, ...]:
+        """Other trays of the same grain spread within half a day of a run."""
+        return tuple(
+            other
+            for other in self.runs
+            if other is not run
+            and other.grain == run.grain
+            and abs(run.day_at(other.spread_at)) <= _BATCH_DAYS
+        )
 
     def shelf_of(self, run: RunState) -> str | None:
         """Where a run's tray stands now."""

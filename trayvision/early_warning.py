@@ -14,7 +14,8 @@ from math import exp, inf, log
 from trayvision.harmless_causes import Cause
 from trayvision.patch_evidence import PatchContext, PatchEvidence, patch_evidence
 from trayvision.patch_growth import GrowthRate, growth_rate
-from trayvision.patch_tracking import TrackedPatch, TrayPhoto, in_order, track_patches
+from trayvision.patch_sighting import TrayPhoto, in_order
+from trayvision.patch_tracking import TrackedPatch, track_patches
 from trayvision.sequential_test import ErrorRates, decision_interval
 
 

@@ -1,9 +1,8 @@
 """What a candidate patch could be instead of mould, and how each of these behaves.
 
-Root hairs lie down when wet and belong to days 2 and 3; glare wanders with the camera and the
-wet; husks and bare seed stay as they are, where they are. The numbers are judgement after
-growers' pages (no trial of mould against root hairs was found); a room's own verdicts shift the
-weights.
+Root hairs lie down when wet and belong to days 2 and 3; glare and shadow wander with the camera;
+husks and bare seed stay as they are, where they are. The numbers are judgement after growers'
+pages (no trial of mould against root hairs was found); a room's own verdicts shift the weights.
 """
 
 from collections.abc import Mapping
@@ -18,6 +17,7 @@ class Cause(StrEnum):
     ROOT_HAIRS = "root hairs"
     GLARE = "glare"
     HUSKS = "husks"
+    SHADOW = "shadow"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +53,14 @@ HARMLESS: Final[Mapping[Cause, Behaviour]] = {
     Cause.ROOT_HAIRS: Behaviour(0.85, 2.0, 0.6, -0.7),
     Cause.GLARE: Behaviour(0.40, 4.0, 0.5, 0.0),
     Cause.HUSKS: Behaviour(0.93, 0.7, 0.05, 0.0),
+    Cause.SHADOW: Behaviour(0.40, 4.0, 0.05, 0.0),
 }
 
 _HAIRS_FIRST_DAY, _HAIRS_LAST_DAY = 1.0, 4.0
-_WHITE_IN_HAIR_DAYS: Final = {Cause.ROOT_HAIRS: 0.7, Cause.GLARE: 0.15, Cause.HUSKS: 0.15}
-_WHITE_LATER: Final = {Cause.ROOT_HAIRS: 0.2, Cause.GLARE: 0.35, Cause.HUSKS: 0.45}
-_COLOURED: Final = {Cause.ROOT_HAIRS: 0.05, Cause.GLARE: 0.15, Cause.HUSKS: 0.80}
+# Root hairs, glare, husks, shadow.
+_WHITE_IN_HAIR_DAYS: Final = (0.70, 0.14, 0.14, 0.02)
+_WHITE_LATER: Final = (0.20, 0.34, 0.44, 0.02)
+_COLOURED: Final = (0.05, 0.05, 0.55, 0.35)
 # Verdicts of a room weigh against the table above as if it rested on that many of its own.
 _TABLE_COUNTS: Final = 10.0
 _LEAST_WEIGHT: Final = 0.02
@@ -98,7 +100,10 @@ def cause_weights(
         table = _WHITE_IN_HAIR_DAYS if hair_days else _WHITE_LATER
     else:
         table = _COLOURED
-    weights = {cause: _TABLE_COUNTS * table[cause] + counts.get(cause, 0) for cause in Cause}
+    weights = {
+        cause: _TABLE_COUNTS * share + counts.get(cause, 0)
+        for cause, share in zip(Cause, table, strict=True)
+    }
     weights[Cause.ROOT_HAIRS] *= 1 + 2 * alike
     total = sum(weights.values())
     floored = {cause: max(weight / total, _LEAST_WEIGHT) for cause, weight in weights.items()}

@@ -21,7 +21,8 @@ from trayvision.harmless_causes import (
     cause_weights,
 )
 from trayvision.patch_growth import growth_evidence, growth_rate
-from trayvision.patch_tracking import PatchEvent, PatchSighting, TrackedPatch, TrayPhoto, Watering
+from trayvision.patch_sighting import PatchSighting, TrayPhoto, Watering, hidden_shares
+from trayvision.patch_tracking import PatchEvent, TrackedPatch
 from trayvision.sequential_test import effective_readings
 
 # Correlation of a candidate's likelihood from photo to photo, in logits: judgement.
@@ -33,6 +34,9 @@ _SUREST: Final = 0.985
 WATER_PAIR: Final = timedelta(hours=3)
 _MOST_WATER_NATS: Final = 4.0
 _SIBLING_NATS: Final = 2.0
+# Mould is white before it is dark (growers' descriptions): what begins dark is more often a
+# shadow or a husk. Judgement.
+_DARK_NATS: Final = 1.0
 _LEAST_FUZZ: Final = 0.15
 
 # Mould is reported mostly from day 4 on, root hairs peak on days 2 and 3. As a spending of the
@@ -115,7 +119,8 @@ def _evidence_from(events: Sequence[PatchEvent], context: PatchContext) -> Patch
     day = context.days.get(first_photo.photo_id)
     alike = _alike(first_photo, day, context)
     prior = day_nats(day) - _SIBLING_NATS * alike
-    appearance = _appearance([sighting for _, sighting in sightings])
+    prior -= _DARK_NATS if first.look == "dark" else 0.0
+    appearance = _appearance(sightings)
     pairs = _water_pairs(events)
     rate = growth_rate(sightings)
     weights = cause_weights(first.look, day, alike=alike, said=context.said)
@@ -162,11 +167,16 @@ def _alike(photo: TrayPhoto, day: float | None, context: PatchContext) -> float:
     return min(1.0, siblings / photo.fuzz)
 
 
-def _appearance(sightings: Sequence[PatchSighting]) -> float:
+def _appearance(sightings: Sequence[tuple[TrayPhoto, PatchSighting]]) -> float:
+    """Correlated logits, each weighed by how much of the patch the photo could show."""
     base = log(CALIBRATION_SHARE / (1 - CALIBRATION_SHARE))
-    logits = [_logit(sighting.likelihood) - base for sighting in sightings]
-    worth = effective_readings(len(logits), PHOTO_CORRELATION)
-    return worth * sum(logits) / len(logits)
+    weights = [1 - hidden for hidden in hidden_shares(sightings)]
+    total = sum(
+        weight * (_logit(seen.likelihood) - base)
+        for weight, (_, seen) in zip(weights, sightings, strict=True)
+    )
+    whole = sum(weights)
+    return effective_readings(whole, PHOTO_CORRELATION) * total / whole
 
 
 def _logit(likelihood: float) -> float:

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from trayvision.patch_tracking import PatchSighting, TrayPhoto
+from trayvision.patch_sighting import PatchSighting, TrayPhoto, hidden_shares
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +99,9 @@ def growth_rate(sightings: Sequence[tuple[TrayPhoto, PatchSighting]]) -> GrowthR
             for _, seen in sightings
         ]
     )
+    # Where blades hide a part, the radius is only known to be no smaller.
+    hidden = np.array(hidden_shares(sightings))
+    spread = np.hypot(spread, hidden * np.maximum.accumulate(radius))
     weight = 1 / spread**2
     centred = days - np.average(days, weights=weight)
     leverage = float((weight * centred**2).sum())

@@ -176,22 +176,29 @@ def decision_interval(allowance: float, run_length: float) -> float:
     return float(root)
 
 
-def effective_readings(count: int, correlation: float) -> float:
+def effective_readings(count: float, correlation: float) -> float:
     """How many independent readings equally correlated ones are worth.
 
     The design effect 1 + (n - 1) ρ of L. Kish, "Survey Sampling" (1965), section 5.4 (from
     memory).
 
+    Parameters
+    ----------
+    count : float
+        Number of readings, 1 or more; a reading of less weight counts as a part of one.
+    correlation : float
+        0 to 1.
+
     Raises
     ------
     ValueError
-        If `count` is negative or `correlation` lies outside 0 to 1.
+        If `count` is below 1 or `correlation` lies outside 0 to 1.
     """
-    if count < 0:
-        raise ValueError(f"count must not be negative, got {count!r}")
+    if not 1 <= count < inf:
+        raise ValueError(f"count must be 1 or more and finite, got {count!r}")
     if not 0 <= correlation <= 1:
         raise ValueError(f"correlation must lie from 0 to 1, got {correlation!r}")
-    return count / (1 + (count - 1) * correlation) if count else 0.0
+    return count / (1 + (count - 1) * correlation)
 
 
 def _positive(name: str, value: float) -> float:

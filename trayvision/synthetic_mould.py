@@ -14,7 +14,7 @@ import numpy as np
 
 from trayvision.patch_evidence import PatchContext
 from trayvision.patch_growth import PUBLISHED_ISOLATES
-from trayvision.patch_tracking import PatchSighting, TrayPhoto, Watering
+from trayvision.patch_sighting import PatchSighting, TrayPhoto, Watering
 
 SPREAD_AT = datetime(2026, 3, 2, 10, 0, tzinfo=UTC)
 _HALF_MM = np.array([250.0, 125.0])
