@@ -72,7 +72,7 @@ def create_app(
         trays.router,
         runs.router,
         flags.router,
-        *things.routers(),
+        *things.ROUTERS,
     ):
         app.include_router(router)
     return app

@@ -2,12 +2,15 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
 from alembic import command
 from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy.pool import QueuePool
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -55,6 +58,9 @@ class Database:
     def migrate(self, revision: str = "head") -> None:
         """Bring the schema up to a revision; what is there already stays."""
         with self.write() as connection:
+            is_new = MigrationContext.configure(connection).get_current_heads() == newest_revision()
+            if revision == "head" and is_new:
+                return
             command.upgrade(migration_config(connection), revision)
 
     def close(self) -> None:
@@ -68,6 +74,14 @@ def migration_config(connection: sa.Connection) -> Config:
     config.set_main_option("script_location", str(MIGRATIONS))
     config.attributes["connection"] = connection
     return config
+
+
+@lru_cache(maxsize=1)
+def newest_revision() -> tuple[str, ...]:
+    """Names of the newest migration."""
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    return tuple(ScriptDirectory.from_config(config).get_heads())
 
 
 def _connect_options(url: str) -> dict[str, Any]:

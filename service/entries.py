@@ -12,6 +12,7 @@ people who correct the same row at the same time are told, and neither correctio
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -38,6 +39,7 @@ class Entrant:
     person_id: int | None = None
 
 
+@lru_cache(maxsize=256)
 def current(table: sa.Table, *, name: str | None = None) -> sa.Subquery:
     """What holds now: `id` is the thing's own, `entry_id` the row's, first entry's time kept."""
     later, first = table.alias(), table.alias()

@@ -7,17 +7,21 @@ could not be measured; the others that waited are measured all the same.
 import logging
 import threading
 from collections.abc import Mapping
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from datetime import datetime
 from multiprocessing import get_context
 from pathlib import Path
+from time import monotonic
 from typing import Any, Protocol
 
 from service.refusals import Busy
 
 _LOG = logging.getLogger(__name__)
+
+# How often a photo that is waited for looks up whether the service stops.
+_LOOK_UP_SECONDS = 0.5
 
 Span = tuple[datetime, datetime]
 
@@ -98,7 +102,8 @@ class PoolInspector:
     ----------
     processes : int
     waiting : int
-        How many may wait beside those being measured.
+        How many may wait beside those being measured; the attribute `waiting` tells how many
+        are in now, those being measured counted.
     seconds : float
         Longest time for one photo, waiting not counted.
     """
@@ -106,9 +111,11 @@ class PoolInspector:
     def __init__(self, *, processes: int, waiting: int, seconds: float) -> None:
         self._processes = processes
         self._seconds = seconds
-        self._room = threading.BoundedSemaphore(processes + waiting)
+        self._most = processes + waiting
         self._turn = threading.BoundedSemaphore(processes)
         self._lock = threading.Lock()
+        self._closed = threading.Event()
+        self.waiting = 0
         self._pool: ProcessPoolExecutor | None = None
 
     def inspect(self, job: InspectionJob) -> InspectedPhoto:
@@ -119,52 +126,66 @@ class PoolInspector:
         Busy
             If too many photos wait already.
         """
-        if not self._room.acquire(blocking=False):
-            raise Busy("photo", "cannot be taken in while so many others wait")
+        with self._lock:
+            if self.waiting >= self._most:
+                raise Busy("photo", "cannot be taken in while so many others wait")
+            self.waiting += 1
         try:
             with self._turn:
                 return self._measured(job)
         finally:
-            self._room.release()
+            with self._lock:
+                self.waiting -= 1
 
     def close(self) -> None:
         """Stop; photos that still wait are given up."""
         with self._lock:
-            self._give_up(self._pool)
+            self._closed.set()
+            _give_up(self._pool)
 
     def _measured(self, job: InspectionJob) -> InspectedPhoto:
-        from service.inspection_job import inspect_job
-
         for _ in range(2):
             pool = self._running_pool()
             try:
-                done: Future[InspectedPhoto] = pool.submit(inspect_job, job)
-                return done.result(timeout=self._seconds)
+                return self._done(pool, job)
             except BrokenProcessPool:
                 self._replace(pool)
             except TimeoutError:
                 self._replace(pool)
                 return not_measured(job, f"took longer than {self._seconds:g} s to measure")
-            except Exception as error:
-                # A fault of the program is no reason to lose a photo: it can be measured again.
+        # In a process that no other photo shares: the photo that ends it is the culprit.
+        pool = _new_pool(1)
+        try:
+            return self._done(pool, job)
+        except (BrokenProcessPool, TimeoutError):
+            return not_measured(job, "could not be read: reading it ended the reader")
+        finally:
+            _give_up(pool)
+
+    def _done(self, pool: ProcessPoolExecutor, job: InspectionJob) -> InspectedPhoto:
+        """The photo measured in a pool; a fault of the program is no reason to lose it."""
+        from service.inspection_job import inspect_job
+
+        deadline = monotonic() + self._seconds
+        try:
+            future: Future[InspectedPhoto] = pool.submit(inspect_job, job)
+            while not self._closed.is_set():
+                ended, _ = wait([future], timeout=min(_LOOK_UP_SECONDS, self._seconds))
+                if ended:
+                    return future.result()
+                if monotonic() > deadline:
+                    raise TimeoutError
+        except (BrokenProcessPool, TimeoutError):
+            if not self._closed.is_set():
+                raise
+        except Exception as error:
+            if not self._closed.is_set():
                 _LOG.exception("measuring %s failed", job.name)
                 return not_measured(
                     job, f"could not be measured: the program failed ({type(error).__name__})"
                 )
-        return self._alone(job)
-
-    def _alone(self, job: InspectionJob) -> InspectedPhoto:
-        """In a process that no other photo shares: the photo that ends it is the culprit."""
-        from service.inspection_job import inspect_job
-
-        pool = _new_pool(1)
-        try:
-            return pool.submit(inspect_job, job).result(timeout=self._seconds)
-        except Exception:
-            _LOG.exception("reading %s ended the reader", job.name)
-            return not_measured(job, "could not be read: reading it ended the reader")
-        finally:
-            self._give_up(pool)
+        _give_up(pool)
+        raise Busy("photo", "cannot be taken in while the service stops")
 
     def _running_pool(self) -> ProcessPoolExecutor:
         with self._lock:
@@ -175,18 +196,18 @@ class PoolInspector:
     def _replace(self, pool: ProcessPoolExecutor) -> None:
         with self._lock:
             if self._pool is pool:
-                self._give_up(pool)
+                _give_up(pool)
                 self._pool = None
 
-    @staticmethod
-    def _give_up(pool: ProcessPoolExecutor | None) -> None:
-        if pool is None:
-            return
-        running = list((pool._processes or {}).values())
-        pool.shutdown(wait=False, cancel_futures=True)
-        # A process that hangs in a decoder would outlive the service.
-        for process in running:
-            process.kill()
+
+def _give_up(pool: ProcessPoolExecutor | None) -> None:
+    if pool is None:
+        return
+    running = list((pool._processes or {}).values())
+    pool.shutdown(wait=False, cancel_futures=True)
+    # A process that hangs in a decoder would outlive the service.
+    for process in running:
+        process.kill()
 
 
 def _new_pool(processes: int) -> ProcessPoolExecutor:

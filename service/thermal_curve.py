@@ -12,7 +12,7 @@ from service.run_readings import COVERAGE, RunReadings, forecast_out, rounded
 from service.schema import READING
 from trayvision.growth_curve import GrowthCurve, fit_growth
 from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
-from trayvision.harvest_forecast import HarvestForecast, HarvestTarget, forecast_harvest
+from trayvision.harvest_forecast import HarvestForecast, forecast_harvest
 from trayvision.past_runs import learn_prior
 from trayvision.thermal_growth import ThermalClock, thermal_points
 from trayvision.thermal_time import RoomReading, TemperatureResponse, ThermalTime, thermal_time
@@ -44,10 +44,10 @@ def thermal_curve(
         return None
     curve = fit_growth(points, prior=_prior(connection, readings, finished))
     ages = _ages([point.age for point in points])
-    run = readings.run
-    low, median, high = curve.band(ages, rng=np.random.default_rng(run.id), coverage=COVERAGE)
+    span = readings.span
+    low, median, high = curve.band(ages, rng=np.random.default_rng(span.id), coverage=COVERAGE)
     return ThermalCurve(
-        known_until=(run.spread_at + timedelta(hours=until)).replace(microsecond=0),
+        known_until=(span.spread_at + timedelta(hours=until)).replace(microsecond=0),
         mean_c=round(past.mean_c, 2),
         points=_points_out(readings, past),
         degree_days=rounded(ages, 1),
@@ -55,7 +55,7 @@ def thermal_curve(
         low=rounded(low, 2),
         high=rounded(high, 2),
         coverage=COVERAGE,
-        forecast=forecast_out(run, _forecast(readings, curve, past)),
+        forecast=forecast_out(readings, _forecast(readings, curve, past)),
         prior=curve.prior.origin,
     )
 
@@ -72,7 +72,7 @@ def _thermal_time(connection: sa.Connection, readings: RunReadings) -> ThermalTi
 def _temperatures(
     connection: sa.Connection, readings: RunReadings, shelf_id: int | None
 ) -> list[RoomReading]:
-    now, start = current(READING), readings.run.spread_at
+    now, start = current(READING), readings.span.spread_at
     statement = sa.select(now.c.read_at, now.c.temperature_c).where(
         now.c.temperature_c.is_not(None),
         now.c.shelf_id.is_(None) if shelf_id is None else now.c.shelf_id == shelf_id,
@@ -88,12 +88,12 @@ def _temperatures(
 def _prior(
     connection: sa.Connection, readings: RunReadings, finished: Sequence[RunReadings]
 ) -> GrowthPrior:
-    grain = readings.run.grain
+    grain = readings.grain
     published = published_prior(Quantity.HEIGHT, grain=grain, thermal=True)
     past = [
         fit_growth(points, prior=published)
         for other in finished
-        if other.run.grain == grain and other.run.id != readings.run.id
+        if other.grain == grain and other.span.id != readings.span.id
         for points in [
             thermal_points(other.points(Quantity.HEIGHT), past=_thermal_time(connection, other))
         ]
@@ -118,11 +118,12 @@ def _points_out(readings: RunReadings, past: ThermalTime) -> list[ThermalPoint]:
 
 
 def _forecast(readings: RunReadings, curve: GrowthCurve, past: ThermalTime) -> HarvestForecast:
-    rng = np.random.default_rng(readings.run.id)
+    rng = np.random.default_rng(readings.span.id)
     assert past.mean_c is not None
     clock = ThermalClock(past, past.mean_c, _AHEAD_UNCERTAINTY_C, rng)
-    target = HarvestTarget(readings.run.target_shoot_height_mm, readings.run.target_day)
-    return forecast_harvest(curve, target=target, rng=rng, clock=clock.hours_at, coverage=COVERAGE)
+    return forecast_harvest(
+        curve, target=readings.target, rng=rng, clock=clock.hours_at, coverage=COVERAGE
+    )
 
 
 def _ages(degree_days: Sequence[float]) -> np.ndarray:

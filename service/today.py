@@ -11,11 +11,11 @@ from service.growth import RoomGrowth
 from service.models.flags import FlagOut
 from service.models.growth import Forecast
 from service.models.room import Room, TrayState
-from service.models.runs import Chore, Reading
+from service.models.runs import Chore, Reading, Run
 from service.models.today import HarvestDue, PhotoDue, Resting, Today, TrayOut
 from service.photo_log import PhotoSearch, photo_ids, photos_out
 from service.room_log import Row, placement_at, shelf_names, state_at
-from service.run_log import RunSpan, present_run
+from service.run_log import RunSpan, present_run, run_out
 from service.run_readings import RunReadings
 from service.schema import CHORE, READING, TRAY
 
@@ -41,6 +41,9 @@ class RoomNow:
         self._room = room
         self._now = now
         self._growth = RoomGrowth(connection, room, now)
+        self._spans: dict[int, list[RunSpan]] = {}
+        for span in self._growth.spans:
+            self._spans.setdefault(span.tray_id, []).append(span)
         self._flags = flags(connection, now)
         self._shelves = shelf_names(connection)
 
@@ -71,7 +74,7 @@ class RoomNow:
             shelf=None if shelf_id is None else self._shelves.get(shelf_id),
             position_id=None if place is None else place["position_id"],
             stage=stage,
-            run=None if readings is None else readings.run,
+            run=None if span is None else self._run(span),
             latest=photos_out(self._connection, latest)[0] if latest else None,
             forecast=forecast,
             flags=[flag for flag in self._flags if flag.tray == row["number"]],
@@ -82,11 +85,8 @@ class RoomNow:
         zone = ZoneInfo(self._room.time_zone)
         local = self._now.astimezone(zone)
         ends = datetime.combine(local.date() + timedelta(days=1), time(), zone)
-        growing = [
-            self._growth.readings(span)
-            for span in self._growth.spans
-            if (present := self._present(span.tray_id)) is not None and present.id == span.id
-        ]
+        present = [self._present(tray_id) for tray_id in self._spans]
+        growing = [self._growth.readings(span) for span in present if span is not None]
         since = self._now - _NOT_MEASURED_SINCE
         bad = photo_ids(self._connection, PhotoSearch(with_problem=True, since=since))
         return Today(
@@ -108,26 +108,29 @@ class RoomNow:
         return self._flags
 
     def _present(self, tray_id: int) -> RunSpan | None:
-        spans = [span for span in self._growth.spans if span.tray_id == tray_id]
-        return present_run(spans, self._now)
+        return present_run(self._spans.get(tray_id, []), self._now)
+
+    def _run(self, span: RunSpan) -> Run:
+        return run_out(self._connection, span, room=self._room, now=self._now)
 
     def _state(self, tray_id: int, span: RunSpan | None) -> tuple[TrayState, datetime | None]:
         if span is not None:
             return TrayState.GROWING, span.row["soaked_at"] or span.spread_at
         said = state_at(self._connection, tray_id, self._now)
         ends = [
-            other.ended_at
-            for other in self._growth.spans
-            if other.tray_id == tray_id and other.ended_at is not None
+            other.ended_at for other in self._spans.get(tray_id, []) if other.ended_at is not None
         ]
         ended_at = max(ends, default=None)
         if said is not None and (ended_at is None or said["since_at"] >= ended_at):
             return TrayState(said["state"]), said["since_at"]
         return TrayState.EMPTY, ended_at
 
+    def _day(self, readings: RunReadings) -> float:
+        return (self._now - readings.span.spread_at).total_seconds() / 86400
+
     def _stage(self, readings: RunReadings, forecast: Forecast) -> str:
-        run = readings.run
-        if run.day_from_spread < 0:
+        day = self._day(readings)
+        if day < 0:
             return "soaking"
         due = forecast.harvest_at
         if due is not None and self._now >= due + _OVERDUE_AFTER:
@@ -140,7 +143,7 @@ class RoomNow:
             return "carpet"
         if cover is not None and cover >= _GREENING_COVER:
             return "greening"
-        return "spread" if run.day_from_spread < 1 else "roots"
+        return "spread" if day < 1 else "roots"
 
     def _harvests(self, growing: list[RunReadings], day_ends: datetime) -> list[HarvestDue]:
         due = []
@@ -149,8 +152,8 @@ class RoomNow:
             ready = forecast.harvest_at is not None and forecast.harvest_at < day_ends
             due.append(
                 HarvestDue(
-                    tray=readings.run.tray,
-                    run_id=readings.run.id,
+                    tray=readings.span.number,
+                    run_id=readings.span.id,
                     shelf_id=readings.shelf_id,
                     stage=self._stage(readings, forecast),
                     due=ready,
@@ -169,7 +172,7 @@ class RoomNow:
     def _photos_due(self, growing: list[RunReadings]) -> list[PhotoDue]:
         due = []
         for readings in growing:
-            if readings.run.day_from_spread < 0:
+            if self._day(readings) < 0:
                 continue
             last = readings.rows[-1]["taken_at"] if readings.rows else None
             hours = None if last is None else (self._now - last).total_seconds() / 3600
@@ -177,8 +180,8 @@ class RoomNow:
                 continue
             due.append(
                 PhotoDue(
-                    tray=readings.run.tray,
-                    run_id=readings.run.id,
+                    tray=readings.span.number,
+                    run_id=readings.span.id,
                     shelf_id=readings.shelf_id,
                     last_photo_at=last,
                     hours_since=None if hours is None else round(hours, 1),

@@ -105,16 +105,14 @@ def _tell(service: Service, tray_ids: set[int]) -> None:
         tell_watchers(service, tray_ids)
 
 
-def routers() -> list[APIRouter]:
-    """Routers of all kinds of things."""
-    return [
-        thing_router(things.RACKS, "/api/racks"),
-        thing_router(things.SHELVES, "/api/shelves"),
-        thing_router(things.POSITIONS, "/api/positions"),
-        thing_router(things.LOTS, "/api/lots"),
-        thing_router(things.READINGS, "/api/readings"),
-        thing_router(things.CHORES, "/api/chores"),
-        thing_router(things.HARVESTS, "/api/harvests", creates=False, moves=True),
-        thing_router(things.PLACEMENTS, "/api/placements", creates=False, moves=True),
-        thing_router(things.TRAY_STATES, "/api/tray-states", creates=False, moves=True),
-    ]
+ROUTERS = (
+    thing_router(things.RACKS, "/api/racks"),
+    thing_router(things.SHELVES, "/api/shelves"),
+    thing_router(things.POSITIONS, "/api/positions"),
+    thing_router(things.LOTS, "/api/lots"),
+    thing_router(things.READINGS, "/api/readings"),
+    thing_router(things.CHORES, "/api/chores"),
+    thing_router(things.HARVESTS, "/api/harvests", creates=False, moves=True),
+    thing_router(things.PLACEMENTS, "/api/placements", creates=False, moves=True),
+    thing_router(things.TRAY_STATES, "/api/tray-states", creates=False, moves=True),
+)

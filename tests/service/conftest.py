@@ -1,5 +1,6 @@
 """Rooms for tests: each test has a fresh log, on SQLite and on PostgreSQL."""
 
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -51,11 +52,25 @@ def postgres() -> Iterator[str]:
         yield address
 
 
+@pytest.fixture(scope="session")
+def migrated_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A log of the newest schema without a row, to copy."""
+    path = tmp_path_factory.mktemp("migrated") / "log.sqlite"
+    database = Database(f"sqlite:///{path}")
+    database.migrate()
+    database.close()
+    return path
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
-def settings(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Settings]:
+def settings(
+    request: pytest.FixtureRequest, tmp_path: Path, migrated_sqlite: Path
+) -> Iterator[Settings]:
     """Settings of a fresh room on each database."""
     plain: dict[str, Any] = {"data": tmp_path / "data", "time_zone": "Europe/Vienna"}
     if request.param == "sqlite":
+        (tmp_path / "data").mkdir()
+        shutil.copy(migrated_sqlite, tmp_path / "data")
         yield Settings(**plain)
         return
     address: str = request.getfixturevalue("postgres")

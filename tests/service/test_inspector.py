@@ -1,0 +1,163 @@
+"""The pool of processes: the real library, photos that end their reader, too many at once."""
+
+import os
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from datetime import UTC, datetime, timedelta
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import service.inspection_job
+from service.inspector import InspectedPhoto, InspectionJob, PoolInspector
+from service.refusals import Busy
+
+RECEIVED = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
+
+
+def _job(path: Path, **given: Any) -> InspectionJob:
+    plain: dict[str, Any] = {
+        "path": path,
+        "name": path.name,
+        "received_at": RECEIVED,
+        "room_zone": "Europe/Vienna",
+        "tray_size": "540x280x60",
+        "sizes": {},
+        "runs": {},
+    }
+    return InspectionJob(**(plain | given))
+
+
+def _grey(path: Path, **exif: str) -> Path:
+    """A photo of a plain grey wall, which shows no tray."""
+    record = Image.Exif()
+    fields = {"DateTimeOriginal": 0x9003, "OffsetTimeOriginal": 0x9011}
+    record.get_ifd(0x8769).update({fields[name]: value for name, value in exif.items()})
+    rng = np.random.default_rng(5)
+    pixels = rng.integers(110, 140, (600, 800, 3), np.uint8)
+    file = BytesIO()
+    Image.fromarray(pixels).save(file, "JPEG", exif=record)
+    path.write_bytes(file.getvalue())
+    return path
+
+
+@pytest.fixture(scope="module")
+def pool() -> Iterator[PoolInspector]:
+    pool = PoolInspector(processes=1, waiting=1, seconds=60.0)
+    yield pool
+    pool.close()
+
+
+def test_photo_without_tags_is_measured_by_the_library(pool: PoolInspector, tmp_path: Path) -> None:
+    done = pool.inspect(_job(_grey(tmp_path / "wall.jpg")))
+    assert done.record["problem"] == "No tag of the reference kit could be read in this photo."
+    assert (done.record["width"], done.record["height"]) == (800, 600)
+    assert (done.taken_at, done.taken_at_from) == (RECEIVED, "received")
+    with Image.open(BytesIO(done.pictures["thumbnail.jpg"])) as small:
+        assert small.size == (480, 360)
+
+
+def test_file_that_is_no_photo_says_so(pool: PoolInspector, tmp_path: Path) -> None:
+    path = tmp_path / "note.txt"
+    path.write_bytes(b"buy seed")
+    done = pool.inspect(_job(path))
+    assert "note.txt" in done.record["problem"]
+    assert done.record["width"] is None
+    assert done.pictures == {}
+
+
+@pytest.mark.parametrize(
+    ("exif", "given", "taken_at", "source"),
+    [
+        ({}, None, RECEIVED, "received"),
+        (
+            {"DateTimeOriginal": "2026:03:01 18:00:00", "OffsetTimeOriginal": "-05:00"},
+            None,
+            datetime(2026, 3, 1, 23, 0, tzinfo=UTC),
+            "photo",
+        ),
+        (
+            # A clock time alone is the room's: 18:00 in Vienna is 17:00 UTC in winter.
+            {"DateTimeOriginal": "2026:03:01 18:00:00"},
+            None,
+            datetime(2026, 3, 1, 17, 0, tzinfo=UTC),
+            "photo, in the room's time",
+        ),
+        (
+            {"DateTimeOriginal": "2026:03:01 18:00:00", "OffsetTimeOriginal": "-05:00"},
+            RECEIVED - timedelta(hours=1),
+            RECEIVED - timedelta(hours=1),
+            "given",
+        ),
+    ],
+)
+def test_moment_comes_from_whoever_knows_it_best(
+    tmp_path: Path, exif: dict[str, str], given: datetime | None, taken_at: datetime, source: str
+) -> None:
+    job = _job(_grey(tmp_path / "wall.jpg", **exif), taken_at=given)
+    done = service.inspection_job.inspect_job(job)
+    assert (done.taken_at, done.taken_at_from) == (taken_at, source)
+
+
+def _end_the_reader(_job: InspectionJob) -> InspectedPhoto:
+    os._exit(9)
+
+
+def _never_end(_job: InspectionJob) -> InspectedPhoto:
+    time.sleep(600)
+    raise AssertionError
+
+
+def _fault(_job: InspectionJob) -> InspectedPhoto:
+    raise ZeroDivisionError
+
+
+@pytest.mark.parametrize(
+    ("work", "seconds", "problem"),
+    [
+        (_end_the_reader, 60.0, "could not be read: reading it ended the reader"),
+        (_never_end, 1.5, "took longer than 1.5 s to measure"),
+        (_fault, 60.0, "the program failed (ZeroDivisionError)"),
+    ],
+)
+def test_photo_that_breaks_its_reader_is_kept_with_its_reason(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, work: Any, seconds: float, problem: str
+) -> None:
+    monkeypatch.setattr(service.inspection_job, "inspect_job", work)
+    inspector = PoolInspector(processes=1, waiting=1, seconds=seconds)
+    try:
+        done = inspector.inspect(_job(tmp_path / "odd.jpg"))
+        assert problem in done.record["problem"]
+        assert done.record["trays"] == []
+    finally:
+        inspector.close()
+
+
+def test_more_than_may_wait_are_turned_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(service.inspection_job, "inspect_job", _never_end)
+    inspector = PoolInspector(processes=1, waiting=1, seconds=600.0)
+    job = _job(tmp_path / "slow.jpg")
+
+    def wait() -> None:
+        with suppress(Busy):
+            inspector.inspect(job)
+
+    threads = [threading.Thread(target=wait) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    while inspector.waiting < 2:
+        time.sleep(0.01)
+    with pytest.raises(Busy, match="photo cannot be taken in while so many others wait"):
+        inspector.inspect(job)
+    inspector.close()
+    for thread in threads:
+        thread.join(10)
+    assert inspector.waiting == 0

@@ -1,0 +1,74 @@
+"""The API exercised from its own description: a property-based tool thinks up the requests."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import schemathesis
+from hypothesis import HealthCheck, given, settings
+from schemathesis.checks import not_a_server_error
+from schemathesis.generation import GenerationMode
+from schemathesis.specs.openapi.checks import (
+    content_type_conformance,
+    response_schema_conformance,
+    status_code_conformance,
+    unsupported_method,
+)
+
+from tests.service.conftest import START, Room
+from tests.service.recorded_inspections import photo_bytes
+
+_CHECKS = [
+    not_a_server_error,
+    status_code_conformance,
+    content_type_conformance,
+    response_schema_conformance,
+    unsupported_method,
+]
+_FIXED = (
+    *("POST /api/photos", "GET /api/trays/{number}", "GET /api/trays/{number}/curve"),
+    *("GET /api/shelves/{thing_id}/curves", "GET /api/flags", "GET /api/today", "GET /healthz"),
+)
+
+
+@pytest.fixture
+def furnished(room: Room) -> Room:
+    """A room with one of everything, so that requests find something."""
+    rack = room.post("/api/racks", name="left")["id"]
+    shelf = room.post("/api/shelves", rack_id=rack, name="top", level=1)["id"]
+    position = room.post("/api/positions", shelf_id=shelf, name="1")["id"]
+    lot = room.post("/api/lots", name="B1")["id"]
+    run = room.post("/api/runs", tray=0, seed=[{"lot_id": lot}])["id"]
+    room.post("/api/trays/0/placements", shelf_id=shelf, position_id=position)
+    room.post("/api/trays/0/states", state="resting")
+    room.post("/api/readings", temperature_c=19.5)
+    room.post("/api/chores", kind="water", title="by hand")
+    room.post(f"/api/runs/{run}/harvests", weight_g=1000, ends_run=False)
+    room.send(photo_bytes({"number": 0, "height_mm": 20.0}), taken_at=START.isoformat())
+    return room
+
+
+def _operations(room: Room) -> Iterator[Any]:
+    description = schemathesis.openapi.from_asgi("/openapi.json", room.client.app)
+    for result in description.get_all_operations():
+        yield result.ok()
+
+
+def test_description_holds_the_fixed_paths(furnished: Room) -> None:
+    labels = {operation.label for operation in _operations(furnished)}
+    assert labels >= set(_FIXED)
+
+
+@pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE])
+def test_answers_are_as_described(furnished: Room, mode: GenerationMode) -> None:
+    for operation in _operations(furnished):
+        _exercise(operation, mode)
+
+
+def _exercise(operation: Any, mode: GenerationMode) -> None:
+    @given(case=operation.as_strategy(generation_mode=mode))
+    @settings(max_examples=6, suppress_health_check=list(HealthCheck), deadline=None)
+    def check(case: Any) -> None:
+        case.call_and_validate(checks=_CHECKS)
+
+    check()
