@@ -8,7 +8,9 @@ rows when asked, so that late and corrected rows need no repair of others.
 
 import sqlalchemy as sa
 
-import service.outside_schema  # noqa: F401  declares its tables beside these
+# Declare their tables beside these.
+import service.account_tables
+import service.outside_schema  # noqa: F401
 from service.columns import (
     METADATA,
     entries_table,

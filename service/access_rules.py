@@ -1,0 +1,134 @@
+"""Who may do what: one table of every path and method.
+
+A path that no rule speaks of is the owner's alone. Where several rules match an address (a
+literal path beside one with a number in it), all of them must be met.
+"""
+
+import re
+from functools import lru_cache
+
+from starlette.routing import compile_path
+
+from service.roles import Right
+
+_THINGS = "racks shelves positions lots readings chores harvests placements tray-states".split()
+
+# Lines of methods and a path as its route is declared.
+_TABLE: dict[Right, str] = {
+    Right.ANYONE: """
+        GET /healthz
+        POST /api/login
+    """,
+    Right.SELF: """
+        GET /api/me
+        POST /api/me/password
+        POST /api/logout
+    """,
+    Right.READ: """
+        GET /openapi.json
+        GET /api/today
+        GET /api/room
+        GET /api/room/history
+        GET /api/trays
+        GET /api/trays/{number}
+        GET /api/trays/{number}/curve
+        GET /api/trays/{number}/runs
+        GET /api/trays/{number}/placements
+        GET /api/shelves/{thing_id}/curves
+        GET /api/runs
+        GET /api/runs/{run_id}
+        GET /api/runs/{run_id}/curve
+        GET /api/runs/{run_id}/history
+        GET /api/runs/{run_id}/harvests
+        GET /api/photos
+        GET /api/photos/{photo_id}
+        GET /api/photos/{photo_id}/history
+        GET /api/photos/{photo_id}/original
+        GET /api/photos/{photo_id}/overlay
+        GET /api/photos/{photo_id}/thumbnail
+        GET /api/photos/{photo_id}/trays/{number}/view
+        GET /api/flags
+        GET /api/flags/{flag_id}
+        GET /api/people
+        GET /api/people/{person_id}
+    """
+    + "".join(
+        f"GET /api/{things}{rest}\n"
+        for things in _THINGS
+        for rest in ("", "/{thing_id}", "/{thing_id}/history")
+    ),
+    Right.SEND_PHOTOS: """
+        POST /api/photos
+    """,
+    Right.WORK: """
+        POST /api/trays
+        PATCH /api/trays/{number}
+        POST /api/trays/{number}/placements
+        POST /api/trays/{number}/states
+        POST /api/runs
+        PATCH DELETE /api/runs/{run_id}
+        POST /api/runs/{run_id}/harvests
+        PATCH /api/photos/{photo_id}
+        POST /api/photos/{photo_id}/inspect
+        POST /api/photos/{photo_id}/trays
+        DELETE /api/photos/{photo_id}/trays/{number}
+        POST /api/flags/{flag_id}/snooze
+        POST /api/flags/{flag_id}/done
+        POST /api/flags/{flag_id}/verdict
+        POST /api/racks
+        POST /api/shelves
+        POST /api/positions
+        POST /api/lots
+        POST /api/readings
+        POST /api/chores
+    """
+    + "".join(f"PATCH DELETE /api/{things}/{{thing_id}}\n" for things in _THINGS),
+    Right.OWN: """
+        PATCH /api/room
+        POST /api/people
+        PATCH /api/people/{person_id}
+        GET /api/people/{person_id}/history
+        PUT /api/people/{person_id}/password
+        GET POST /api/tokens
+        DELETE /api/tokens/{token_id}
+    """,
+}
+
+
+@lru_cache(maxsize=1)
+def access_rules() -> dict[tuple[str, str], Right]:
+    """The table: method and path as declared to the right that is needed.
+
+    Raises
+    ------
+    ValueError
+        If a path has two rules.
+    """
+    rules: dict[tuple[str, str], Right] = {}
+    for right, lines in _TABLE.items():
+        for line in filter(None, map(str.strip, lines.splitlines())):
+            *methods, path = line.split()
+            for method in methods:
+                if (method, path) in rules:
+                    raise ValueError(f"each path must have one rule, got two for {method} {path}")
+                rules[method, path] = right
+    return rules
+
+
+def rights_needed(method: str, path: str) -> frozenset[Right]:
+    """What is asked of whoever sends a request; the owner's right where no rule matches."""
+    method = "GET" if method == "HEAD" else method
+    needed = {
+        right
+        for pattern, right in _patterns().get(method, ())
+        if pattern.fullmatch(path) is not None
+    }
+    return frozenset(needed) or frozenset({Right.OWN})
+
+
+@lru_cache(maxsize=1)
+def _patterns() -> dict[str, list[tuple[re.Pattern[str], Right]]]:
+    patterns: dict[str, list[tuple[re.Pattern[str], Right]]] = {}
+    for (method, path), right in access_rules().items():
+        patterns.setdefault(method, []).append((compile_path(path)[0], right))
+    return patterns
