@@ -9,6 +9,7 @@ class Doubt(StrEnum):
     sentence: str
 
     def __new__(cls, name: str, sentence: str) -> "Doubt":
+        """A member that is its name and carries its sentence."""
         member = str.__new__(cls, name)
         member._value_ = name
         member.sentence = sentence
