@@ -62,6 +62,12 @@ class Settings(BaseSettings):
         default=64_000_000, ge=1_000, le=500_000_000, description="Largest photo taken in, bytes."
     )
     max_photos: int = Field(default=24, ge=1, le=500, description="Most photos in one request.")
+    camera_seconds: float = Field(
+        default=20.0, gt=0, le=300, description="Longest time for one picture from a fixed camera."
+    )
+    cameras_at_once: int = Field(
+        default=4, ge=1, le=64, description="Fixed cameras that are asked at the same time."
+    )
 
     def sqlalchemy_url(self) -> str:
         """Address of the log's database as SQLAlchemy writes it."""

@@ -41,7 +41,9 @@ def _position_on_its_shelf(
         )
 
 
-def _name_is_free(table: sa.Table, *within: str) -> Any:
+def name_is_free(table: sa.Table, *within: str) -> Any:
+    """A rule: of the things that agree in the columns `within` no two have one name."""
+
     def check(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
         now = current(table)
         statement = sa.select(now.c.id).where(now.c.name == values["name"])
@@ -72,20 +74,20 @@ def _low_below_high(_connection: sa.Connection, values: Values, _thing_id: int |
             raise Refusal(low, f"must not exceed {high}, got {values[low]} and {values[high]}")
 
 
-RACKS = Resource(RACK, rooms.NewRack, rooms.RackChange, rooms.Rack, check=_name_is_free(RACK))
+RACKS = Resource(RACK, rooms.NewRack, rooms.RackChange, rooms.Rack, check=name_is_free(RACK))
 SHELVES = Resource(
     SHELF,
     rooms.NewShelf,
     rooms.ShelfChange,
     rooms.Shelf,
-    check=_name_is_free(SHELF, "rack_id"),
+    check=name_is_free(SHELF, "rack_id"),
 )
 POSITIONS = Resource(
     POSITION,
     rooms.NewPosition,
     rooms.PositionChange,
     rooms.Position,
-    check=_name_is_free(POSITION, "shelf_id"),
+    check=name_is_free(POSITION, "shelf_id"),
 )
 TRAY_STATES = Resource(
     TRAY_STATE,
@@ -104,7 +106,7 @@ PLACEMENTS = Resource(
     now_if_missing="placed_at",
     check=_position_on_its_shelf,
 )
-LOTS = Resource(SEED_LOT, runs.NewLot, runs.LotChange, runs.Lot, check=_name_is_free(SEED_LOT))
+LOTS = Resource(SEED_LOT, runs.NewLot, runs.LotChange, runs.Lot, check=name_is_free(SEED_LOT))
 HARVESTS = Resource(
     HARVEST,
     runs.NewHarvest,
