@@ -115,13 +115,16 @@ class TrayPhoto:
             )
 
     def could_show(self, diameter_mm: float) -> float:
-        """Probability that this photo could show a patch of a diameter, were it there."""
+        """Probability that this photo could show a patch of a diameter, were it there.
+
+        Under a canopy the rest that blades leave open must be large enough.
+        """
         smallest = self.smallest_patch_mm
         if smallest is None:
             return 0.0
         spread = _SMALLEST_PATCH_SPREAD * smallest
-        large_enough = (1 + erf((diameter_mm - smallest) / (sqrt(2) * spread))) / 2
-        return self.seen * (1 - (self.cover or 0.0)) * large_enough
+        open_mm = diameter_mm * sqrt(1 - (self.cover or 0.0))
+        return self.seen * (1 + erf((open_mm - smallest) / (sqrt(2) * spread))) / 2
 
 
 def in_order(photos: Iterable[TrayPhoto]) -> tuple[TrayPhoto, ...]:

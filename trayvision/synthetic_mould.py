@@ -43,6 +43,8 @@ class MouldHabits:
         Share of trays with candidates in root hairs on days 1.5 to 3.5.
     husks_per_tray, glare_per_photo : float
         Mean number (Poisson).
+    found_share : float
+        Share of what a photo could show that the segmentation finds.
     diameter_spread : float
         Log standard deviation of a measured diameter.
     """
@@ -59,6 +61,7 @@ class MouldHabits:
     hairs_share: float = 0.35
     husks_per_tray: float = 0.3
     glare_per_photo: float = 0.08
+    found_share: float = 0.97
     diameter_spread: float = 0.10
 
 
@@ -211,11 +214,7 @@ class SyntheticTrays:
         habits, diameter = self.habits, thing.diameter_mm(day)
         if thing.kind == "hairs" and photo.watering is Watering.AFTER:
             diameter *= 0.5 if rng.random() < 0.4 else 0.0
-        # A patch under blades is missed less often than its hidden share: it is found by its
-        # visible rest.
-        shown = photo.could_show(diameter) / (1 - (photo.cover or 0.0)) if diameter else 0.0
-        hidden = (photo.cover or 0.0) ** 2
-        if rng.random() >= 0.97 * shown * (1 - hidden):
+        if not diameter or rng.random() >= habits.found_share * photo.could_show(diameter):
             return None
         mean = habits.harmless_logit
         if thing.kind == "mould":

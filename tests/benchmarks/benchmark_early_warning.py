@@ -141,8 +141,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--series", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--photos-per-day", type=int, default=2)
+    parser.add_argument("--pair-share", type=float, default=0.2)
+    parser.add_argument("--harmless-logit", type=float, default=-2.5)
+    parser.add_argument("--mould-logit", type=float, default=2.0)
+    parser.add_argument("--brief", action="store_true", help="the product's bounds only")
     given = parser.parse_args(arguments)
-    trays = SyntheticTrays(MouldHabits(photos_per_day=given.photos_per_day))
+    habits = MouldHabits(
+        photos_per_day=given.photos_per_day,
+        pair_share=given.pair_share,
+        harmless_logit=given.harmless_logit,
+        mould_logit=given.mould_logit,
+    )
+    trays = SyntheticTrays(habits)
     rng = np.random.default_rng(given.seed)
     clean = [trace(trays.draw(mouldy=False, rng=rng)) for _ in range(given.series)]
     mouldy = [trace(trays.draw(mouldy=True, rng=rng)) for _ in range(given.series)]
@@ -152,6 +162,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     print(f"bounds of the product: look {rates.look_bound:.2f}, hold {rates.hold_bound:.2f} nats")
     print("        " + HEADING.replace("\n", "\n        "))
     print("product " + outcome(clean, mouldy, rates.look_bound, rates.hold_bound).line())
+    if given.brief:
+        return
     for look in np.arange(-1.0, 5.01, 0.5):
         print(f"{look:7.1f} " + outcome(clean, mouldy, look, look + 4.0).line())
     print(f"claimed likelihood: true share of mould, where {MOULDY_SHARE:.0%} of runs are mouldy")
