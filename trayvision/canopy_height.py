@@ -20,6 +20,7 @@ from trayvision.reference_kit import STRIP_BAND_MM, STRIP_TOP_MM, STRIP_WIDTH_MM
 from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
+Image = npt.NDArray[np.float32]
 
 _PITCH_MM = 0.5
 _EDGE_MARGIN_MM = 3.0
@@ -136,7 +137,7 @@ def _why_not_readable(photo: Photo, pose: TrayPose) -> Doubt | None:
     return Doubt.STRIP_NOT_SEEN if px_per_mm < _MIN_PX_PER_MM else None
 
 
-def _strip_view(photo: Photo, pose: TrayPose) -> npt.NDArray[np.float32]:
+def _strip_view(photo: Photo, pose: TrayPose) -> Image:
     """(rows, columns, 3) of the strip's face; row 0 at the floor, `_PITCH_MM` a pixel."""
     top = int(STRIP_TOP_MM + pose.size.depth_mm)
     heights = (np.arange(int(top / _PITCH_MM), dtype=np.float64) + 0.5) * _PITCH_MM
@@ -154,77 +155,94 @@ def _strip_view(photo: Photo, pose: TrayPose) -> npt.NDArray[np.float32]:
     return cv2.GaussianBlur(view, (3, 3), 0).astype(np.float32)
 
 
-def _seen_pixels(view: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_] | None:
+def _seen_pixels(view: Image) -> npt.NDArray[np.bool_] | None:
     """Which pixels of the rectified strip show the strip itself; None if it has no bands."""
     band_rows = round(STRIP_BAND_MM / _PITCH_MM)
     bands = view.shape[0] // band_rows
-    cells = view[: bands * band_rows].reshape(bands, band_rows, -1, 3)
-    middle = np.median(cells[:, 4:-4].reshape(bands, -1, 3), axis=1)
-    top = np.arange(bands - 8, bands)
+    shape = (bands, band_rows, view.shape[1], 3)
+    # Channel by channel: numpy is slow along a last axis of three.
+    cells = np.ascontiguousarray(view[: bands * band_rows].reshape(shape).transpose(0, 3, 1, 2))
+    inner = cells[:, :, 4:-4]
+    top = range(bands - 8, bands)
+    middle = {band: _median_colour(inner[band].reshape(3, -1)) for band in top}
     paper = _Paper(
-        np.median(middle[top[top % 2 == 1]], axis=0), np.median(middle[top[top % 2 == 0]], axis=0)
+        *(
+            np.median([middle[band] for band in top if band % 2 == odd], axis=0)[:, None, None]
+            for odd in (1, 0)
+        )
     )
     if paper.contrast < _LEAST_CONTRAST:
         return None
     # The clear upper bands show how far noise alone carries paper from its own colour.
-    upper = [paper.chroma_from(cells[band, 4:-4], band % 2 == 1) for band in top]
+    upper = [paper.chroma_from(inner[band], band % 2 == 1) for band in top]
     noise = float(np.percentile(np.stack(upper), 90))
-    seen = np.zeros(cells.shape[:3], dtype=bool)
+    full = np.empty(view.shape[:2], dtype=bool)
+    seen = full[: bands * band_rows].reshape(shape[:3])
     for band in range(bands - 1, -1, -1):
         is_white = band % 2 == 1
-        paper = paper.followed(cells[band], is_white, noise)
+        paper = paper.followed(inner[band], is_white, noise)
         seen[band] = paper.shows(cells[band], is_white, noise)
-    full = np.empty(view.shape[:2], dtype=bool)
-    full[: bands * band_rows] = seen.reshape(bands * band_rows, -1)
     full[bands * band_rows :] = full[bands * band_rows - 1]
     return full
 
 
+def _median_colour(pixels: Image) -> Image:
+    """(3,) median of (3, n), the upper one of an even count."""
+    middle = pixels.shape[1] // 2
+    return np.asarray(np.partition(pixels, middle, axis=1)[:, middle])
+
+
+def _chroma(difference: Image) -> Image:
+    red, green, blue = difference
+    low, high = np.minimum(red, green), np.maximum(red, green)
+    return np.asarray(np.maximum(high, blue) - np.minimum(low, blue))
+
+
 @dataclass(frozen=True, eq=False)
 class _Paper:
-    """RGB of the strip's white and black at one height."""
+    """RGB (3, 1, 1) of the strip's white and black at one height; pixels are (3, h, w)."""
 
-    white: npt.NDArray[np.float32]
-    black: npt.NDArray[np.float32]
+    white: Image
+    black: Image
 
     @property
     def contrast(self) -> float:
         return float(np.mean(self.white - self.black))
 
-    def _relative(self, pixels: npt.NDArray[np.float32], is_white: bool) -> npt.NDArray[np.float32]:
+    def _relative(self, pixels: Image, is_white: bool) -> Image:
         """Difference from the band's colour in shares of the contrast, channel by channel."""
         ink = self.white if is_white else self.black
-        return (pixels - ink) / np.maximum(self.white - self.black, 8)  # type: ignore[no-any-return]
+        return np.asarray((pixels - ink) * (1 / np.maximum(self.white - self.black, 8)))
 
-    def chroma_from(
-        self, pixels: npt.NDArray[np.float32], is_white: bool
-    ) -> npt.NDArray[np.float32]:
-        difference = self._relative(pixels, is_white)
-        return difference.max(axis=-1) - difference.min(axis=-1)  # type: ignore[no-any-return]
+    def chroma_from(self, pixels: Image, is_white: bool) -> Image:
+        return _chroma(self._relative(pixels, is_white))
 
     def shows(
-        self, pixels: npt.NDArray[np.float32], is_white: bool, noise: float, slack: float = 1.0
+        self, pixels: Image, is_white: bool, noise: float, slack: float = 1.0
     ) -> npt.NDArray[np.bool_]:
         """Which pixels are this paper's colour."""
         difference = self._relative(pixels, is_white)
-        red, green, blue = np.moveaxis(difference, -1, 0)
-        chroma = difference.max(axis=-1) - difference.min(axis=-1)
+        red, green, blue = difference
         greenish = (green >= red) & (green > blue)
-        tolerance = np.where(greenish, _GREEN_TOLERANCE, _STRAW_TOLERANCE) + noise
-        level = np.abs(difference.mean(axis=-1))
-        return np.asarray((level < _LEVEL_TOLERANCE * slack) & (chroma < tolerance * slack))
+        straw, leaf = (slack * (limit + noise) for limit in (_STRAW_TOLERANCE, _GREEN_TOLERANCE))
+        chroma = _chroma(difference)
+        level = np.abs(red + green + blue)
+        return np.asarray(
+            (level < 3 * _LEVEL_TOLERANCE * slack)
+            & ((chroma < straw) | (greenish & (chroma < leaf)))
+        )
 
-    def followed(self, cells: npt.NDArray[np.float32], is_white: bool, noise: float) -> "_Paper":
+    def followed(self, pixels: Image, is_white: bool, noise: float) -> "_Paper":
         """The paper as the next band shows it, if most of the band shows it at all.
 
         Gloss, the rim's shadow and light from coloured walls change it from band to band; a
         canopy that is no more like the paper than that would be followed too, so a step is
         kept small, and never brings white and black together.
         """
-        like = self.shows(cells[4:-4], is_white, noise, _FOLLOWING_SLACK)
+        like = self.shows(pixels, is_white, noise, _FOLLOWING_SLACK)
         if like.mean() < _FOLLOWED_SHARE:
             return self
-        colour = np.median(cells[4:-4][like], axis=0).astype(np.float32)
+        colour = _median_colour(pixels[:, like])[:, None, None]
         moved = _Paper(colour, self.black) if is_white else _Paper(self.white, colour)
         return moved if moved.contrast > _LEAST_CONTRAST else self
 

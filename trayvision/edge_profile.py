@@ -151,26 +151,25 @@ def _inner_white(ids: Sequence[int]) -> FloatArray:
 
 def _add_tag(photo: Photo, corners: FloatArray, sums: FloatArray, clipped: FloatArray) -> None:
     rows, columns = photo.pixels.shape[:2]
-    reach = min(_FARTHEST_PX, _OUTER_REACH * float(np.linalg.norm(corners[1] - corners[0])))
-    low = np.maximum(np.floor(corners.min(axis=0) - reach), 0).astype(int)
-    high = np.minimum(np.ceil(corners.max(axis=0) + reach) + 1, [columns, rows]).astype(int)
-    if (high - low < 3).any():
-        return
-    x = np.arange(low[0], high[0], dtype=np.float64)
-    y = np.arange(low[1], high[1], dtype=np.float64)[:, None]
-    box = photo.pixels[low[1] : high[1], low[0] : high[0]]
     (ax, ay), (bx, by) = corners[1] - corners[0], corners[2] - corners[1]
     turn = np.sign(ax * by - ay * bx)
     for side, (first, second) in enumerate(zip(corners, np.roll(corners, -1, axis=0), strict=True)):
         along = second - first
         length = float(np.hypot(*along))
         normal = turn * np.array([along[1], -along[0]]) / length
-        distance = (x - first[0]) * normal[0] + (y - first[1]) * normal[1]
-        place = ((x - first[0]) * along[0] + (y - first[1]) * along[1]) / length**2
-        near = (abs(place - 0.5) < 0.5 - _TRIM) & (
-            (distance > -min(_FARTHEST_PX, _INNER_REACH * length))
-            & (distance < min(_FARTHEST_PX, _OUTER_REACH * length))
-        )
+        inner, outer = (min(_FARTHEST_PX, k * length) for k in (_INNER_REACH, _OUTER_REACH))
+        ends = np.array([first - inner * normal, second + outer * normal])
+        ends = np.concatenate([ends, [first + outer * normal, second - inner * normal]])
+        low = np.maximum(np.floor(ends.min(axis=0)), 0).astype(int)
+        high = np.minimum(np.ceil(ends.max(axis=0)) + 1, [columns, rows]).astype(int)
+        if (high - low < 3).any():
+            continue
+        x = np.arange(low[0], high[0], dtype=np.float64) - first[0]
+        y = np.arange(low[1], high[1], dtype=np.float64)[:, None] - first[1]
+        distance = x * normal[0] + y * normal[1]
+        place = x * (along[0] / length**2) + y * (along[1] / length**2)
+        near = (abs(place - 0.5) < 0.5 - _TRIM) & (distance > -inner) & (distance < outer)
+        box = photo.pixels[low[1] : high[1], low[0] : high[0]]
         _add_edge(distance[near], box[near], sums[side], clipped[side])
 
 

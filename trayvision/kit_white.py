@@ -137,8 +137,9 @@ def _cells_of(photo: Photo, pose: TrayPose, plate: Plate) -> list[_Cell]:
     levels, inside = sample_levels(photo, pose, plate.points_mm)
     log_y = np.log(LINEAR_OF_LEVEL[levels] @ LUMINANCE_WEIGHTS + 1e-4)
     cells = []
-    for index in np.unique(plate.cell):
-        member = np.flatnonzero((plate.cell == index) & inside)
+    order = np.argsort(plate.cell, kind="stable")
+    order = order[inside[order]]
+    for member in np.split(order, np.flatnonzero(np.diff(plate.cell[order])) + 1):
         if member.size < _FEWEST_SAMPLES:
             continue
         dense = member[_densest_quarter(log_y[member])]

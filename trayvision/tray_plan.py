@@ -180,5 +180,6 @@ def _behind_near_wall(pose: TrayPose, grid: PlanGrid, z_mm: float) -> npt.NDArra
 def _zenith_tan(pose: TrayPose, grid: PlanGrid, z_mm: float) -> FloatImage:
     x, y = _plan_mm(grid)
     camera = pose.camera_position_mm
-    across = np.hypot(camera[0] - x[None, :], camera[1] - y[:, None])
-    return np.asarray(across / (camera[2] - z_mm), dtype=np.float32)
+    # Not np.hypot, which guards against overflow at ten times the time.
+    square = ((x - camera[0]) ** 2)[None, :] + ((y - camera[1]) ** 2)[:, None]
+    return np.asarray(np.sqrt(square) / (camera[2] - z_mm), dtype=np.float32)
