@@ -1,13 +1,19 @@
 """The API exercised from its own description: a property-based tool thinks up the requests."""
 
+import threading
+import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import pytest
 import schemathesis
+import uvicorn
 from hypothesis import HealthCheck, given, settings
 from schemathesis.checks import not_a_server_error
+from schemathesis.core.result import Ok
 from schemathesis.generation import GenerationMode
+from schemathesis.schemas import APIOperation
 from schemathesis.specs.openapi.checks import (
     content_type_conformance,
     response_schema_conformance,
@@ -48,26 +54,46 @@ def furnished(room: Room) -> Room:
     return room
 
 
-def _operations(room: Room) -> Iterator[Any]:
-    description = schemathesis.openapi.from_asgi("/openapi.json", room.client.app)
-    for result in description.get_all_operations():
-        yield result.ok()
+@contextmanager
+def _served(room: Room) -> Iterator[list[APIOperation[Any, Any, Any, Any]]]:
+    """The room behind a real server, and the operations that its description holds."""
+    # Its client's lifespan is the app's: the server must not end it.
+    server = uvicorn.Server(
+        uvicorn.Config(room.client.app, port=0, log_level="error", lifespan="off")
+    )
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    while not server.started:
+        time.sleep(0.01)
+    port = server.servers[0].sockets[0].getsockname()[1]
+    try:
+        description = schemathesis.openapi.from_url(f"http://127.0.0.1:{port}/openapi.json")
+        found = list(description.get_all_operations())
+        yield [result.ok() for result in found if isinstance(result, Ok)]
+        assert all(isinstance(result, Ok) for result in found)
+    finally:
+        server.should_exit = True
+        thread.join()
 
 
 def test_description_holds_the_fixed_paths(furnished: Room) -> None:
-    labels = {operation.label for operation in _operations(furnished)}
-    assert labels >= set(_FIXED)
+    with _served(furnished) as operations:
+        assert {operation.label for operation in operations} >= set(_FIXED)
 
 
 @pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE])
 def test_answers_are_as_described(furnished: Room, mode: GenerationMode) -> None:
-    for operation in _operations(furnished):
-        _exercise(operation, mode)
+    with _served(furnished) as operations:
+        for operation in operations:
+            said = operation.definition.raw
+            # What takes nothing cannot be given anything wrong.
+            if mode is GenerationMode.POSITIVE or said.keys() & {"parameters", "requestBody"}:
+                _exercise(operation, mode)
 
 
-def _exercise(operation: Any, mode: GenerationMode) -> None:
+def _exercise(operation: APIOperation[Any, Any, Any, Any], mode: GenerationMode) -> None:
     @given(case=operation.as_strategy(generation_mode=mode))
-    @settings(max_examples=6, suppress_health_check=list(HealthCheck), deadline=None)
+    @settings(max_examples=4, suppress_health_check=list(HealthCheck), deadline=None)
     def check(case: Any) -> None:
         case.call_and_validate(checks=_CHECKS)
 
