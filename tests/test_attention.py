@@ -93,6 +93,13 @@ def test_the_first_look_says_it_was_not_there() -> None:
     assert flag.reason.endswith("6 mm across, not found there Fri 6 Mar 08:00.")
 
 
+def test_of_many_trays_a_few_are_named_nearest_first() -> None:
+    below = [healthy(t, 6.0, level=2 + t % 4, shelf="x", lots=("L2",)) for t in range(20, 30)]
+    flag = only(room([mouldy(17), *below], 6.0), FlagKind.POSSIBLE_MOULD)
+    assert "Check trays 20, 24, 28, 21, 25 and 5 more below on the same water path." in flag.look_at
+    assert flag.related == tuple(range(20, 30))
+
+
 def test_two_patches_of_one_tray_are_one_flag() -> None:
     one, two = mouldy(17), mouldy(17, x=120.0)
     both = [
@@ -109,7 +116,7 @@ def test_two_patches_of_one_tray_are_one_flag() -> None:
 def test_suspects_on_one_water_path_are_named_together() -> None:
     runs = [mouldy(17, level=1), mouldy(3, level=2, shelf="second shelf")]
     flags = [f for f in find_attention(room(runs, 6.0)).flags if f.trays == (17,)]
-    assert "Suspect as well: tray 3; clean that water path." in flags[0].look_at
+    assert "Suspect as well: tray 3; clean what they share." in flags[0].look_at
 
 
 def test_hairs_on_all_siblings_on_day_2_stay_quiet_and_on_one_tray_do_not() -> None:

@@ -66,10 +66,15 @@ def find_attention(room: RoomState, *, few: int = FEW) -> AttentionList:
     heard = {flag.key for flag in opened}
     silenced = _one_per_tray([flag for flag in flags if flag.key not in heard])
     ranked = sorted(_one_per_tray(opened), key=_urgency)
-    holds = sum(flag.level is Level.HOLD for flag in ranked)
-    walk_to = sum(flag.level is not Level.NOTE for flag in ranked)
-    cut = max(holds, min(few, walk_to))
+    cut = few_to_walk_to([flag.level for flag in ranked], few=few)
     return AttentionList(tuple(ranked[:cut]), tuple(ranked[cut:]), tuple(silenced))
+
+
+def few_to_walk_to(levels: Sequence[str | None], *, few: int = FEW) -> int:
+    """How many of the ranked flags are to be walked to now: every hold, then looks up to `few`."""
+    holds = sum(level == Level.HOLD for level in levels)
+    walk_to = sum(level != Level.NOTE for level in levels)
+    return max(holds, min(few, walk_to))
 
 
 def all_flags(room: RoomState) -> list[Flag]:
@@ -115,7 +120,7 @@ def _one_per_tray(flags: Sequence[Flag]) -> list[Flag]:
             words = f"{words[:-1]}; {len(more)} more such {_places(len(more))}."
         look_at = lead.look_at
         if suspect:
-            look_at += f" Suspect as well: {trays_words(suspect)}; clean that water path."
+            look_at += f" Suspect as well: {trays_words(suspect)}; clean what they share."
         evidence = [one for flag in (lead, *more) for one in flag.evidence]
         since = min(flag.since for flag in patches)
         merged.append(

@@ -1,12 +1,15 @@
 """A reason to look: its kind, its words, its evidence."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
 from trayvision.attention_state import Level, RoomState, RunState, Spot, TrayReading
 from trayvision.score_parts import likelihood_words
+
+# A sentence names no more trays than a person takes along.
+_MOST_NAMED = 5
 
 
 class FlagKind(StrEnum):
@@ -120,6 +123,14 @@ def trays_words(trays: Iterable[int]) -> str:
     if len(numbers) == 1:
         return f"tray {numbers[0]}"
     return f"trays {', '.join(numbers[:-1])} and {numbers[-1]}"
+
+
+def some_trays_words(trays: Sequence[int]) -> str:
+    """The first few of many trays in words, and how many more."""
+    more = len(trays) - _MOST_NAMED
+    if more <= 1:
+        return trays_words(trays)
+    return f"trays {', '.join(str(tray) for tray in trays[:_MOST_NAMED])} and {more} more"
 
 
 def moment_words(room: RoomState, moment: datetime) -> str:

@@ -1,5 +1,7 @@
 """Possible mould as a reason to look or to hold, with what stands in its way next."""
 
+from bisect import bisect_right
+from datetime import timedelta
 from statistics import median
 
 from trayvision.attention_flags import (
@@ -8,8 +10,8 @@ from trayvision.attention_flags import (
     FlagKind,
     flag_key,
     moment_words,
+    some_trays_words,
     tray_words,
-    trays_words,
 )
 from trayvision.attention_state import AnswerKind, Level, RoomState, RunState, Spot
 from trayvision.early_warning import Alert, RoomVerdicts, Suspicion, watch_run
@@ -19,7 +21,7 @@ from trayvision.patch_evidence import PatchContext
 from trayvision.patch_sighting import TrayPhoto, hidden_shares
 
 # A sibling's photo tells of the same hours.
-_SAME_HOURS_DAYS = 0.5
+_SAME_HOURS = timedelta(hours=12)
 _LEAST_GROWTH_SIGMAS = 2.0
 _END_SHARE = 1 / 3
 _MOSTLY_HIDDEN = 0.3
@@ -64,14 +66,19 @@ def room_verdicts(room: RoomState) -> RoomVerdicts:
 
 def _siblings_fuzz(room: RoomState, run: RunState, photos: list[TrayPhoto]) -> dict[str, float]:
     """Median fuzz of the batch's other trays around the time of each photo."""
+    asked = [photo for photo in photos if photo.patches and photo.fuzz > 0]
+    if not asked:
+        return {}
+    siblings = [other.until(room.now) for other in room.siblings_of(run)]
     found = {}
-    for photo in photos:
-        beside = [
-            reading.photo.fuzz
-            for other in room.siblings_of(run)
-            for reading in other.until(photo.taken_at)[-1:]
-            if (run.day_at(photo.taken_at) - run.day_at(reading.photo.taken_at)) <= _SAME_HOURS_DAYS
-        ]
+    for photo in asked:
+        beside = []
+        for readings in siblings:
+            # The latest one up to then: a later photo must not change what this one said.
+            place = bisect_right(readings, photo.taken_at, key=lambda one: one.photo.taken_at)
+            latest = readings[place - 1].photo if place else None
+            if latest is not None and photo.taken_at - latest.taken_at <= _SAME_HOURS:
+                beside.append(latest.fuzz)
         if beside:
             found[photo.photo_id] = float(median(beside))
     return found
@@ -98,9 +105,9 @@ def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:
         look_at += [HOLD_BACK, MASK]
     below, lot = _below(room, run), _same_lot(room, run)
     if below:
-        look_at.append(f"Check {trays_words(below)} below on the same water path.")
+        look_at.append(f"Check {some_trays_words(below)} below on the same water path.")
     if lot:
-        look_at.append(f"Of the same seed lot: {trays_words(lot)}.")
+        look_at.append(f"Of the same seed lot: {some_trays_words(lot)}.")
     return Flag(
         key=flag_key(FlagKind.POSSIBLE_MOULD, run.run_id, f"{first.x_mm:.0f},{first.y_mm:.0f}"),
         kind=FlagKind.POSSIBLE_MOULD,
@@ -157,7 +164,7 @@ def _crops(run: RunState, suspicion: Suspicion) -> tuple[FlagEvidence, ...]:
 
 
 def _below(room: RoomState, run: RunState) -> list[int]:
-    """Trays on which the water of this one runs next."""
+    """Trays on which the water of this one runs next, nearest first."""
     here = run.placement_at(room.now)
     if here is None or here.level is None or here.water_path is None:
         return []
@@ -168,8 +175,8 @@ def _below(room: RoomState, run: RunState) -> list[int]:
             continue
         same = (there.rack, there.water_path) == (here.rack, here.water_path)
         if same and there.level > here.level:
-            found.append(other.tray)
-    return sorted(found)
+            found.append((there.level, other.tray))
+    return [tray for _, tray in sorted(found)]
 
 
 def _same_lot(room: RoomState, run: RunState) -> list[int]:

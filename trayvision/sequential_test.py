@@ -7,6 +7,7 @@ on Gauss-Legendre nodes (Nyström's method).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from math import inf, isfinite, log
 
 import numpy as np
@@ -150,6 +151,7 @@ def _kernel(points: Floats, nodes: Floats, weights: Floats, drift: float) -> Flo
     return np.column_stack([ndtr(drift - points), density])
 
 
+@cache
 def decision_interval(allowance: float, run_length: float) -> float:
     """The interval at which a one-sided cumulative sum without shift has a given run length.
 
