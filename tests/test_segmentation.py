@@ -1,6 +1,7 @@
 """The pixel classifier: its file, its shares, its geometry, and the rule it must have learnt."""
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from hashlib import sha256
 from importlib.resources import files
 
@@ -16,6 +17,8 @@ from trayvision.reference_kit import TraySize
 from trayvision.segmentation import (
     CLASS_COUNT,
     FINEST_MM_PER_PX,
+    MOST_CROP_PX,
+    MOST_CROP_PX_OF_LARGE,
     WHOLE_PHOTO_LONG_SIDE,
     TrayClass,
     classify_pixels,
@@ -185,6 +188,19 @@ def test_a_fine_photo_is_reduced_to_half_a_millimetre() -> None:
     full_px_a_crop_px = 1 / segmented.photo_to_crop[0, 0]
     mm_per_px = full_px_a_crop_px * (700.0 + 50.0) / 3600.0
     assert mm_per_px == pytest.approx(FINEST_MM_PER_PX, rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("reduction", "focal_px", "most_px"),
+    [(1, 2700.0, MOST_CROP_PX), (2, 2700.0, MOST_CROP_PX_OF_LARGE)],
+)
+def test_a_crop_holds_no_more_than_the_network_can_take(
+    reduction: int, focal_px: float, most_px: int
+) -> None:
+    photo = ramp_photo(3200, 2400, reduction)
+    pose = replace(pose_from_above(0.0, 0.0, 800.0, focal_px=focal_px), size=TraySize(800, 350, 60))
+    height, width = segment(photo, measure_light(photo, None), pose).shape
+    assert height * width == pytest.approx(most_px, rel=0.005)
 
 
 def test_a_whole_photo_is_reduced_to_its_long_side() -> None:

@@ -25,8 +25,10 @@ RgbImage = npt.NDArray[np.uint8]
 
 # A finer picture of a tray costs time and shows the network nothing it was trained to use.
 FINEST_MM_PER_PX = 0.5
-# Nor does a crop of more px, where the photo was large enough to be decoded at a reduced size.
-MOST_CROP_PX = 480_000
+# The network holds 170 bytes a px of the crop, and takes as long over half a megapixel as the
+# full decoding of a 12-megapixel photo. Photos this size are sharp enough at less.
+MOST_CROP_PX = 1_000_000
+MOST_CROP_PX_OF_LARGE = 480_000
 # Whole photos have no scale; leaves and kernels are told apart well at this size.
 WHOLE_PHOTO_LONG_SIDE = 1024
 # Blades stand above the rim, and the walls below it matter for what the plastic looks like.
@@ -116,9 +118,9 @@ def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
         What to correct the colours by.
     pose : TrayPose or None
         The tray: the crop is the bounding box of its opening, from the floor to a little
-        above the rim, no finer than `FINEST_MM_PER_PX` and, of a photo above 3 megapixels, of
-        no more than `MOST_CROP_PX`. None takes the whole photo, its long side at most
-        `WHOLE_PHOTO_LONG_SIDE` px.
+        above the rim, no finer than `FINEST_MM_PER_PX` and of at most `MOST_CROP_PX`, or
+        `MOST_CROP_PX_OF_LARGE` where the photo was decoded at a reduced size. None takes the
+        whole photo, its long side at most `WHOLE_PHOTO_LONG_SIDE` px.
 
     Raises
     ------
@@ -248,9 +250,9 @@ def _tray_box(photo: Photo, pose: TrayPose) -> tuple[tuple[int, int, int, int], 
     right, bottom = min(width, int(high[0])), min(height, int(high[1]))
     if right - left < _CELL_PX or bottom - top < _CELL_PX:
         raise ValueError(f"pose must lie inside the photo, got a tray at {low} to {high} px")
-    shrink = max(1.0, FINEST_MM_PER_PX / _bed_mm_per_px(photo, pose))
-    if photo.reduction > 1:
-        shrink = max(shrink, ((right - left) * (bottom - top) / MOST_CROP_PX) ** 0.5)
+    most_px = MOST_CROP_PX if photo.reduction == 1 else MOST_CROP_PX_OF_LARGE
+    to_fit = ((right - left) * (bottom - top) / most_px) ** 0.5
+    shrink = max(1.0, FINEST_MM_PER_PX / _bed_mm_per_px(photo, pose), to_fit)
     return (left, top, right, bottom), shrink
 
 
