@@ -10,7 +10,8 @@ import sqlalchemy as sa
 
 # Declare their tables beside these.
 import service.account_tables
-import service.outside_schema  # noqa: F401
+import service.outside_schema
+import service.retention_tables  # noqa: F401
 from service.columns import (
     METADATA,
     entries_table,

@@ -1,0 +1,16 @@
+"""Which originals were let go, when and by which rule; the records of their photos stay."""
+
+import sqlalchemy as sa
+
+from service.columns import METADATA, moment_column, text_column
+from service.sql_types import Id
+
+# An original once let go is gone: nothing here can be corrected.
+LET_GO = sa.Table(
+    "let_go",
+    METADATA,
+    sa.Column("photo_id", Id, sa.ForeignKey("photo.id"), primary_key=True, autoincrement=False),
+    moment_column("let_go_at", required=True),
+    # In words, as it was set that day.
+    text_column("rule", required=True),
+)
