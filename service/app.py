@@ -9,14 +9,18 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.concurrency import run_in_threadpool
 
-from service.api import flags, photos, room, runs, things, trays
+from service.api import accounts, flags, photos, room, runs, things, trays
+from service.attention_watch import AttentionWatch
 from service.context import Service, Watcher, utc_now
 from service.database import Database
+from service.gate import Gate
 from service.inspector import Inspector, PoolInspector
+from service.passwords import Passwords
 from service.photo_store import PhotoStore
 from service.problems import PROBLEM_JSON, handle_problems
 from service.remeasuring import Remeasurer
 from service.room_log import set_up_room
+from service.security_headers import SecurityHeaders
 from service.settings import Settings
 from service.upload_limit import UploadLimit
 
@@ -49,29 +53,47 @@ def create_app(
     service = open_service(settings, inspector=inspector, clock=clock, watchers=watchers)
 
     remeasurer = Remeasurer(service)
+    attention = AttentionWatch(service, every_minutes=settings.attention_minutes)
+    service.watchers.append(attention)
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         remeasurer.start()
+        attention.start()
         yield
+        await run_in_threadpool(attention.close)
         await run_in_threadpool(remeasurer.close)
         close_service(service)
 
-    app = _Application(title="Trayvision", version=version("trayvision"), lifespan=lifespan)
+    app = _Application(
+        title="Trayvision",
+        version=version("trayvision"),
+        lifespan=lifespan,
+        # Their pages load scripts from elsewhere; /openapi.json says the same.
+        docs_url=None,
+        redoc_url=None,
+    )
     app.state.service = service
+    app.state.passwords = Passwords()
     app.state.remeasurer = remeasurer
+    app.state.attention = attention
     handle_problems(app)
     app.add_middleware(
         UploadLimit,
         max_photo_bytes=settings.max_photo_bytes,
         max_photos=settings.max_photos,
     )
+    # The last one added comes first: nothing of a request is read before it is let in.
+    app.add_middleware(Gate, service=service)
+    app.add_middleware(SecurityHeaders)
     for router in (
+        accounts.router,
         room.router,
         photos.router,
         trays.router,
         runs.router,
         flags.router,
+        flags.verdicts_router,
         *things.ROUTERS,
     ):
         app.include_router(router)

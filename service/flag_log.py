@@ -13,6 +13,8 @@ from service.refusals import NotFound
 from service.room_log import Row
 from service.schema import FLAG, FLAG_EVENT, TRAY
 
+ANSWERS = ("snoozed", "done", "verdict")
+
 
 @dataclass(frozen=True)
 class Notice:
@@ -51,20 +53,26 @@ class Notice:
     lot_id: int | None = None
 
 
-def notice(connection: sa.Connection, new: Notice, by: Entrant) -> int:
+def notice(
+    connection: sa.Connection, new: Notice, by: Entrant, *, answers_weighed: bool = False
+) -> int:
     """Open a flag, or add to the one that stands for this cause; returns its id.
 
     Noticing the same again, word for word, adds nothing. Once a person answered, the cause stays
-    quiet until it becomes more urgent than it was then.
+    quiet until it becomes more urgent than it was then; with `answers_weighed` the caller has
+    found that it deserves a look in spite of what was answered.
     """
-    before = flags_of_causes(connection, [new.cause], by.at)
+    last_of_cause = sa.select(sa.func.max(FLAG.c.id)).where(FLAG.c.cause == new.cause)
+    before = _flags(connection, FLAG.c.id == last_of_cause.scalar_subquery(), by.at)
     last = before[-1] if before and before[-1].state is not FlagState.GONE else None
-    if last is not None:
-        answered = last.state is FlagState.DONE
-        if _same(last, new) or (answered and new.urgency <= last.urgency):
+    if last is not None and last.state is FlagState.DONE:
+        if not answers_weighed and (_same(last, new) or new.urgency <= last.urgency):
             return last.id
-        if answered:
-            last = None
+        last = None
+    if last is not None and last.state is FlagState.SNOOZED and answers_weighed:
+        enter(connection, FLAG_EVENT, {"flag_id": last.id, "kind": "reopened", "at": by.at}, by)
+    if last is not None and _same(last, new):
+        return last.id
     flag_id = _open(connection, new, by) if last is None else last.id
     told = {
         "urgency": new.urgency,
@@ -136,8 +144,18 @@ def flags(
     connection: sa.Connection, now: datetime, *, state: FlagState = FlagState.OPEN
 ) -> list[FlagOut]:
     """Flags in a state, most urgent first, longest standing first among equals."""
-    found = [flag for flag in _flags(connection, sa.true(), now) if flag.state is state]
+    unsettled = FLAG.c.id.in_(_unsettled())
+    asked = unsettled if state in (FlagState.OPEN, FlagState.SNOOZED) else ~unsettled
+    found = [flag for flag in _flags(connection, asked, now) if flag.state is state]
     return sorted(found, key=lambda flag: (-flag.urgency, flag.since, flag.id))
+
+
+def unsettled_causes(connection: sa.Connection, kinds: Collection[str]) -> set[str]:
+    """Causes of flags of some kinds that are open or snoozed."""
+    statement = sa.select(FLAG.c.cause).where(
+        FLAG.c.kind.in_(list(kinds)), FLAG.c.id.in_(_unsettled())
+    )
+    return set(connection.execute(statement).scalars())
 
 
 def verdicts(connection: sa.Connection) -> list[Row]:
@@ -150,6 +168,16 @@ def verdicts(connection: sa.Connection) -> list[Row]:
         .order_by(events.c.at, events.c.id)
     )
     return list(connection.execute(statement).mappings())
+
+
+def _unsettled() -> sa.Select[tuple[int]]:
+    """Flags that nothing has settled since they were last noticed, snoozed or reopened."""
+    events = current(FLAG_EVENT)
+    later = current(FLAG_EVENT, name="later_flag_event")
+    followed = sa.exists().where(later.c.flag_id == events.c.flag_id, later.c.id > events.c.id)
+    return sa.select(events.c.flag_id).where(
+        ~followed, events.c.kind.not_in(("done", "verdict", "gone"))
+    )
 
 
 def _open(connection: sa.Connection, new: Notice, by: Entrant) -> int:
@@ -166,6 +194,12 @@ def _open(connection: sa.Connection, new: Notice, by: Entrant) -> int:
     key = connection.execute(sa.insert(FLAG).values(values)).inserted_primary_key
     assert key is not None
     return int(key[0])
+
+
+def _picture(flag_id: int, evidence: dict[str, Any], role: str) -> str | None:
+    places = evidence.get("places", [])
+    known = bool(places) and places[0][role] is not None
+    return f"/api/flags/{flag_id}/evidence/{role}.jpg" if known else None
 
 
 def _same(flag: FlagOut, new: Notice) -> bool:
@@ -210,10 +244,13 @@ def _flag_out(row: Row, events: list[Row], now: datetime) -> FlagOut:
             state = FlagState.GONE
         elif event["kind"] in ("done", "verdict"):
             state = FlagState.DONE
+        elif event["kind"] == "reopened":
+            state = FlagState.OPEN
     if state is FlagState.SNOOZED and snoozed_until is not None and snoozed_until <= now:
         state = FlagState.OPEN
     verdict = [event["verdict"] for event in events if event["verdict"] is not None]
-    answers = [event["at"] for event in events if event["kind"] not in ("noticed", "gone")]
+    answers = [event["at"] for event in events if event["kind"] in ANSWERS]
+    evidence = noticed["evidence"] or {}
     return FlagOut(
         id=row["id"],
         kind=row["kind"],
@@ -224,12 +261,16 @@ def _flag_out(row: Row, events: list[Row], now: datetime) -> FlagOut:
         shelf_id=row["shelf_id"],
         run_id=row["run_id"],
         lot_id=row["lot_id"],
-        since=row["since"],
+        trays=evidence.get("trays", [] if row["number"] is None else [row["number"]]),
+        # A late photo may show that it began earlier than was known when the flag was opened.
+        since=evidence.get("since", row["since"]),
         opened_at=row["opened_at"],
         noticed_at=noticed["at"],
         reason=noticed["reason"],
         look=noticed["look"],
-        evidence=noticed["evidence"] or {},
+        evidence=evidence,
+        now=_picture(row["id"], evidence, "now"),
+        before=_picture(row["id"], evidence, "before"),
         snoozed_until=snoozed_until if state is FlagState.SNOOZED else None,
         verdict=verdict[-1] if verdict else None,
         answered_at=answers[-1] if answers else None,

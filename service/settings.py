@@ -1,10 +1,12 @@
 """Every setting of the service: its name, default and help, in one place."""
 
+from ipaddress import ip_network
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, Field, SecretStr
+from pydantic import AfterValidator, Field, SecretStr, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -15,6 +17,13 @@ def _known_zone(name: str) -> str:
 
 
 TimeZone = Annotated[str, AfterValidator(_known_zone)]
+
+
+class KeepPhotos(StrEnum):
+    """Whether originals of photos may ever be let go."""
+
+    ALL = "all"
+    BY_RULE = "by-rule"
 
 
 class Settings(BaseSettings):
@@ -47,16 +56,24 @@ class Settings(BaseSettings):
     inspectors: int = Field(
         default=1, ge=1, le=64, description="Photos measured at once, each in a process of its own."
     )
+    # Each one that waits holds one of the 40 threads that answer everybody.
     waiting_photos: int = Field(
-        default=64,
+        default=16,
         ge=1,
-        le=10_000,
+        le=32,
         description="Photos that may wait for that.",
     )
     inspection_seconds: float = Field(
         default=120.0,
         gt=0,
         description="Longest time for measuring one photo.",
+    )
+    attention_minutes: float = Field(
+        default=10.0,
+        gt=0,
+        le=24 * 60,
+        description="How often flags are worked out anew while nothing is entered, for what time "
+        "alone brings: no photo since, overdue, silent camera.",
     )
     max_photo_bytes: int = Field(
         default=64_000_000, ge=1_000, le=500_000_000, description="Largest photo taken in, bytes."
@@ -67,6 +84,54 @@ class Settings(BaseSettings):
     )
     cameras_at_once: int = Field(
         default=4, ge=1, le=64, description="Fixed cameras that are asked at the same time."
+    )
+    session_days: float = Field(
+        default=30.0, gt=0, le=366, description="Longest time until somebody must log in again."
+    )
+    session_idle_days: float = Field(
+        default=7.0, gt=0, le=366, description="Time without use after which a log-in ends."
+    )
+    min_password_length: int = Field(
+        default=8,
+        ge=8,
+        le=64,
+        description="Fewest characters of a new password: 8 after NIST SP 800-63B revision 3, "
+        "15 after its revision 4.",
+    )
+    trusted_proxies: str = Field(
+        default="",
+        description="Addresses or networks of proxies whose X-Forwarded-For and -Proto headers "
+        "are believed, with commas between; without any, nobody's are.",
+    )
+
+    @field_validator("trusted_proxies")
+    @classmethod
+    def _proxies_are_addresses(cls, text: str) -> str:
+        for part in filter(None, map(str.strip, text.split(","))):
+            ip_network(part)
+        return text
+
+    keep_photos: KeepPhotos = Field(
+        default=KeepPhotos.ALL,
+        description="all: no original is ever let go; by-rule: those that no keep_ setting keeps "
+        "are let go daily. Records, measures and thumbnails always stay.",
+    )
+    keep_recent_days: int = Field(
+        default=60, ge=1, le=100_000, description="Keep all originals of the last so many days."
+    )
+    keep_one_a_day: bool = Field(
+        default=True, description="Keep of each tray and day the original taken nearest to noon."
+    )
+    keep_flagged: bool = Field(
+        default=True, description="Keep the originals of all that carries a flag or a verdict."
+    )
+    backups: Path | None = Field(
+        default=None,
+        description="Folder of backups made through the API, best on another disk; default "
+        "backups in the data folder.",
+    )
+    backups_kept: int = Field(
+        default=3, ge=1, le=1000, description="Backups made through the API that are kept."
     )
 
     def sqlalchemy_url(self) -> str:

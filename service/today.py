@@ -18,6 +18,8 @@ from service.room_log import Row, placement_at, shelf_names, state_at
 from service.run_log import RunSpan, present_run, run_out
 from service.run_readings import RunReadings
 from service.schema import CHORE, READING, TRAY
+from trayvision.attention import few_to_walk_to
+from trayvision.attention_state import Level
 
 _NOT_MEASURED_SINCE = timedelta(days=2)
 # Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
@@ -77,7 +79,7 @@ class RoomNow:
             run=None if span is None else self._run(span),
             latest=photos_out(self._connection, latest)[0] if latest else None,
             forecast=forecast,
-            flags=[flag for flag in self._flags if flag.tray == row["number"]],
+            flags=[flag for flag in self._flags if row["number"] in flag.trays],
         )
 
     def today(self) -> Today:
@@ -88,13 +90,15 @@ class RoomNow:
         present = [self._present(tray_id) for tray_id in self._spans]
         growing = [self._growth.readings(span) for span in present if span is not None]
         since = self._now - _NOT_MEASURED_SINCE
+        few = few_to_walk_to([flag.level for flag in self._flags])
         bad = photo_ids(self._connection, PhotoSearch(with_problem=True, since=since))
         return Today(
             date=local.date(),
             now=self._now,
             time_zone=self._room.time_zone,
             day_zero=self._room.day_zero,
-            looks=self._flags,
+            looks=self._flags[:few],
+            later=self._flags[few:],
             harvests=self._harvests(growing, ends),
             photos_due=self._photos_due(growing),
             resting=self._resting(),
@@ -146,6 +150,8 @@ class RoomNow:
         return "spread" if day < 1 else "roots"
 
     def _harvests(self, growing: list[RunReadings], day_ends: datetime) -> list[HarvestDue]:
+        holds = [flag for flag in self._flags if flag.level == Level.HOLD]
+        held = {tray for flag in holds for tray in flag.trays}
         due = []
         for readings in growing:
             forecast = self._growth.forecast(readings)
@@ -157,6 +163,7 @@ class RoomNow:
                     shelf_id=readings.shelf_id,
                     stage=self._stage(readings, forecast),
                     due=ready,
+                    hold=readings.span.number in held,
                     forecast=forecast,
                 )
             )

@@ -1,19 +1,28 @@
 """Paths of flags: which trays deserve a look, and what people answer."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Path, Query, Response
 
 from service.api.dependencies import By, TheService
+from service.context import Service
+from service.evidence_pictures import Role, evidence_picture
+from service.flag_answers import verdicts_out
 from service.flag_log import Answer, answer, flag_out, flags
 from service.models.base import LARGEST_ID
-from service.models.flags import Done, FlagOut, FlagsOut, FlagState, Snooze, VerdictIn
+from service.models.flags import Done, FlagOut, FlagsOut, FlagState, Snooze, VerdictIn, VerdictsOut
 from service.problems import RESPONSES
 from service.room_log import in_utc, the_room
 
 router = APIRouter(prefix="/api/flags", tags=["flags"], responses=RESPONSES)
 
+verdicts_router = APIRouter(prefix="/api/verdicts", tags=["flags"], responses=RESPONSES)
+
 FlagId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+Place = Annotated[int, Query(ge=0, le=LARGEST_ID, description="Which place, the first is 0.")]
+_JPEG: dict[int | str, dict[str, Any]] = {
+    200: {"content": {"image/jpeg": {}}, "description": "The picture."}
+}
 
 
 @router.get("", summary="Flags, most urgent first")
@@ -52,3 +61,37 @@ def verdict(service: TheService, by: By, flag_id: FlagId, said: VerdictIn) -> Fl
     """Right, or no, it was root hairs, glare, husks or something else: counted for this room."""
     with service.database.write() as connection:
         return answer(connection, flag_id, Answer("verdict", said.note, verdict=said.verdict), by)
+
+
+@router.get(
+    "/{flag_id}/evidence/now.jpg",
+    response_class=Response,
+    responses=_JPEG,
+    summary="The place of a flag in the latest photo that shows it",
+)
+def evidence_now(service: TheService, flag_id: FlagId, place: Place = 0) -> Response:
+    """Straight from above, ringed, with a length in mm."""
+    return _evidence(service, flag_id, "now", place)
+
+
+@router.get(
+    "/{flag_id}/evidence/before.jpg",
+    response_class=Response,
+    responses=_JPEG,
+    summary="The same place last time",
+)
+def evidence_before(service: TheService, flag_id: FlagId, place: Place = 0) -> Response:
+    """At the same scale; a problem where there is no earlier photo."""
+    return _evidence(service, flag_id, "before", place)
+
+
+def _evidence(service: Service, flag_id: int, role: Role, place: int) -> Response:
+    picture = evidence_picture(service, flag_id, role, place)
+    return Response(picture, media_type="image/jpeg")
+
+
+@verdicts_router.get("", summary="How often flags were right in this room")
+def verdicts(service: TheService) -> VerdictsOut:
+    """And the evidence at which a look is asked for here, within stated limits."""
+    with service.database.read() as connection:
+        return verdicts_out(connection, service.clock())

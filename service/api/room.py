@@ -6,6 +6,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter
 
 from service.api.dependencies import By, TheService
+from service.ingest import tell_watchers
 from service.models.base import Model
 from service.models.room import History, Room, RoomChange
 from service.models.today import Today
@@ -51,7 +52,9 @@ def get_room(service: TheService) -> Room:
 def correct_room(service: TheService, by: By, change: RoomChange) -> Any:
     """Such as its time zone, or that it counts from soaking."""
     with service.database.write() as connection:
-        return _ROOMS.correct(connection, the_room(connection).id, change, by)
+        out = _ROOMS.correct(connection, the_room(connection).id, change, by)
+    tell_watchers(service, ())
+    return out
 
 
 @router.get("/api/room/history", tags=["room"], summary="All that was said of the room")

@@ -7,7 +7,6 @@ from fastapi import APIRouter, Path, Query
 
 from service import things
 from service.api.dependencies import By, Limit, Offset, TheService
-from service.context import Service
 from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID, Text
 from service.models.room import History
@@ -58,7 +57,7 @@ def thing_router(
             before = _trays(resource, connection, thing_id) if moves else set()
             out = resource.correct(connection, thing_id, change, by)
             after = _trays(resource, connection, thing_id) if moves else set()
-        _tell(service, before | after)
+        tell_watchers(service, before | after)
         return out
 
     _typed(correct, change=resource.change)
@@ -71,7 +70,7 @@ def thing_router(
         with service.database.write() as connection:
             touched = _trays(resource, connection, thing_id) if moves else set()
             resource.withdraw(connection, thing_id, by=by, why=why)
-        _tell(service, touched)
+        tell_watchers(service, touched)
 
     return router
 
@@ -79,7 +78,10 @@ def thing_router(
 def _post(router: APIRouter, resource: Resource, label: str) -> None:
     def add(service: TheService, by: By, new: Any) -> Any:
         with service.database.write() as connection:
-            return resource.add(connection, new, by)
+            out = resource.add(connection, new, by)
+        # A reading, shelf or lot concerns trays that only the watchers can name.
+        tell_watchers(service, ())
+        return out
 
     _typed(add, new=resource.new)
     router.post("", status_code=201, response_model=resource.out, summary=f"Enter {label}")(add)
@@ -98,11 +100,6 @@ def _trays(resource: Resource, connection: Any, thing_id: int) -> set[int]:
     if resource.table is HARVEST:
         return {one(connection, RUN, row["run_id"])["tray_id"]}
     return {row["tray_id"]} if row.get("tray_id") is not None else set()
-
-
-def _tell(service: Service, tray_ids: set[int]) -> None:
-    if tray_ids:
-        tell_watchers(service, tray_ids)
 
 
 ROUTERS = (

@@ -36,7 +36,8 @@ class FlagOut(Model):
     state: FlagState
     level: str | None = Field(description="In the grower's words, such as look or hold.")
     urgency: float = Field(description="Larger is more urgent.")
-    tray: int | None
+    tray: int | None = Field(description="Null where it is about several trays, or none.")
+    trays: list[int]
     shelf_id: int | None
     run_id: int | None
     lot_id: int | None
@@ -46,9 +47,43 @@ class FlagOut(Model):
     reason: str
     look: str = Field(description="What to look at or do.")
     evidence: dict[str, Any]
+    now: str | None = Field(description="Picture of the place in the latest photo that shows it.")
+    before: str | None = Field(description="Picture of the same place last time.")
     snoozed_until: datetime | None
     verdict: Verdict | None
     answered_at: datetime | None
+
+
+class VerdictCount(Model):
+    """How flags of one kind turned out."""
+
+    kind: str
+    right: int
+    wrong: int
+    was: dict[str, int] = Field(description="How often each answer was given.")
+
+
+class MouldThreshold(Model):
+    """The evidence, in nats, at which a look and a hold are said in this room."""
+
+    share_right: float = Field(
+        description="Expected share of right looks, what was expected before verdicts counted in."
+    )
+    shift: float = Field(description="What this room's verdicts add to the bounds, within limits.")
+    lowest_shift: float
+    highest_shift: float
+    look_at: float
+    hold_at: float
+    look_at_without_verdicts: float
+    hold_at_without_verdicts: float
+    words: str
+
+
+class VerdictsOut(Model):
+    """How often flags were right in this room, and what follows for its thresholds."""
+
+    kinds: list[VerdictCount]
+    mould: MouldThreshold
 
 
 class FlagsOut(Model):

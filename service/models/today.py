@@ -44,6 +44,7 @@ class HarvestDue(Model):
     shelf_id: int | None
     stage: str
     due: bool = Field(description="Forecast to be ready before today ends.")
+    hold: bool = Field(description="An open flag asks to hold it from feeding.")
     forecast: Forecast
 
 
@@ -71,7 +72,10 @@ class Today(Model):
     now: datetime
     time_zone: str
     day_zero: DayZero | None = Field(description="Null: the room has not said yet how it counts.")
-    looks: list[FlagOut]
+    looks: list[FlagOut] = Field(
+        description="The few trays to walk to now, most urgent first: every hold, then looks."
+    )
+    later: list[FlagOut] = Field(description="All other open flags, most urgent first.")
     harvests: list[HarvestDue]
     photos_due: list[PhotoDue]
     resting: list[Resting]

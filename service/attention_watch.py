@@ -1,0 +1,113 @@
+"""What turns the log into flags: after every entry that matters, and as time goes by.
+
+All reasons to look are worked out anew from the log each time, so that late, corrected and
+out-of-order entries need no repair: what no longer holds is let go, and what answers keep quiet
+stays quiet.
+"""
+
+import logging
+import threading
+from collections.abc import Collection
+from dataclasses import replace
+
+import sqlalchemy as sa
+
+from service.attention_notices import KINDS, cause_of, notice_of
+from service.context import Service
+from service.entries import Entrant
+from service.flag_answers import followed
+from service.flag_log import close_missing, notice, unsettled_causes
+from service.room_log import the_room
+from service.room_state import RoomNames, TrayReadings, room_state
+from trayvision.attention import AttentionList, find_attention
+from trayvision.attention_flags import FlagKind
+from trayvision.attention_mould import mould_flags
+from trayvision.attention_state import RoomState
+
+_LOG = logging.getLogger(__name__)
+
+
+class AttentionWatch:
+    """Works the room's flags out; a watcher of the service, and a clock of its own.
+
+    Parameters
+    ----------
+    service : Service
+    every_minutes : float
+        How often time alone is looked at: photos that did not come, harvests overdue.
+    """
+
+    def __init__(self, service: Service, *, every_minutes: float) -> None:
+        self._service = service
+        self._seconds = 60 * every_minutes
+        self._readings = TrayReadings()
+        self._turn = threading.Lock()
+        self._counting = threading.Lock()
+        self._asked = 0
+        self._answered = 0
+        self._stopped = threading.Event()
+        self._thread = threading.Thread(target=self._tick, name="attention", daemon=True)
+
+    def __call__(self, _service: Service, _tray_ids: Collection[int]) -> None:
+        """Work the flags out after something was entered; one tray's photo may concern others."""
+        self.look()
+
+    def start(self) -> None:
+        """Look now, for what time brought while the service was off, and from then on."""
+        self._thread.start()
+
+    def close(self) -> None:
+        """Stop looking at the clock."""
+        self._stopped.set()
+        if self._thread.is_alive():
+            self._thread.join()
+
+    def look(self) -> None:
+        """Bring the log's flags up to date with all that was entered before this call."""
+        with self._counting:
+            self._asked += 1
+            mine = self._asked
+        # One at a time: an older look must not write after a newer one.
+        with self._turn:
+            if self._answered >= mine:
+                return
+            with self._counting:
+                covers = self._asked
+            self._look()
+            self._answered = covers
+
+    def _tick(self) -> None:
+        while not self._stopped.is_set():
+            try:
+                self.look()
+            except Exception:
+                _LOG.exception("the flags could not be worked out")
+            self._stopped.wait(self._seconds)
+
+    def _look(self) -> None:
+        service = self._service
+        by = service.entrant()
+        with service.database.read() as connection:
+            room = the_room(connection)
+            state, names = room_state(connection, room, by.at, readings=self._readings)
+        found = find_attention(_with_answers_followed(state))
+        with service.database.write() as connection:
+            _keep(connection, found, names, by=by)
+
+
+def _with_answers_followed(state: RoomState) -> RoomState:
+    """Answers given to the patches as they are known now."""
+    mould = f"{FlagKind.POSSIBLE_MOULD}/"
+    if not any(answer.flag_key.startswith(mould) for answer in state.answers):
+        return state
+    keys = [flag.key for flag in mould_flags(state)]
+    return replace(state, answers=followed(state.answers, keys))
+
+
+def _keep(
+    connection: sa.Connection, found: AttentionList, names: RoomNames, *, by: Entrant
+) -> None:
+    for flag in found.flags:
+        notice(connection, notice_of(flag, names), by, answers_weighed=True)
+    still = {cause_of(flag, names) for flag in (*found.flags, *found.silenced)}
+    close_missing(connection, still=still, among=unsettled_causes(connection, KINDS), by=by)

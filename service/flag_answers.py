@@ -1,0 +1,141 @@
+"""What people answered to flags, as reasons to look weigh it; how often flags were right."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import datetime
+from math import hypot
+from typing import Final
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.flag_log import ANSWERS
+from service.models.flags import MouldThreshold, Verdict, VerdictCount, VerdictsOut
+from service.room_log import Row
+from service.schema import FLAG, FLAG_EVENT
+from trayvision.attention_flags import FlagKind
+from trayvision.attention_mould import room_verdicts
+from trayvision.attention_state import Answer, AnswerKind, Level, RoomState
+from trayvision.early_warning import RoomVerdicts, WarningRates
+
+# A photo that comes late may move the place where a patch was first seen by that much.
+_SAME_PLACE_MM: Final = 15.0
+_MANY: Final = 10**6
+
+
+def answers(connection: sa.Connection) -> tuple[Answer, ...]:
+    """All answers, oldest first, each with its flag as it stood then.
+
+    Who confirms a flag has also seen to it: it comes back when something newer shows it.
+    """
+    events = current(FLAG_EVENT)
+    answered = sa.select(events.c.flag_id).where(events.c.kind.in_(ANSWERS))
+    statement = sa.select(events).where(events.c.flag_id.in_(answered)).order_by(events.c.id)
+    noticed: dict[int, Row] = {}
+    found: list[Answer] = []
+    for event in connection.execute(statement).mappings():
+        if event["kind"] == "noticed":
+            noticed[event["flag_id"]] = event
+        elif event["kind"] in ANSWERS and event["flag_id"] in noticed:
+            found += _answers(event, noticed[event["flag_id"]])
+    return tuple(found)
+
+
+def _answers(event: Row, noticed: Row) -> list[Answer]:
+    evidence = noticed["evidence"] or {}
+    found = []
+    for key in evidence.get("keys", []):
+        answer = Answer(
+            flag_key=key,
+            kind=AnswerKind.DONE,
+            said_at=event["at"],
+            until=event["until_at"],
+            level=Level(noticed["level"]),
+            strength=evidence["strength"],
+        )
+        if event["kind"] == "snoozed":
+            found.append(replace(answer, kind=AnswerKind.SNOOZE))
+        elif event["kind"] == "done":
+            found.append(answer)
+        elif event["verdict"] == Verdict.RIGHT:
+            found += [replace(answer, kind=AnswerKind.RIGHT), answer]
+        else:
+            found.append(replace(answer, kind=AnswerKind.WRONG, cause=event["verdict"]))
+    return found
+
+
+def followed(answers: Iterable[Answer], keys: Sequence[str]) -> tuple[Answer, ...]:
+    """Answers to possible mould, given to the patch that is nearest now to where it was then."""
+    places = {key: place for key in keys if (place := _place(key)) is not None}
+    return tuple(replace(one, flag_key=_nearest(one.flag_key, places)) for one in answers)
+
+
+Place = tuple[str, float, float]
+
+
+def _nearest(key: str, places: dict[str, Place]) -> str:
+    was = _place(key)
+    if was is None or key in places:
+        return key
+    apart = {
+        other: hypot(x - was[1], y - was[2])
+        for other, (run, x, y) in places.items()
+        if run == was[0]
+    }
+    near = min(apart, key=lambda other: apart[other], default=key)
+    return near if apart.get(near, _SAME_PLACE_MM + 1) <= _SAME_PLACE_MM else key
+
+
+def _place(key: str) -> Place | None:
+    """Run and place on the tray of a key of possible mould."""
+    kind, *parts = key.split("/")
+    if kind != FlagKind.POSSIBLE_MOULD or len(parts) != 2:
+        return None
+    x, _, y = parts[1].partition(",")
+    return parts[0], float(x), float(y)
+
+
+def verdicts_out(connection: sa.Connection, now: datetime) -> VerdictsOut:
+    """How often flags were right in this room; the last verdict on each flag counts."""
+    events = current(FLAG_EVENT)
+    statement = (
+        sa.select(FLAG.c.id, FLAG.c.kind, events.c.verdict)
+        .join(events, events.c.flag_id == FLAG.c.id)
+        .where(events.c.verdict.is_not(None))
+        .order_by(events.c.id)
+    )
+    last = {row.id: (row.kind, row.verdict) for row in connection.execute(statement)}
+    kinds = sorted({kind for kind, _ in last.values()})
+    counts = [_count(kind, [said for of, said in last.values() if of == kind]) for kind in kinds]
+    here = room_verdicts(RoomState(now, answers=answers(connection)))
+    return VerdictsOut(kinds=counts, mould=_threshold(here))
+
+
+def _count(kind: str, said: Sequence[str]) -> VerdictCount:
+    right = said.count(Verdict.RIGHT)
+    was = {one: said.count(one) for one in sorted(set(said))}
+    return VerdictCount(kind=kind, right=right, wrong=len(said) - right, was=was)
+
+
+def _threshold(here: RoomVerdicts) -> MouldThreshold:
+    rates = WarningRates()
+    # Where very many verdicts of one kind lead: the limits.
+    lowest, highest = RoomVerdicts(right=_MANY).shift, RoomVerdicts(wrong_otherwise=_MANY).shift
+    all_in_all = here.right + here.wrong_in_all
+    if not all_in_all:
+        words = "No verdict on possible mould in this room yet."
+    else:
+        words = f"Possible mould was right {here.right} of {all_in_all} times in this room"
+        more = "more" if here.shift > 0 else "less"
+        words += f": {more} evidence is asked for." if round(here.shift, 2) else "."
+    return MouldThreshold(
+        share_right=round(here.share_right, 4),
+        shift=round(here.shift, 4),
+        lowest_shift=lowest,
+        highest_shift=highest,
+        look_at=round(rates.look_bound + here.shift, 4),
+        hold_at=round(rates.hold_bound + here.shift, 4),
+        look_at_without_verdicts=round(rates.look_bound, 4),
+        hold_at_without_verdicts=round(rates.hold_bound, 4),
+        words=words,
+    )

@@ -1,0 +1,284 @@
+"""The room as its log knows it at a moment, in the form that the reasons to look work on."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import sqlalchemy as sa
+
+from service.camera_states import camera_states
+from service.entries import current
+from service.flag_answers import answers
+from service.growth import RoomGrowth
+from service.models.room import Room
+from service.room_log import Row
+from service.room_usual import usual_growth
+from service.run_log import RunSpan, present_run
+from service.run_readings import RunReadings
+from service.schema import (
+    CAPTURE,
+    PHOTO_INSPECTION,
+    PLACEMENT,
+    POSITION,
+    RACK,
+    READING,
+    RUN_SEED,
+    SEED_LOT,
+    SHELF,
+    TRAY,
+    TRAY_INSPECTION,
+)
+from trayvision.attention_readings import reading_of_record
+from trayvision.attention_state import (
+    AirReading,
+    HarvestDue,
+    Placement,
+    RoomState,
+    RunState,
+    TrayReading,
+)
+from trayvision.growth_prior import Quantity
+from trayvision.patch_sighting import Watering
+from trayvision.reference_kit import TraySize
+
+# Air of longer ago than a run lasts says nothing of it.
+_AIR_DAYS: Final = timedelta(days=10)
+_AT_ONCE: Final = 500
+
+ReadingKey = tuple[int, datetime, str]
+
+
+class TrayReadings:
+    """Readings of trays from the log's records, each worked out once.
+
+    A row of `tray_inspection` never changes; only what is said of its photo does.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[ReadingKey, TrayReading] = {}
+
+    def of_runs(
+        self, connection: sa.Connection, spans: Sequence[RunSpan]
+    ) -> dict[int, tuple[TrayReading, ...]]:
+        """All readings of some runs, by run id, in order of time."""
+        by_tray = {span.tray_id: span for span in spans}
+        rows = [
+            row
+            for row in _inspections(connection, by_tray)
+            if by_tray[row["tray_id"]].holds(row["taken_at"])
+        ]
+        keys = [(row["id"], row["taken_at"], row["watering"]) for row in rows]
+        missing = [row for row, key in zip(rows, keys, strict=True) if key not in self._known]
+        self._read(connection, missing)
+        self._known = {key: self._known[key] for key in keys}
+        found: dict[int, list[TrayReading]] = {}
+        for row, key in zip(rows, keys, strict=True):
+            found.setdefault(by_tray[row["tray_id"]].id, []).append(self._known[key])
+        return {run: tuple(readings) for run, readings in found.items()}
+
+    def _read(self, connection: sa.Connection, rows: Sequence[Row]) -> None:
+        for start in range(0, len(rows), _AT_ONCE):
+            part = {row["id"]: row for row in rows[start : start + _AT_ONCE]}
+            statement = sa.select(TRAY_INSPECTION.c.id, TRAY_INSPECTION.c.record).where(
+                TRAY_INSPECTION.c.id.in_(part)
+            )
+            for found in connection.execute(statement):
+                row = part[found.id]
+                self._known[row["id"], row["taken_at"], row["watering"]] = reading_of_record(
+                    found.record,
+                    photo_id=str(row["photo_id"]),
+                    taken_at=row["taken_at"],
+                    watering=Watering(row["watering"]),
+                )
+
+
+def _inspections(connection: sa.Connection, trays: Iterable[int]) -> list[Row]:
+    passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
+    statement = (
+        sa.select(
+            TRAY_INSPECTION.c.id,
+            TRAY_INSPECTION.c.tray_id,
+            passes.c.photo_id,
+            capture.c.taken_at,
+            capture.c.watering,
+        )
+        .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
+        .join(capture, capture.c.photo_id == passes.c.photo_id)
+        .where(TRAY_INSPECTION.c.tray_id.in_(list(trays)))
+        .order_by(capture.c.taken_at, passes.c.photo_id, TRAY_INSPECTION.c.id)
+    )
+    return list(connection.execute(statement).mappings())
+
+
+@dataclass(frozen=True)
+class RoomNames:
+    """What the log's numbers are called in the reasons to look, and back.
+
+    Parameters
+    ----------
+    trays : mapping of tray number to its id
+    runs : mapping of tray number to the id of its open run
+    shelves, lots : mapping of id to name
+        A shelf whose name stands in several racks carries its rack's.
+    """
+
+    trays: dict[int, int]
+    runs: dict[int, int]
+    shelves: dict[int, str]
+    lots: dict[int, str]
+
+
+def room_state(
+    connection: sa.Connection, room: Room, now: datetime, *, readings: TrayReadings
+) -> tuple[RoomState, RoomNames]:
+    """The room at a moment.
+
+    Parameters
+    ----------
+    connection : Connection
+    room : Room
+    now : aware datetime
+    readings : TrayReadings
+        Kept from one call to the next, it saves reading records again.
+    """
+    growth = RoomGrowth(connection, room, now)
+    shelves = current(SHELF)
+    places = list(connection.execute(sa.select(shelves)).mappings())
+    names = _shelf_names(connection, places)
+    lots = current(SEED_LOT)
+    lot_names = {row.id: row.name for row in connection.execute(sa.select(lots.c.id, lots.c.name))}
+    spans = _open_spans(growth.spans, now)
+    growing = [growth.readings(span) for span in spans]
+    seen = readings.of_runs(connection, spans)
+    stood = _placements(connection, places, names)
+    seed = _seed(connection)
+    sizes = _sizes(connection, room)
+    usual = {grain: _usual(growth, grain) for grain in {one.grain for one in growing}}
+    runs = [
+        RunState(
+            run_id=str(one.span.id),
+            tray=one.span.number,
+            spread_at=one.span.spread_at,
+            readings=seen.get(one.span.id, ()),
+            placements=stood.get(one.span.tray_id, ()),
+            lots=tuple(lot_names[lot] for lot in seed.get(one.span.row["entry_id"], ())),
+            opening_mm=sizes[one.span.tray_id],
+            target_shoot_height_mm=one.target.value,
+            target_day=one.target.day,
+            harvest=_harvest(growth, one),
+            grain=one.grain,
+            usual_cover=usual[one.grain][Quantity.COVER],
+            usual_height_mm=usual[one.grain][Quantity.HEIGHT],
+        )
+        for one in growing
+    ]
+    state = RoomState(
+        now=now.astimezone(ZoneInfo(room.time_zone)),
+        runs=tuple(runs),
+        cameras=camera_states(connection, names, now),
+        air=_air(connection, names, now),
+        answers=answers(connection),
+        photo_every=timedelta(hours=room.photo_every_hours),
+    )
+    trays = {span.number: span.tray_id for span in spans}
+    open_runs = {span.number: span.id for span in spans}
+    return state, RoomNames(trays, open_runs, names, lot_names)
+
+
+def _open_spans(spans: Sequence[RunSpan], now: datetime) -> list[RunSpan]:
+    by_tray: dict[int, list[RunSpan]] = {}
+    for span in spans:
+        if span.spread_at <= now:
+            by_tray.setdefault(span.tray_id, []).append(span)
+    present = [present_run(of_tray, now) for of_tray in by_tray.values()]
+    return [span for span in present if span is not None]
+
+
+def _harvest(growth: RoomGrowth, run: RunReadings) -> HarvestDue | None:
+    forecast = growth.forecast(run)
+    if forecast.harvest_at is None:
+        return None
+    return HarvestDue(forecast.harvest_at, forecast.low_at, forecast.high_at)
+
+
+def _usual(growth: RoomGrowth, grain: str) -> dict[Quantity, dict[float, float]]:
+    past = [run for run in growth.finished if run.grain == grain]
+    return {quantity: usual_growth(past, quantity) for quantity in Quantity}
+
+
+def _shelf_names(connection: sa.Connection, shelves: Sequence[Row]) -> dict[int, str]:
+    racks = current(RACK)
+    rack_names = {row.id: row.name for row in connection.execute(sa.select(racks))}
+    counts = Counter(row["name"] for row in shelves)
+    return {
+        row["id"]: row["name"]
+        if counts[row["name"]] == 1
+        else f"{rack_names.get(row['rack_id'], 'rack')}, {row['name']}"
+        for row in shelves
+    }
+
+
+def _placements(
+    connection: sa.Connection, shelves: Sequence[Row], names: dict[int, str]
+) -> dict[int, tuple[Placement, ...]]:
+    """Where trays stood since they were last put on the racks, by tray id."""
+    by_id = {row["id"]: row for row in shelves}
+    positions, now = current(POSITION), current(PLACEMENT)
+    position_names = {row.id: row.name for row in connection.execute(sa.select(positions))}
+    statement = sa.select(now).order_by(now.c.placed_at, now.c.entry_id)
+    stood: dict[int, tuple[Placement, ...]] = {}
+    for row in connection.execute(statement).mappings():
+        shelf = by_id.get(row["shelf_id"])
+        if shelf is None:
+            stood[row["tray_id"]] = ()
+            continue
+        placement = Placement(
+            placed_at=row["placed_at"],
+            shelf=names[shelf["id"]],
+            rack=str(shelf["rack_id"]),
+            level=shelf["level"],
+            position=position_names.get(row["position_id"]),
+            # Shelves of one rack share their water where nobody said otherwise.
+            water_path=shelf["water_path"] or f"rack {shelf['rack_id']}",
+        )
+        stood[row["tray_id"]] = (*stood.get(row["tray_id"], ()), placement)
+    return stood
+
+
+def _seed(connection: sa.Connection) -> dict[int, list[int]]:
+    """Lots by the entry of a run that holds them."""
+    statement = sa.select(RUN_SEED.c.run_entry_id, RUN_SEED.c.lot_id).order_by(RUN_SEED.c.lot_id)
+    seed: dict[int, list[int]] = {}
+    for row in connection.execute(statement):
+        seed.setdefault(row.run_entry_id, []).append(row.lot_id)
+    return seed
+
+
+def _sizes(connection: sa.Connection, room: Room) -> dict[int, tuple[float, float]]:
+    trays = current(TRAY)
+    sizes = {}
+    for row in connection.execute(sa.select(trays.c.id, trays.c.size)):
+        size = TraySize.parse(row.size or room.tray_size)
+        sizes[row.id] = (size.length_mm, size.width_mm)
+    return sizes
+
+
+def _air(connection: sa.Connection, names: dict[int, str], now: datetime) -> tuple[AirReading, ...]:
+    readings = current(READING)
+    statement = (
+        sa.select(readings)
+        .where(readings.c.read_at > now - _AIR_DAYS, readings.c.read_at <= now)
+        .order_by(readings.c.read_at, readings.c.id)
+    )
+    return tuple(
+        AirReading(
+            read_at=row["read_at"],
+            shelf=names.get(row["shelf_id"]),
+            temperature_c=row["temperature_c"],
+            humidity_percent=row["humidity_percent"],
+        )
+        for row in connection.execute(statement).mappings()
+    )

@@ -1,0 +1,36 @@
+"""The room's own normal growth: medians of its finished runs by whole days."""
+
+from collections.abc import Sequence
+from statistics import median
+from typing import Final
+
+import numpy as np
+
+from service.run_readings import RunReadings
+from trayvision.growth_prior import Quantity
+
+# With fewer runs a median is one or two trays' own story.
+LEAST_RUNS: Final = 4
+_DAYS: Final = range(1, 10)
+
+
+def usual_growth(finished: Sequence[RunReadings], quantity: Quantity) -> dict[float, float]:
+    """Median of a quantity by day over finished runs of one grain, empty with too few of them.
+
+    Runs are read between their photos by straight lines and never beyond them.
+    """
+    series = [
+        ([point.day for point in points], [point.value for point in points])
+        for run in finished
+        if len(points := run.curve_points(quantity)) > 1
+    ]
+    usual = {}
+    for day in _DAYS:
+        there = [
+            float(np.interp(day, days, values))
+            for days, values in series
+            if days[0] <= day <= days[-1]
+        ]
+        if len(there) >= LEAST_RUNS:
+            usual[float(day)] = median(there)
+    return usual if len(usual) > 1 else {}
