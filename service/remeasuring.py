@@ -40,7 +40,7 @@ class Remeasurer:
     def __init__(self, service: Service) -> None:
         self._service = service
         self._photos: Queue[int | None] = Queue()
-        self._tried: set[Wanted] = set()
+        self._tried: dict[int, float | None] = {}
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._work, name="remeasuring", daemon=True)
 
@@ -57,11 +57,11 @@ class Remeasurer:
         """Queue the photos of these trays whose day has changed."""
         with service.database.read() as connection:
             outdated = [wanted for tray in tray_ids for wanted in outdated_photos(connection, tray)]
-        for wanted in outdated:
+        for photo_id, day in outdated:
             # A photo that comes out with the same day again must not go round for ever.
-            if wanted not in self._tried:
-                self._tried.add(wanted)
-                self._photos.put(wanted[0])
+            if photo_id not in self._tried or self._tried[photo_id] != day:
+                self._tried[photo_id] = day
+                self._photos.put(photo_id)
 
     def wait(self) -> None:
         """Return when nothing is left to measure."""

@@ -15,7 +15,7 @@ from service.columns import METADATA
 from service.entries import Entrant, correct, current, enter, history, withdraw
 from service.models.base import Change, Entered, Model
 from service.models.room import History, HistoryRow
-from service.refusals import Conflict, NotFound
+from service.refusals import Conflict, NotFound, Refusal
 from service.room_log import Row, in_utc, one, the_room
 
 Values = dict[str, Any]
@@ -99,7 +99,7 @@ class Resource:
         given = _plain(connection, change.model_dump(exclude_unset=True, exclude={"why"}))
         required = [name for name, value in given.items() if value is None and self._required(name)]
         if required:
-            raise Conflict(required[0], "must have a value, got null")
+            raise Refusal(required[0], "must have a value, got null")
         values = {name: before[name] for name in self._own_columns()} | given
         self._check(connection, values, thing_id)
         correct(connection, self.table, thing_id, given, by=by, why=change.why)

@@ -68,6 +68,17 @@ def test_late_run_has_its_photos_measured_again_with_their_day(room: Room) -> No
     assert len(room.inspector.jobs) == 6
 
 
+def test_date_corrected_to_and_fro_is_followed_every_time(room: Room) -> None:
+    run = room.post("/api/runs", tray=17, spread_at=SPREAD.isoformat())
+    _send_series(room, (1,))
+    for late_days in (1, 0, 1, 0):
+        moved = (SPREAD + timedelta(days=late_days)).isoformat()
+        room.patch(f"/api/runs/{run['id']}", spread_at=moved)
+        room.remeasured()
+        (tray,) = room.get("/api/trays/17")["latest"]["trays"]
+        assert tray["day"] == 3.0 - late_days
+
+
 def test_corrected_spreading_moves_every_point(room: Room) -> None:
     run = room.post("/api/runs", tray=17, spread_at=SPREAD.isoformat())
     _send_series(room, (0, 1, 2, 3))

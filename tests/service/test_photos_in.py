@@ -1,5 +1,6 @@
 """Photos in: kept once, listed whatever they show, in the right place whenever they come."""
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
 from tests.service.conftest import START, Room
@@ -55,3 +56,42 @@ def test_photo_can_be_assigned_by_hand_and_taken_back(room: Room) -> None:
     taken_back = room.client.delete(f"/api/photos/{photo['id']}/trays/9")
     assert taken_back.json()["assigned_trays"] == []
     assert room.get("/api/trays/9")["latest"] is None
+
+
+def test_same_bytes_at_once_are_one_photo(room: Room) -> None:
+    content = photo_bytes({"number": 17, "height_mm": 40.0})
+    with ThreadPoolExecutor(8) as senders:
+        answers = list(senders.map(lambda _: room.send(content), range(8)))
+    assert sorted(answer.status_code for answer in answers) == [*[200] * 7, 201]
+    assert len({answer.text for answer in answers}) == 1
+    assert len(room.get("/api/photos")["photos"]) == 1
+
+
+def test_many_photos_at_once_are_all_kept(room: Room) -> None:
+    photos = [photo_bytes({"number": number % 7}, note=str(number)) for number in range(24)]
+    with ThreadPoolExecutor(8) as senders:
+        answers = list(senders.map(room.send, photos))
+    assert {answer.status_code for answer in answers} == {201}
+    assert len(room.get("/api/photos")["photos"]) == 24
+    assert [tray["tray"] for tray in room.get("/api/trays")["trays"]] == list(range(7))
+
+
+def test_photo_measured_again_stands_beside_what_was_measured(room: Room) -> None:
+    photo = room.photograph(17, START, height_mm=40.0)
+    again = room.post(f"/api/photos/{photo['id']}/inspect")
+    assert again["inspection_id"] > photo["inspection_id"]
+    assert again["trays"] == photo["trays"]
+    assert len(room.get("/api/photos", tray=17)["photos"]) == 1
+
+
+def test_photos_are_listed_by_moment_the_last_first(room: Room) -> None:
+    ids = {
+        hours: room.photograph(17, START - timedelta(hours=hours))["id"] for hours in (30, 6, 12)
+    }
+    listed = [photo["id"] for photo in room.get("/api/photos", tray=17)["photos"]]
+    assert listed == [ids[6], ids[12], ids[30]]
+    since = (START - timedelta(hours=13)).isoformat()
+    listed = [photo["id"] for photo in room.get("/api/photos", since=since)["photos"]]
+    assert listed == [ids[6], ids[12]]
+    listed = [photo["id"] for photo in room.get("/api/photos", limit=1, offset=1)["photos"]]
+    assert listed == [ids[12]]
