@@ -49,6 +49,9 @@ _TABLE: dict[Right, str] = {
         GET /api/photos/{photo_id}/trays/{number}/view
         GET /api/flags
         GET /api/flags/{flag_id}
+        GET /api/flags/{flag_id}/evidence/now.jpg
+        GET /api/flags/{flag_id}/evidence/before.jpg
+        GET /api/verdicts
         GET /api/people
         GET /api/people/{person_id}
     """

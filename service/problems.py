@@ -10,11 +10,10 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
-from service.refusals import Busy, Refusal
+from service.refusals import Refusal
 
 PROBLEM_JSON = "application/problem+json"
 _LOG = logging.getLogger(__name__)
-_RETRY_SECONDS = "5"
 
 
 class BrokenRule(BaseModel):
@@ -63,15 +62,20 @@ def problem_response(
     )
 
 
-async def _refusal(_request: Request, error: Exception) -> JSONResponse:
-    assert isinstance(error, Refusal)
+def refusal_response(error: Refusal) -> JSONResponse:
+    """A refusal as a response."""
     return problem_response(
         error.status,
         error.title,
         str(error),
         errors=[BrokenRule(field=error.field, rule=error.rule)],
-        headers={"Retry-After": _RETRY_SECONDS} if isinstance(error, Busy) else None,
+        headers=dict(error.headers) or None,
     )
+
+
+async def _refusal(_request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, Refusal)
+    return refusal_response(error)
 
 
 async def _invalid(_request: Request, error: Exception) -> JSONResponse:

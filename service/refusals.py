@@ -1,5 +1,8 @@
 """What the log refuses, each with the field, the rule and what came."""
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 
 class Refusal(Exception):
     """A request that the log cannot follow; becomes a problem document.
@@ -14,6 +17,7 @@ class Refusal(Exception):
 
     status = 422
     title = "The request breaks a rule"
+    headers: Mapping[str, str] = MappingProxyType({})
 
     def __init__(self, field: str, rule: str) -> None:
         super().__init__(f"{field} {rule}")
@@ -50,3 +54,30 @@ class Busy(Refusal):
 
     status = 503
     title = "Busy, try again shortly"
+    headers = MappingProxyType({"Retry-After": "5"})
+
+
+class NotLoggedIn(Refusal):
+    """Nobody is known to be asking."""
+
+    status = 401
+    title = "Not logged in"
+    headers = MappingProxyType({"WWW-Authenticate": 'Bearer realm="Trayvision"'})
+
+
+class NotAllowed(Refusal):
+    """Known who asks, but not theirs to do."""
+
+    status = 403
+    title = "Not allowed"
+
+
+class SlowDown(Refusal):
+    """Too many wrong passwords."""
+
+    status = 429
+    title = "Too many tries"
+
+    def __init__(self, wait_s: int) -> None:
+        super().__init__("password", f"was wrong too often: please try again in {wait_s} s")
+        self.headers = {"Retry-After": str(wait_s)}

@@ -1,20 +1,33 @@
 """``trayvision serve``: the service on this machine."""
 
 import argparse
-from ipaddress import ip_address
+import sys
+from getpass import getpass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from pydantic import ValidationError
 
 from service.settings import Settings
 
+if TYPE_CHECKING:
+    from service.context import Service
+
 
 def add_serve(parser: argparse.ArgumentParser) -> None:
     """Give the options of the command to its parser."""
     parser.add_argument("--data", metavar="DIR", help="folder of the log and its photos")
-    parser.add_argument("--host", metavar="H", help="address to listen on; this machine only")
+    parser.add_argument(
+        "--host",
+        metavar="H",
+        help="address to listen on; other than this machine's own only once a password is set",
+    )
     parser.add_argument("--port", type=int, metavar="N", help="port to listen on")
+    parser.add_argument(
+        "--set-password",
+        action="store_true",
+        help="ask for an owner's name and new password (or read two lines), then end",
+    )
 
 
 def settings_from(options: argparse.Namespace) -> Settings:
@@ -42,29 +55,89 @@ def settings_from(options: argparse.Namespace) -> Settings:
             for one in error.errors()
         ]
         raise ValueError("; ".join(lines)) from error
-    _only_this_machine(settings.host)
     return settings
 
 
 def run_serve(options: argparse.Namespace) -> int:
-    """Serve until stopped; returns the exit status."""
+    """Serve until stopped, or set an owner's password; returns the exit status.
+
+    Raises
+    ------
+    ValueError
+        If a setting breaks its rule, or the service should listen beyond this machine while no
+        password is set.
+    """
     import uvicorn
 
-    from service.app import create_app
+    from service.app import close_service, create_app
 
     settings = settings_from(options)
+    if options.set_password:
+        return _set_password(settings)
     app = create_app(settings)
+    try:
+        _only_this_machine(app.state.service, settings.host)
+    except ValueError:
+        close_service(app.state.service)
+        raise
     print(f"Log and photos: {settings.data.resolve()}")
-    uvicorn.run(app, host=settings.host, port=settings.port, log_level="info")
+    uvicorn.run(
+        app,
+        host=settings.host,
+        port=settings.port,
+        log_level="info",
+        server_header=False,
+        # Said in both cases: the server would else believe any program of this machine.
+        proxy_headers=bool(settings.trusted_proxies),
+        forwarded_allow_ips=settings.trusted_proxies,
+    )
     return 0
 
 
-def _only_this_machine(host: str) -> None:
+def _only_this_machine(service: "Service", host: str) -> None:
+    from service.accounts import is_open
+    from service.origin import is_loopback
+
+    if is_loopback(host):
+        return
+    with service.database.read() as connection:
+        if not is_open(connection):
+            return
+    raise ValueError(
+        f"--host must be this machine's own (127.0.0.1) while no password is set, got {host!r}; "
+        "set one first: trayvision serve --set-password"
+    )
+
+
+def _set_password(settings: Settings) -> int:
+    """Ask for an owner's name and password; a service that runs need not be stopped for it."""
+    from service.accounts import set_owners_password
+    from service.app import close_service, open_service
+    from service.passwords import Passwords
+    from service.refusals import Refusal
+
+    name, password = _asked() if sys.stdin.isatty() else _read(sys.stdin)
+    service = open_service(settings)
     try:
-        loopback = host == "localhost" or ip_address(host).is_loopback
-    except ValueError:
-        loopback = False
-    if not loopback:
-        raise ValueError(
-            f"--host must be this machine's own (127.0.0.1) while no password is set, got {host!r}"
-        )
+        set_owners_password(service, Passwords(), name, password, service.entrant())
+    except Refusal as refusal:
+        raise ValueError(str(refusal)) from refusal
+    finally:
+        close_service(service)
+    print(f"The password of {name} is set; sessions and tokens that {name} had are ended.")
+    return 0
+
+
+def _asked() -> tuple[str, str]:
+    name = input("Name of the owner [owner]: ").strip() or "owner"
+    password = getpass("New password: ")
+    if getpass("The same again: ") != password:
+        raise ValueError("the password must be the same both times")
+    return name, password
+
+
+def _read(lines: TextIO) -> tuple[str, str]:
+    name, password = lines.readline().strip(), lines.readline().rstrip("\r\n")
+    if not name or not password:
+        raise ValueError("--set-password must read a line with a name and one with a password")
+    return name, password

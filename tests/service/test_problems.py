@@ -9,7 +9,7 @@ from httpx2 import Response
 
 from service.app import close_service, create_app
 from service.settings import Settings
-from tests.service.conftest import Room, Watch
+from tests.service.conftest import ON_THIS_MACHINE, Room, Watch
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 
 
@@ -106,7 +106,7 @@ def small(settings: Settings) -> Iterator[Room]:
     limited = settings.model_copy(update={"max_photo_bytes": 1000, "max_photos": 2})
     inspector = RecordedInspector()
     app = create_app(limited, inspector=inspector)
-    client = TestClient(app, raise_server_exceptions=False)
+    client = TestClient(app, raise_server_exceptions=False, **ON_THIS_MACHINE)
     yield Room(client, app.state.service, Watch(), inspector, app.state.remeasurer)
     close_service(app.state.service)
 

@@ -1,0 +1,237 @@
+"""People who may come in: the first owner, passwords, logging in and out.
+
+While no password is set the room is open: the service listens on this machine alone and whoever
+asks there is the owner. The first password must be an owner's, and from then on one active owner
+with a password must stay. There are two ways to the first one: ``trayvision serve
+--set-password`` on the machine, or `POST /api/people` while the room is open.
+"""
+
+import logging
+from datetime import datetime
+
+import sqlalchemy as sa
+
+from service.account_tables import PERSON_PASSWORD
+from service.context import Service
+from service.entries import Entrant, current
+from service.guessing import count_try, forget_failures, guesses_of
+from service.models import accounts as models
+from service.passwords import Passwords, check_new_password, folded
+from service.refusals import Conflict, NotLoggedIn, Refusal
+from service.resources import Resource, Values
+from service.roles import Role
+from service.schema import PERSON
+from service.sessions import begin_session, end_expired_sessions, end_sessions, revoke_tokens
+
+_LOG = logging.getLogger(__name__)
+
+
+def is_open(connection: sa.Connection) -> bool:
+    """Whether no password is set."""
+    return connection.execute(sa.select(PERSON_PASSWORD.c.person_id).limit(1)).first() is None
+
+
+def person_named(connection: sa.Connection, name: str) -> sa.RowMapping | None:
+    """The person with a name, however it is written."""
+    rows = connection.execute(sa.select(current(PERSON))).mappings()
+    return next((row for row in rows if folded(row["name"]) == folded(name)), None)
+
+
+def _name_is_free(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
+    taken = person_named(connection, values["name"])
+    if taken is not None and taken["id"] != thing_id:
+        raise Conflict("name", f"must be new, but person {taken['id']} has it")
+
+
+PEOPLE = Resource(PERSON, models.NewPerson, models.PersonChange, models.Person, check=_name_is_free)
+
+
+def add_person(
+    service: Service, passwords: Passwords, new: models.NewPersonForm, by: Entrant
+) -> models.Person:
+    """Enter a person, with a password or without.
+
+    Raises
+    ------
+    Refusal
+        If the password breaks its rules.
+    Conflict
+        If the name is taken, or the first password is not an active owner's.
+    """
+    password = None if new.password is None else new.password.get_secret_value()
+    hashed = None if password is None else _checked_hash(service, passwords, password, new.name)
+    plain = models.NewPerson(**new.model_dump(exclude={"password"}))
+    with service.database.write() as connection:
+        person = PEOPLE.add(connection, plain, by)
+        assert isinstance(person, models.Person)
+        if hashed is not None:
+            _keep_password(connection, person, hashed, by.at)
+    return person
+
+
+def correct_person(
+    service: Service, person_id: int, change: models.PersonChange, by: Entrant
+) -> models.Person:
+    """Correct a person; whoever is no longer active is logged out and loses all tokens.
+
+    Raises
+    ------
+    NotFound
+    Conflict
+        If the name is taken, or no owner could log in any more.
+    """
+    with service.database.write() as connection:
+        person = PEOPLE.correct(connection, person_id, change, by)
+        assert isinstance(person, models.Person)
+        if not is_open(connection) and not _an_owner_can_log_in(connection):
+            raise Conflict("person", "must stay: no other active owner has a password")
+        if not person.active:
+            end_sessions(connection, person_id)
+            revoke_tokens(connection, person_id, by.at)
+    return person
+
+
+def set_password(
+    service: Service, passwords: Passwords, person_id: int, password: str, now: datetime
+) -> None:
+    """Give a person a new password; ends all that person's sessions and tokens.
+
+    Raises
+    ------
+    NotFound
+    Refusal
+        If the password breaks its rules.
+    Conflict
+        If it is the first one and not an active owner's.
+    """
+    with service.database.read() as connection:
+        person = PEOPLE.get(connection, person_id)
+    assert isinstance(person, models.Person)
+    hashed = _checked_hash(service, passwords, password, person.name)
+    with service.database.write() as connection:
+        person = PEOPLE.get(connection, person_id)
+        assert isinstance(person, models.Person)
+        _keep_password(connection, person, hashed, now)
+        forget_failures(connection, guesses_of(person.name, None)[:1])
+
+
+def log_in(
+    service: Service, passwords: Passwords, name: str, password: str, address: str | None
+) -> tuple[models.Person, str]:
+    """Let somebody in; returns the person and the new session's secret.
+
+    Raises
+    ------
+    NotLoggedIn
+        If name or password are wrong; which of them is not said.
+    SlowDown
+        If there were too many wrong tries for that name or from that address.
+    """
+    guesses = guesses_of(name, address)
+    with service.database.write() as connection:
+        count_try(connection, guesses, service.clock())
+        row = person_named(connection, name)
+        kept = None if row is None else _kept_hash(connection, row["id"])
+    # No transaction is held while this takes its time.
+    right = passwords.matches(kept, password)
+    renewed = passwords.hash(password) if right and kept and passwords.outdated(kept) else kept
+    now = service.clock()
+    with service.database.write() as connection:
+        # Asked again: the password may have been changed, or the person made inactive, meanwhile.
+        row = person_named(connection, name)
+        if row is None or not row["active"] or kept is None or not right:
+            _LOG.warning("a log-in from %s failed", address)
+            raise NotLoggedIn("name or password", "is wrong")
+        if _kept_hash(connection, row["id"]) != kept:
+            raise NotLoggedIn("name or password", "is wrong")
+        if renewed != kept and renewed is not None:
+            _write_hash(connection, row["id"], renewed, now)
+        forget_failures(connection, guesses)
+        end_expired_sessions(connection, service.settings, now)
+        person = PEOPLE.get(connection, row["id"])
+        assert isinstance(person, models.Person)
+        return person, begin_session(connection, person.id, now)
+
+
+def change_own_password(
+    service: Service,
+    passwords: Passwords,
+    person_id: int,
+    change: models.OwnPassword,
+    address: str | None,
+) -> str:
+    """Change a password for oneself; returns the secret of a new session, all others end.
+
+    Raises like `log_in` for the present password and like `set_password` for the new one.
+    """
+    with service.database.read() as connection:
+        person = PEOPLE.get(connection, person_id)
+    assert isinstance(person, models.Person)
+    log_in(service, passwords, person.name, change.current.get_secret_value(), address)
+    now = service.clock()
+    set_password(service, passwords, person_id, change.password.get_secret_value(), now)
+    with service.database.write() as connection:
+        return begin_session(connection, person_id, now)
+
+
+def _checked_hash(service: Service, passwords: Passwords, password: str, name: str) -> str:
+    least = service.settings.min_password_length
+    check_new_password(password, least=least, names=[name])
+    return passwords.hash(password)
+
+
+def _keep_password(
+    connection: sa.Connection, person: models.Person, hashed: str, now: datetime
+) -> None:
+    if is_open(connection) and not (person.role is Role.OWNER and person.active):
+        raise Conflict("password", "must first be set for an active owner")
+    _write_hash(connection, person.id, hashed, now)
+    end_sessions(connection, person.id)
+    revoke_tokens(connection, person.id, now)
+
+
+def _write_hash(connection: sa.Connection, person_id: int, hashed: str, now: datetime) -> None:
+    connection.execute(sa.delete(PERSON_PASSWORD).where(PERSON_PASSWORD.c.person_id == person_id))
+    connection.execute(
+        sa.insert(PERSON_PASSWORD).values(person_id=person_id, hash=hashed, set_at=now)
+    )
+
+
+def _kept_hash(connection: sa.Connection, person_id: int) -> str | None:
+    return connection.execute(
+        sa.select(PERSON_PASSWORD.c.hash).where(PERSON_PASSWORD.c.person_id == person_id)
+    ).scalar()
+
+
+def _an_owner_can_log_in(connection: sa.Connection) -> bool:
+    person = current(PERSON)
+    statement = (
+        sa.select(person.c.id)
+        .join(PERSON_PASSWORD, PERSON_PASSWORD.c.person_id == person.c.id)
+        .where(person.c.role == str(Role.OWNER), person.c.active.is_(sa.true()))
+        .limit(1)
+    )
+    return connection.execute(statement).first() is not None
+
+
+def set_owners_password(
+    service: Service, passwords: Passwords, name: str, password: str, by: Entrant
+) -> None:
+    """For whoever is at the machine itself: make an owner, or give one a new password.
+
+    Raises
+    ------
+    Refusal
+        If the password breaks its rules, or the name is of somebody who is no active owner.
+    """
+    with service.database.read() as connection:
+        row = person_named(connection, name)
+    if row is None:
+        new = models.NewPersonForm.model_validate(
+            {"name": name, "role": Role.OWNER, "password": password}
+        )
+        add_person(service, passwords, new, by)
+        return
+    if row["role"] != Role.OWNER or not row["active"]:
+        raise Refusal("name", f"must be new or an active owner's, but {name} is {row['role']}")
+    set_password(service, passwords, row["id"], password, by.at)

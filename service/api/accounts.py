@@ -1,0 +1,243 @@
+"""Paths of log-ins, people and tokens."""
+
+from collections.abc import Callable, Coroutine
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Depends, Path, Query, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.routing import APIRoute
+
+from service.accounts import (
+    PEOPLE,
+    add_person,
+    change_own_password,
+    correct_person,
+    log_in,
+    set_password,
+)
+from service.api.dependencies import By, Limit, Offset, TheService
+from service.context import Service
+from service.gate import SESSION_COOKIE
+from service.models import accounts as models
+from service.models.base import LARGEST_ID
+from service.models.room import History
+from service.passwords import Passwords
+from service.problems import RESPONSES
+from service.refusals import Conflict
+from service.roles import Entrance, Visitor
+from service.room_log import in_utc, the_room
+from service.sessions import (
+    end_session,
+    end_sessions,
+    make_token,
+    revoke_token,
+    tokens,
+)
+
+
+class _DiscreetRoute(APIRoute):
+    """Errors name the field and the rule, but never repeat what came: it may be a password."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        handler = super().get_route_handler()
+
+        async def discreet(request: Request) -> Response:
+            try:
+                return await handler(request)
+            except RequestValidationError as error:
+                shown = [{**one, "input": None} for one in error.errors()]
+            raise RequestValidationError(shown)
+
+        return discreet
+
+
+router = APIRouter(
+    prefix="/api", tags=["accounts"], responses=RESPONSES, route_class=_DiscreetRoute
+)
+
+
+def _passwords(request: Request) -> Passwords:
+    passwords: Passwords = request.app.state.passwords
+    return passwords
+
+
+def _visitor(request: Request) -> Visitor:
+    visitor: Visitor = request.state.visitor
+    return visitor
+
+
+ThePasswords = Annotated[Passwords, Depends(_passwords)]
+TheVisitor = Annotated[Visitor, Depends(_visitor)]
+PersonId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+TokenId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+
+
+@router.post("/login", summary="Log in")
+def login(
+    service: TheService,
+    passwords: ThePasswords,
+    request: Request,
+    response: Response,
+    form: models.Login,
+) -> models.Me:
+    """Sets the session's cookie. After some wrong tries 429 says how long to wait."""
+    person, secret = log_in(
+        service, passwords, form.name, form.password.get_secret_value(), _address(request)
+    )
+    _give_cookie(service, request, response, secret)
+    return models.Me(entrance=Entrance.SESSION, role=person.role, person=person)
+
+
+@router.post("/logout", status_code=204, summary="Log out")
+def logout(
+    service: TheService,
+    visitor: TheVisitor,
+    response: Response,
+    everywhere: Annotated[bool, Query(description="In all browsers of this person.")] = False,
+) -> None:
+    """Ends this browser's session; a token stays."""
+    with service.database.write() as connection:
+        if everywhere and visitor.person_id is not None:
+            end_sessions(connection, visitor.person_id)
+        elif visitor.entrance is Entrance.SESSION and visitor.key_id is not None:
+            end_session(connection, visitor.key_id)
+    response.delete_cookie(SESSION_COOKIE, httponly=True, samesite="lax")
+
+
+@router.get("/me", summary="Who is asking")
+def me(service: TheService, visitor: TheVisitor) -> models.Me:
+    """Role and person of the session or token that came along."""
+    if visitor.person_id is None:
+        return models.Me(entrance=visitor.entrance, role=visitor.role, person=None)
+    with service.database.read() as connection:
+        person = PEOPLE.get(connection, visitor.person_id)
+    return models.Me.model_validate(
+        {"entrance": visitor.entrance, "role": visitor.role, "person": person}
+    )
+
+
+@router.post("/me/password", summary="Change the own password")
+def post_own_password(
+    service: TheService,
+    passwords: ThePasswords,
+    visitor: TheVisitor,
+    request: Request,
+    response: Response,
+    change: models.OwnPassword,
+) -> models.Me:
+    """Ends all other sessions and all tokens of this person; this browser gets a new session."""
+    if visitor.entrance is not Entrance.SESSION or visitor.person_id is None:
+        raise Conflict("log-in", f"must be by name and password, got {visitor.entrance}")
+    secret = change_own_password(service, passwords, visitor.person_id, change, _address(request))
+    _give_cookie(service, request, response, secret)
+    return me(service, visitor)
+
+
+@router.get("/people", response_model=list[models.Person], summary="List people")
+def list_people(service: TheService, limit: Limit = 200, offset: Offset = 0) -> Any:
+    """Everybody, so that whoever entered something has a name."""
+    with service.database.read() as connection:
+        return PEOPLE.all(connection, limit=limit, offset=offset)
+
+
+@router.post("/people", status_code=201, summary="Enter a person")
+def post_person(
+    service: TheService, passwords: ThePasswords, by: By, new: models.NewPersonForm
+) -> models.Person:
+    """The first one with a password must be an owner, and closes the room to whoever has none."""
+    return add_person(service, passwords, new, by)
+
+
+@router.get("/people/{person_id}", response_model=models.Person, summary="One person")
+def get_person(service: TheService, person_id: PersonId) -> Any:
+    """As corrected last."""
+    with service.database.read() as connection:
+        return PEOPLE.get(connection, person_id)
+
+
+@router.patch("/people/{person_id}", summary="Correct a person")
+def patch_person(
+    service: TheService, by: By, person_id: PersonId, change: models.PersonChange
+) -> models.Person:
+    """Whoever is made inactive is logged out everywhere and loses all tokens."""
+    return correct_person(service, person_id, change, by)
+
+
+@router.get("/people/{person_id}/history", summary="All that was said of a person")
+def person_history(service: TheService, person_id: PersonId) -> History:
+    """First entry first; passwords are no part of it."""
+    with service.database.read() as connection:
+        return PEOPLE.history(connection, person_id)
+
+
+@router.put("/people/{person_id}/password", status_code=204, summary="Give a person a password")
+def put_password(
+    service: TheService,
+    passwords: ThePasswords,
+    person_id: PersonId,
+    new: models.NewPassword,
+) -> None:
+    """Ends all sessions and tokens of that person."""
+    set_password(service, passwords, person_id, new.password.get_secret_value(), service.clock())
+
+
+@router.get("/tokens", summary="List tokens")
+def list_tokens(service: TheService) -> list[models.Token]:
+    """All that were ever made, without their secrets."""
+    with service.database.read() as connection:
+        return [_token(row) for row in tokens(connection)]
+
+
+@router.post("/tokens", status_code=201, summary="Make a token")
+def post_token(
+    service: TheService, visitor: TheVisitor, by: By, response: Response, new: models.NewToken
+) -> models.MadeToken:
+    """For a camera or a script; its secret is shown this once."""
+    person_id = new.person_id or visitor.person_id
+    if person_id is None:
+        raise Conflict("person_id", "must be given while nobody is logged in")
+    response.headers["Cache-Control"] = "no-store"
+    with service.database.write() as connection:
+        person = PEOPLE.get(connection, person_id)
+        if not isinstance(person, models.Person) or not person.active:
+            raise Conflict("person_id", f"must be somebody active, but {person_id} is not")
+        expires_at = new.expires_at and in_utc(new.expires_at, the_room(connection))
+        values = {
+            "name": new.name,
+            "role": str(new.role),
+            "person_id": person_id,
+            "made_at": by.at,
+            "made_by": by.person_id,
+            "expires_at": expires_at,
+        }
+        token_id, secret = make_token(connection, values)
+    rest = {"id": token_id, "used_at": None, "revoked_at": None}
+    return models.MadeToken.model_validate({**values, **rest, "secret": secret})
+
+
+@router.delete("/tokens/{token_id}", status_code=204, summary="Revoke a token")
+def delete_token(service: TheService, token_id: TokenId) -> None:
+    """For good and at once; that it was stays in the list."""
+    with service.database.write() as connection:
+        revoke_token(connection, token_id, service.clock())
+
+
+def _token(row: Any) -> models.Token:
+    return models.Token.model_validate({name: row[name] for name in models.Token.model_fields})
+
+
+def _address(request: Request) -> str | None:
+    return None if request.client is None else request.client.host
+
+
+def _give_cookie(service: Service, request: Request, response: Response, secret: str) -> None:
+    same_site: Literal["lax"] = "lax"
+    response.set_cookie(
+        SESSION_COOKIE,
+        secret,
+        max_age=round(service.settings.session_days * 86_400),
+        httponly=True,
+        samesite=same_site,
+        secure=request.url.scheme == "https",
+    )
+    response.headers["Cache-Control"] = "no-store"
