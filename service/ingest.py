@@ -13,6 +13,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
+from service.camera_poses import earlier_poses
 from service.context import Service
 from service.entries import Entrant, current, enter
 from service.inspection_log import NewPhoto, enter_photo, find_photo
@@ -151,6 +152,9 @@ def _job(
             runs=run_spans_by_number(connection),
             taken_at=None if photo.taken_at is None else in_utc(photo.taken_at, room),
             calibration=None if camera is None else camera["calibration"],
+            earlier=None
+            if camera is None
+            else earlier_poses(connection, service.store, camera["id"], before=by.at),
         )
         return job, None if camera is None else camera["id"]
 

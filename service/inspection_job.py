@@ -14,6 +14,7 @@ import numpy.typing as npt
 from PIL import ExifTags, Image
 
 from service.inspector import InspectedPhoto, InspectionJob, not_measured
+from service.pose_records import POSES_NAME, poses_json, same_run_poses
 from trayvision.camera import Camera
 from trayvision.inspection import Inspection, inspect_photo
 from trayvision.inspection_record import photo_record, problem_record
@@ -46,6 +47,7 @@ def inspect_job(job: InspectionJob) -> InspectedPhoto:
             tray_size=_room(job, taken_at),
             camera=_camera(job),
             whole_photo=job.whole_photo,
+            earlier=same_run_poses(job.earlier or (), job.runs, taken_at),
         )
     except PhotoProblem as problem:
         record = problem_record(job.name, problem) | {
@@ -56,6 +58,9 @@ def inspect_job(job: InspectionJob) -> InspectedPhoto:
     else:
         record = photo_record(inspection)
         pictures |= dict(_drawn(inspection))
+        if job.earlier is not None:
+            poses = [tray.pose for tray in inspection.trays if tray.pose is not None]
+            pictures[POSES_NAME] = poses_json(poses)
     return InspectedPhoto(record, taken_at, source, pictures)
 
 

@@ -49,6 +49,9 @@ class InspectionJob:
         Of the camera, as in CAMERA.json.
     whole_photo : bool
         Take the whole frame as the tray, without the kit.
+    earlier : tuple of dict, optional
+        Of a photo by a fixed camera: where trays lay in its photos before, as
+        `service.camera_poses.earlier_poses` gives them.
     """
 
     path: Path
@@ -61,6 +64,7 @@ class InspectionJob:
     taken_at: datetime | None = None
     calibration: Mapping[str, Any] | None = None
     whole_photo: bool = False
+    earlier: tuple[Mapping[str, Any], ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -74,9 +78,10 @@ class InspectedPhoto:
     taken_at : aware datetime
     taken_at_from : str
         One of `service.models.photos.TakenAtFrom`.
-    pictures : mapping of name to JPEG bytes
+    pictures : mapping of name to bytes
         ``thumbnail.jpg``, ``overlay.jpg``, and a straight-down view of each tray,
-        ``tray-17.jpg``, 1 mm a pixel, for crops of the same place at different times.
+        ``tray-17.jpg``, 1 mm a pixel, for crops of the same place at different times; of a
+        fixed camera's photo ``poses.json`` as well.
     """
 
     record: dict[str, Any]

@@ -8,6 +8,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from service.camera_poses import earlier_poses
 from service.context import Service
 from service.entries import Entrant, correct, current, enter, withdraw
 from service.ingest import keep_pictures, photo_trays, tell_watchers
@@ -171,6 +172,9 @@ def _job(service: Service, connection: sa.Connection, row: Any, capture: Any) ->
         calibration=None
         if camera_id is None
         else one(connection, CAMERA, camera_id)["calibration"],
+        earlier=None
+        if camera_id is None
+        else earlier_poses(connection, service.store, camera_id, before=capture["taken_at"]),
     )
 
 

@@ -1,0 +1,149 @@
+"""A watched folder: pictures that a camera, a card or a sync program leaves there.
+
+The folder is looked through at every round rather than watched by the system's notices, which
+network shares and cards do not give. A file counts once its size and time stood still for a while
+and its end is there; one whose end never comes is taken in after a longer while all the same, so
+that it is listed with its reason. Files are never moved or changed.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from io import BytesIO
+from pathlib import Path
+
+import sqlalchemy as sa
+from PIL import Image
+
+from service.camera_shots import NewShot, keep_shot, log_failure
+from service.context import Service
+from service.models.cameras import Camera
+from service.outside_schema import SEEN_FILE
+from service.refusals import Busy, Refusal
+from service.whole_pictures import is_whole, picture_type
+from trayvision.photo_exif import EXIF_ERRORS, read_exif
+from trayvision.quality_flags import Doubt
+
+SETTLED_AFTER = timedelta(seconds=3)
+GIVEN_UP_AFTER = timedelta(minutes=10)
+# A folder of a year's photos is worked off over many rounds, so that others get their turn.
+MOST_AT_ONCE = 20
+_SUFFIXES = {".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif"}
+
+Mark = tuple[str, int, datetime]
+
+
+@dataclass(frozen=True)
+class FolderFile:
+    """One file as it lies in the folder."""
+
+    path: Path
+    size_bytes: int
+    modified_at: datetime
+
+    @property
+    def mark(self) -> Mark:
+        """By what it is known again."""
+        return self.path.name, self.size_bytes, self.modified_at
+
+
+class WatchedFolder:
+    """Takes in what comes into one camera's folder.
+
+    Parameters
+    ----------
+    folder : Path
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._stands_since: dict[Mark, datetime] = {}
+        self._missing = False
+
+    def look(self, service: Service, camera: Camera) -> int:
+        """One round; returns how many files were dealt with."""
+        try:
+            files = list(_pictures(self._folder))
+        except OSError as error:
+            # Once, not at every round: a share that is away for a night is one failure.
+            if not self._missing:
+                log_failure(service, camera, f"folder cannot be read ({error.strerror})")
+            self._missing = True
+            return 0
+        self._missing = False
+        seen = _seen(service, camera)
+        fresh = [file for file in files if file.mark not in seen]
+        now = service.clock()
+        self._stands_since = {file.mark: self._stands_since.get(file.mark, now) for file in fresh}
+        ready = [file for file in fresh if now - self._stands_since[file.mark] >= SETTLED_AFTER]
+        done = 0
+        for file in sorted(ready, key=lambda one: (one.modified_at, one.path.name))[:MOST_AT_ONCE]:
+            done += self._take(service, camera, file)
+        return done
+
+    def _take(self, service: Service, camera: Camera, file: FolderFile) -> bool:
+        waited = service.clock() - self._stands_since[file.mark]
+        if file.size_bytes > service.settings.max_photo_bytes:
+            rule = f"{file.path.name} has more than {service.settings.max_photo_bytes} bytes"
+            log_failure(service, camera, rule)
+            return _mark(service, camera, file)
+        try:
+            content = file.path.read_bytes()
+        except OSError:
+            return False
+        if len(content) != file.size_bytes or (not is_whole(content) and waited < GIVEN_UP_AFTER):
+            return False
+        kind = picture_type(content) or "application/octet-stream"
+        # A camera's own clock goes before the file's, which a copy may have changed.
+        says_when = _says_when(content, kind)
+        taken_at = None if says_when else min(file.modified_at, service.clock())
+        try:
+            keep_shot(service, camera, NewShot(file.path.name, content, kind, taken_at))
+        except Busy:
+            return False
+        except Refusal as refusal:
+            log_failure(service, camera, f"{file.path.name}: {refusal}")
+        return _mark(service, camera, file)
+
+
+def _pictures(folder: Path) -> Iterator[FolderFile]:
+    for path in folder.iterdir():
+        if path.name.startswith(".") or path.suffix.lower() not in _SUFFIXES:
+            continue
+        try:
+            found = path.stat()
+        except OSError:
+            continue
+        if path.is_file() and found.st_size > 0:
+            modified_at = datetime.fromtimestamp(found.st_mtime, UTC)
+            yield FolderFile(path, found.st_size, modified_at)
+
+
+def _says_when(content: bytes, kind: str) -> bool:
+    """Whether a picture has a record of when it was taken."""
+    if kind == "image/heic":
+        # Phones write these, with their moment; only the library's reader opens them.
+        return True
+    try:
+        with Image.open(BytesIO(content)) as image:
+            doubt = read_exif(image.getexif(), image.size).time_doubt
+    except EXIF_ERRORS:
+        return False
+    return doubt is not Doubt.CAPTURE_TIME_UNKNOWN
+
+
+def _seen(service: Service, camera: Camera) -> set[Mark]:
+    statement = sa.select(SEEN_FILE.c.name, SEEN_FILE.c.size_bytes, SEEN_FILE.c.modified_at).where(
+        SEEN_FILE.c.camera_id == camera.id
+    )
+    with service.database.read() as connection:
+        rows = connection.execute(statement)
+        return {(row.name, row.size_bytes, row.modified_at) for row in rows}
+
+
+def _mark(service: Service, camera: Camera, file: FolderFile) -> bool:
+    name, size_bytes, modified_at = file.mark
+    row = {"name": name, "size_bytes": size_bytes, "modified_at": modified_at}
+    with service.database.write() as connection:
+        connection.execute(sa.insert(SEEN_FILE).values(camera_id=camera.id, **row))
+    return True

@@ -1,0 +1,135 @@
+"""How a fixed camera is, told from its tries and its schedule."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import sqlalchemy as sa
+
+from service.camera_schedule import next_shots, shots_between
+from service.camera_shots import TRIED_FOR, active_cameras, shots_of
+from service.camera_things import is_asked, schedule_of
+from service.models.cameras import (
+    Camera,
+    CameraHealth,
+    CameraKind,
+    CameraOptions,
+    CamerasHealth,
+    CameraShot,
+    PoorPicture,
+    ShotOutcome,
+)
+from service.outside_schema import CAMERA_SHOT
+from service.room_log import Row, the_room
+from service.schema import CAPTURE
+
+# One missed shot is a hiccup.
+_SILENT_SHOTS = 2
+# One picture like the one before may be a still room; a camera that hangs keeps at it.
+_FROZEN_SHOTS = 2
+_SHOWN = 20
+
+
+def camera_health(
+    connection: sa.Connection, camera: Camera, *, zone: ZoneInfo, now: datetime
+) -> CameraHealth:
+    """How one camera is at a moment."""
+    rows = shots_of(connection, camera.id)
+    good = [row for row in rows if row["outcome"] != ShotOutcome.FAILED]
+    failed = [row for row in rows if row["outcome"] == ShotOutcome.FAILED]
+    success = _last(connection, camera, good)
+    poor = good[0]["poor"] if good else None
+    schedule = schedule_of(camera, zone)
+    ahead = next_shots(schedule, now) if is_asked(camera) and camera.active else []
+    states = {
+        "silent": camera.active and _silent(camera, success, zone=zone, now=now),
+        "frozen": _frozen(camera, good),
+        "dark": poor == PoorPicture.DARK,
+        "fogged": poor == PoorPicture.FOGGED,
+        "blurred": poor == PoorPicture.BLURRED,
+    }
+    failures = _failures(rows)
+    wrong = [name for name, is_so in states.items() if is_so]
+    return CameraHealth(
+        camera_id=camera.id,
+        name=camera.name,
+        ok=not wrong,
+        last_success_at=success,
+        last_error_at=failed[0]["tried_at"] if failed else None,
+        last_error=failed[0]["error"] if failed else None,
+        consecutive_failures=failures,
+        next_shot_at=ahead[0] if ahead else None,
+        sentence=_sentence(camera, wrong, failed[0]["error"] if failures else None),
+        shots=[shot_out(row) for row in rows[:_SHOWN]],
+        **states,
+    )
+
+
+def cameras_health(connection: sa.Connection, now: datetime) -> CamerasHealth:
+    """How all active cameras are."""
+    zone = ZoneInfo(the_room(connection).time_zone)
+    cameras = active_cameras(connection)
+    return CamerasHealth(
+        cameras=[camera_health(connection, camera, zone=zone, now=now) for camera in cameras]
+    )
+
+
+def shot_out(row: Row) -> CameraShot:
+    """One try as the service gives it out."""
+    return CameraShot.model_validate({name: row[name] for name in CameraShot.model_fields})
+
+
+def _failures(rows: Sequence[Row]) -> int:
+    """Failures since the last photo."""
+    outcomes = [row["outcome"] == ShotOutcome.FAILED for row in rows]
+    return outcomes.index(False) if False in outcomes else len(outcomes)
+
+
+def _last(connection: sa.Connection, camera: Camera, good: Sequence[Row]) -> datetime | None:
+    """When the last photo of a camera came, of those that are sent as well."""
+    last: list[datetime] = [row["tried_at"] for row in good[:1]]
+    if not good:
+        # Older than the tries that were looked at, or the camera sends its photos itself.
+        asked = sa.select(sa.func.max(CAMERA_SHOT.c.tried_at)).where(
+            CAMERA_SHOT.c.camera_id == camera.id, CAMERA_SHOT.c.outcome != ShotOutcome.FAILED
+        )
+        last += [found] if (found := connection.execute(asked).scalar()) is not None else []
+    if camera.kind is CameraKind.SENDS:
+        sent = sa.select(sa.func.max(CAPTURE.c.entered_at)).where(
+            CAPTURE.c.camera_id == camera.id, CAPTURE.c.original_id.is_(None)
+        )
+        last += [found] if (found := connection.execute(sent).scalar()) is not None else []
+    return max(last, default=None)
+
+
+def _silent(camera: Camera, success: datetime | None, *, zone: ZoneInfo, now: datetime) -> bool:
+    since = success or camera.first_entered_at
+    if is_asked(camera):
+        missed = shots_between(schedule_of(camera, zone), since, now - TRIED_FOR)
+        # A photo that came between two shots, by hand or late, answers for the one before it.
+        return len(missed) >= _SILENT_SHOTS
+    if camera.kind is CameraKind.SENDS:
+        # A phone that sends now and then is no fixed camera.
+        return camera.options is not None and now - since > _patience(camera)
+    return now - since > _patience(camera)
+
+
+def _patience(camera: Camera) -> timedelta:
+    return timedelta(hours=(camera.options or CameraOptions()).silent_after_hours)
+
+
+def _frozen(camera: Camera, good: Sequence[Row]) -> bool:
+    """The same bytes, asked for at different times; a folder's file that came twice is no sign."""
+    last = good[:_FROZEN_SHOTS]
+    same = [row["outcome"] == ShotOutcome.SAME for row in last]
+    return is_asked(camera) and len(same) == _FROZEN_SHOTS and all(same)
+
+
+def _sentence(camera: Camera, wrong: Sequence[str], error: str | None) -> str:
+    name = f"Camera {camera.name}"
+    if not camera.active:
+        return f"{name} is not in use."
+    because = f" Last try: {error}." if error else ""
+    if wrong:
+        return f"{name} is {' and '.join(wrong)}.{because}"
+    return f"{name} gives photos.{because}"
