@@ -9,12 +9,14 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.concurrency import run_in_threadpool
 
-from service.api import accounts, flags, photos, room, runs, things, trays
+from service.api import accounts, cameras, flags, notifications, photos, room, runs, things, trays
 from service.attention_watch import AttentionWatch
+from service.camera_rounds import CameraRounds
 from service.context import Service, Watcher, utc_now
 from service.database import Database
 from service.gate import Gate
 from service.inspector import Inspector, PoolInspector
+from service.notifications import Notifier
 from service.passwords import Passwords
 from service.photo_store import PhotoStore
 from service.problems import PROBLEM_JSON, handle_problems
@@ -55,12 +57,18 @@ def create_app(
     remeasurer = Remeasurer(service)
     attention = AttentionWatch(service, every_minutes=settings.attention_minutes)
     service.watchers.append(attention)
+    cameras_asked = CameraRounds(service)
+    notifier = Notifier(service)
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         remeasurer.start()
         attention.start()
+        cameras_asked.start()
+        notifier.start()
         yield
+        await run_in_threadpool(cameras_asked.close)
+        await run_in_threadpool(notifier.close)
         await run_in_threadpool(attention.close)
         await run_in_threadpool(remeasurer.close)
         close_service(service)
@@ -76,6 +84,8 @@ def create_app(
     app.state.service = service
     app.state.passwords = Passwords()
     app.state.remeasurer = remeasurer
+    app.state.cameras = cameras_asked
+    app.state.notifier = notifier
     app.state.attention = attention
     handle_problems(app)
     app.add_middleware(
@@ -95,6 +105,8 @@ def create_app(
         flags.router,
         flags.verdicts_router,
         *things.ROUTERS,
+        *cameras.ROUTERS,
+        *notifications.ROUTERS,
     ):
         app.include_router(router)
     return app

@@ -1,0 +1,143 @@
+"""What is told, in words of the trade: never that feed is good, never to throw it away."""
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from service.models.cameras import CameraHealth
+from service.models.flags import FlagOut
+from service.models.notifications import AtOnce
+from service.models.today import HarvestDue, PhotoDue, Today
+from trayvision.attention_flags import FlagKind
+from trayvision.attention_state import Level
+
+CAUTION = (
+    "A photo cannot smell, nor see under the mat, nor tell toxic from harmless. It says where to "
+    "look; you decide. On trembling, staggering or drooling stock hold the feed and call a vet."
+)
+TEST_TITLE, TEST_BODY = (
+    "Test from the growing room",
+    "This is a test. Messages from {room} reach you here.",
+)
+_FEW = 12
+
+
+@dataclass(frozen=True)
+class Message:
+    """One message, and the flags that it speaks of, as `flag_word` names them."""
+
+    key: str
+    title: str
+    body: str
+    flags: tuple[str, ...] = ()
+    while_open: bool = False
+
+
+def cannot_wait(flag: FlagOut) -> AtOnce | None:
+    """Whether a flag is of a kind that can be told at once."""
+    if flag.level == Level.HOLD:
+        return AtOnce.HOLD
+    if flag.kind == FlagKind.HOT_OR_HUMID and "too hot" in flag.reason:
+        return AtOnce.TOO_HOT
+    return None
+
+
+def flag_word(flag: FlagOut) -> str:
+    """A flag as it is told once: told again only when it comes to hold, or to too hot."""
+    return f"{flag.id} {cannot_wait(flag) or 'look'}"
+
+
+def at_once_message(flag: FlagOut, zone: ZoneInfo) -> Message:
+    """Told as soon as it is noticed."""
+    word = flag_word(flag)
+    what = "Too hot" if cannot_wait(flag) is AtOnce.TOO_HOT else "Hold"
+    where = "" if flag.tray is None else f": tray {flag.tray}"
+    parts = [flag.reason, flag.look, f"Since {moment_words(flag.since, zone)}."]
+    if _means_mould([flag]):
+        parts.append(CAUTION)
+    return Message(f"flag {word}", f"{what}{where}", "\n\n".join(parts), (word,), while_open=True)
+
+
+def digest_message(
+    today: Today, cameras: Sequence[CameraHealth], told: Collection[str], room: str
+) -> Message:
+    """The morning's one message.
+
+    Parameters
+    ----------
+    today : Today
+    cameras : sequence of CameraHealth
+        Of those in use.
+    told : collection of str
+        What this target was told before, by `flag_word`; named in one line only.
+    room : str
+        Name of the room.
+    """
+    zone = ZoneInfo(today.time_zone)
+    # How the cameras are is told below from their own tries.
+    looks = [flag for flag in today.looks if flag.kind != FlagKind.CAMERA]
+    new = [flag for flag in looks if flag_word(flag) not in told]
+    known = [flag for flag in looks if flag_word(flag) in told]
+    due = [one for one in today.harvests if one.due]
+    troubled = [camera for camera in cameras if not camera.ok]
+    sections = [
+        _section("Look at", (f"{flag.reason} {flag.look}" for flag in new)),
+        _section("Told before, still open", (_short(flag) for flag in known)),
+        _section("Harvest", (_harvest(one, zone) for one in due)),
+        _section("No fresh photo", _photos(today.photos_due, zone)),
+        _section("Cameras", (camera.sentence for camera in troubled)),
+        CAUTION if _means_mould(looks) else "",
+    ]
+    body = "\n\n".join(part for part in sections if part)
+    nothing = f"Nothing asks for a look this morning; {len(today.harvests)} trays growing."
+    return Message(
+        f"digest {today.date.isoformat()}",
+        f"{room}, {today.date:%a} {today.date.day} {today.date:%b}: {len(looks)} to look at, "
+        f"{len(due)} to harvest",
+        body or nothing,
+        tuple(flag_word(flag) for flag in looks),
+    )
+
+
+def moment_words(moment: datetime, zone: ZoneInfo) -> str:
+    """A moment in the room's time, such as "Mon 2 Mar 07:30"."""
+    local = moment.astimezone(zone)
+    return f"{local:%a} {local.day} {local:%b %H:%M}"
+
+
+def _section(title: str, lines: Iterable[str]) -> str:
+    found = list(lines)
+    if not found:
+        return ""
+    shown = [f"- {line}" for line in found[:_FEW]]
+    if len(found) > _FEW:
+        shown.append(f"- and {len(found) - _FEW} more")
+    return "\n".join([f"{title}:", *shown])
+
+
+def _short(flag: FlagOut) -> str:
+    where = "Room" if flag.tray is None else f"Tray {flag.tray}"
+    return f"{where}: {flag.kind}, {flag.level}"
+
+
+def _harvest(due: HarvestDue, zone: ZoneInfo) -> str:
+    at = due.forecast.harvest_at
+    when = "" if at is None else f", {moment_words(at, zone)}"
+    return f"Tray {due.tray}: {due.stage}{when}"
+
+
+def _photos(due: Sequence[PhotoDue], zone: ZoneInfo) -> list[str]:
+    return [
+        f"Tray {one.tray}: "
+        + (
+            "no photo in this run yet"
+            if one.last_photo_at is None
+            else f"last photo {moment_words(one.last_photo_at, zone)}"
+        )
+        for one in due
+    ]
+
+
+def _means_mould(flags: Iterable[FlagOut]) -> bool:
+    return any("mould" in flag.kind or "mould" in flag.reason.lower() for flag in flags)
