@@ -1,0 +1,206 @@
+"""Commands for the grower's own data: export, import, backup, restore, retain.
+
+All but ``restore`` work while the service runs on the same data, and without it.
+"""
+
+import argparse
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from service.context import Service
+    from service.settings import Settings
+
+INCOMPLETE = 3
+
+Commands = Any  # argparse keeps the type of subparsers to itself.
+
+
+def add_data_commands(commands: Commands) -> None:
+    """Give the commands and their options to the parser of all commands."""
+    _add_export(commands.add_parser("export", help="write all data of the room into one zip file"))
+    _add_import(commands.add_parser("import", help="read an export into an empty room"))
+    _add_backup(commands.add_parser("backup", help="write the whole room into one file"))
+    _add_restore(commands.add_parser("restore", help="make a room from a backup"))
+    _add_retain(commands.add_parser("retain", help="let originals go that the rule does not keep"))
+
+
+def run_data_command(options: argparse.Namespace) -> int:
+    """Run one of them; returns the exit status.
+
+    0 when all was done, 3 when originals were missing that the log says are kept.
+
+    Raises
+    ------
+    ValueError
+        If it is refused; it names what and the rule.
+    """
+    from service.refusals import Refusal
+
+    runs: dict[str, Callable[[argparse.Namespace], int]] = {
+        "export": _export,
+        "import": _import,
+        "backup": _backup,
+        "restore": _restore,
+        "retain": _retain,
+    }
+    try:
+        return runs[options.command](options)
+    except Refusal as refusal:
+        raise ValueError(str(refusal)) from refusal
+
+
+def _add_export(parser: argparse.ArgumentParser) -> None:
+    _add_data(parser)
+    parser.add_argument("out", metavar="EXPORT.zip", help="a new file")
+    parser.add_argument("--photos", action="store_true", help="originals of photos too")
+    parser.add_argument("--parquet", action="store_true", help="Parquet files too; needs pyarrow")
+
+
+def _add_import(parser: argparse.ArgumentParser) -> None:
+    _add_data(parser)
+    parser.add_argument("archive", metavar="EXPORT.zip", help="an export or a backup")
+    parser.add_argument(
+        "--replace",
+        action="store_true",
+        help="put it in the place of what the room holds, which is backed up first",
+    )
+    parser.add_argument(
+        "--from",
+        dest="form",
+        choices=("json", "csv"),
+        default="json",
+        help="which of its two forms to read; default json",
+    )
+
+
+def _add_backup(parser: argparse.ArgumentParser) -> None:
+    _add_data(parser)
+    parser.add_argument("out", metavar="BACKUP.zip", help="a new file, best on another disk")
+
+
+def _add_restore(parser: argparse.ArgumentParser) -> None:
+    _add_data(parser)
+    parser.add_argument("archive", metavar="BACKUP.zip", help="written by backup")
+
+
+def _add_retain(parser: argparse.ArgumentParser) -> None:
+    _add_data(parser)
+    parser.add_argument(
+        "--dry-run", action="store_true", help="only say what would go, and how many bytes"
+    )
+
+
+def _add_data(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--data", metavar="DIR", help="folder of the log and its photos")
+
+
+def _export(options: argparse.Namespace) -> int:
+    from service.export import export_log
+
+    out = _new_file(options.out)
+    aside = out.with_name(f".{out.name}.part")
+    with _opened(options) as service:
+        try:
+            with aside.open("wb") as file:
+                for chunk in export_log(service, photos=options.photos, parquet=options.parquet):
+                    file.write(chunk)
+                file.flush()
+                os.fsync(file.fileno())
+            aside.replace(out)
+        finally:
+            aside.unlink(missing_ok=True)
+    print(f"{out}: {out.stat().st_size} bytes")
+    return _missing(_manifest_missing(out))
+
+
+def _import(options: argparse.Namespace) -> int:
+    from service.backup_folder import backup_now
+    from service.log_import import import_archive
+    from service.written_tables import Form
+
+    with _opened(options) as service:
+        if options.replace:
+            print(f"What the room held: {backup_now(service).path}")
+        came = import_archive(
+            service, Path(options.archive), replace=options.replace, form=Form(options.form)
+        )
+    print(f"{sum(came.rows.values())} rows and {came.photos} new originals came in")
+    if came.without_original:
+        print(f"{came.without_original} photos came without their originals; their records did")
+    return 0
+
+
+def _backup(options: argparse.Namespace) -> int:
+    from service.backup import write_backup
+
+    with _opened(options) as service:
+        written = write_backup(service, _new_file(options.out))
+    rows = sum(written.rows.values())
+    print(f"{written.path}: {rows} rows, {written.photos} originals, {written.size_bytes} bytes")
+    return _missing(written.missing_originals)
+
+
+def _restore(options: argparse.Namespace) -> int:
+    from service.backup import restore
+
+    restored = restore(_settings(options), Path(options.archive))
+    rows = sum(restored.rows.values())
+    print(f"{restored.path}: {rows} rows, {restored.photos} originals of {restored.written_at}")
+    return _missing(restored.missing_originals)
+
+
+def _retain(options: argparse.Namespace) -> int:
+    from service.retention import retain, retention_plan
+
+    with _opened(options) as service:
+        plan = retention_plan(service) if options.dry_run else retain(service)
+    print(f"Rule: {plan.rule}")
+    for one in plan.to_go:
+        trays = ", ".join(str(tray) for tray in sorted(one.trays)) or "none known"
+        taken = f"{one.taken_at:%Y-%m-%d %H:%M} UTC"
+        print(f"photo {one.photo_id}, taken {taken}, tray {trays}: {one.size_bytes} bytes")
+    word = "would go" if options.dry_run else "let go"
+    print(f"{len(plan.to_go)} originals {word}, {plan.size_bytes} bytes; {plan.kept} stay")
+    return 0
+
+
+def _settings(options: argparse.Namespace) -> "Settings":
+    from service.serve_command import settings_from
+
+    return settings_from(argparse.Namespace(data=options.data, host=None, port=None))
+
+
+@contextmanager
+def _opened(options: argparse.Namespace) -> Iterator["Service"]:
+    from service.app import close_service, open_service
+
+    service = open_service(_settings(options))
+    try:
+        yield service
+    finally:
+        close_service(service)
+
+
+def _new_file(name: str) -> Path:
+    path = Path(name)
+    if path.exists():
+        raise ValueError(f"{name} must be a new file, but is there already")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return path
+
+
+def _manifest_missing(path: Path) -> list[str]:
+    from service.archive import ArchiveReader
+
+    with ArchiveReader(path) as archive:
+        return archive.manifest.missing_originals
+
+
+def _missing(digests: list[str]) -> int:
+    for digest in digests:
+        print(f"missing on the disk: original {digest}")
+    return INCOMPLETE if digests else 0

@@ -1,0 +1,99 @@
+"""An export or backup read into a room: all of it or nothing."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from service.archive import ArchiveReader
+from service.archived_photos import bring_photos, mark_missing
+from service.context import Service
+from service.file_lock import originals_stay
+from service.log_tables import log_tables, row_counts
+from service.refusals import Conflict
+from service.schema import ROOM
+from service.staged_log import copy_rows, staged_log
+from service.written_tables import Form
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What came in.
+
+    Parameters
+    ----------
+    rows : dict
+        Numbers by table.
+    photos : int
+        Originals that were not in the room's folder before.
+    without_original : int
+        Photos whose record came, but whose original is neither in the archive nor here; the log
+        says of them that it is not kept.
+    """
+
+    rows: dict[str, int]
+    photos: int
+    without_original: int
+
+
+def import_archive(
+    service: Service, path: Path, *, replace: bool = False, form: Form = Form.JSON
+) -> Imported:
+    """Read an export or backup into a room.
+
+    Parameters
+    ----------
+    service : Service
+    path : Path
+        The zip file.
+    replace : bool
+        Put it in the place of what the room holds: that is gone from the log afterwards,
+        passwords, tokens and addresses too, so write a backup first. Originals stay on the disk.
+    form : Form
+        Which of its two forms to read.
+
+    Raises
+    ------
+    Conflict
+        If the room holds anything and `replace` is not set, or the archive is of a later version.
+    Refusal
+        If the archive is damaged or breaks a rule; it names the member and the rule.
+    """
+    data = service.settings.data
+    with ArchiveReader(path) as archive:
+        archive.verify()
+        if not replace:
+            with service.database.read() as connection:
+                check_empty(connection)
+        with originals_stay(data), staged_log(archive, data, form=form) as staged:
+            # Before the rows, so that no record ever waits for its photo. Should the rows fail,
+            # the originals stay: someone may have sent the same bytes meanwhile.
+            brought = bring_photos(archive, service.store)
+            with staged.write() as source:
+                gone = mark_missing(source, service.store, let_go_at=service.clock())
+            with staged.read() as source, service.database.write() as target:
+                if not replace:
+                    check_empty(target)
+                _clear(target)
+                rows = copy_rows(source, target)
+    return Imported(rows, len(brought), gone)
+
+
+def check_empty(connection: sa.Connection) -> None:
+    """Refuse a room that holds more than its own first entry.
+
+    Raises
+    ------
+    Conflict
+        It names the tables that have rows.
+    """
+    counts = row_counts(connection, log_tables(connection))
+    counts[ROOM.name] -= 1
+    holds = [f"{count} in {name}" for name, count in counts.items() if count > 0]
+    if holds:
+        raise Conflict("room", f"must be empty, but has rows: {', '.join(holds)}")
+
+
+def _clear(connection: sa.Connection) -> None:
+    for table in reversed(log_tables(connection)):
+        connection.execute(sa.delete(table))
