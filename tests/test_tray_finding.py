@@ -80,6 +80,18 @@ def test_two_trays_are_both_placed() -> None:
     assert np.linalg.norm(apart) == pytest.approx(230.0, abs=1.5)
 
 
+def test_a_large_photo_shows_a_far_tray_beside_a_near_one() -> None:
+    # Large photos are read at half their size first, where the far tray's tags are 12 px.
+    small, camera = TraySize(300.0, 150.0, 40.0), CAMERA.scaled_to(1920, 1380)
+    near = View.looking_at((20.0, -115.0, 760.0), (30.0, -115.0, 0.0))
+    far = View.looking_at((0.0, 420.0, 1900.0), (0.0, 420.0, 0.0))
+    trays = [(replace(TRAY, number=n, size=small), view) for n, view in ((7, near), (90, far))]
+    found = find_trays(as_photo(draw_photo(trays, camera, seed=2)), size=small, camera=camera)
+    assert [pose.number for pose in found.poses] == [7, 90]
+    assert min(len(pose.tags) for pose in found.poses) >= 5
+    assert min(tag.edge_px for tag in found.poses[1].tags) < 28
+
+
 def test_two_trays_of_one_number_are_both_refused() -> None:
     found = _find_small(_two_trays(7, 7))
     assert found.poses == ()

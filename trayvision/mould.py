@@ -24,6 +24,9 @@ _JOIN_MM = 7.0
 _SMALLEST_AREA_MM2 = 6.0
 _OUTLINE_POINTS = 48
 _HIGHEST_WITHOUT_COLOUR = 0.45
+# Hardly coloured and light, as CIELAB's C* and, of 255, L* 55.
+_WHITE_CHROMA = 11
+_WHITE_LEVEL = 55 * 255 / 100
 
 
 @dataclass(frozen=True)
@@ -136,9 +139,10 @@ def measure_fuzz(plan: TrayPlan) -> float:
     bed = (plan.share(TrayClass.BED) + plan.share(TrayClass.MOULD) > 0.5) & plan.judged
     if bed.mean() < 0.15:
         return 0.0
-    lab = _lab(plan.colours)
-    chroma = np.hypot(lab[..., 1], lab[..., 2])
-    white = ((chroma < 11) & (lab[..., 0] > 55) & bed).astype(np.float32)
+    lightness, a, b = cv2.split(cv2.cvtColor(plan.colours, cv2.COLOR_RGB2LAB).astype(np.int32))
+    a, b = a - 128, b - 128
+    pale = a * a + b * b < _WHITE_CHROMA**2
+    white = (pale & (lightness > _WHITE_LEVEL) & bed).astype(np.float32)
     size = round(25 / plan.grid.mm_per_px)
     rows, columns = bed.shape[0] // size * size, bed.shape[1] // size * size
     cut = (slice(0, rows), slice(0, columns))

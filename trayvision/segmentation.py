@@ -27,7 +27,7 @@ RgbImage = npt.NDArray[np.uint8]
 FINEST_MM_PER_PX = 0.5
 # The network holds 170 bytes a px of the crop, and takes as long over half a megapixel as the
 # full decoding of a 12-megapixel photo. Photos this size are sharp enough at less.
-MOST_CROP_PX = 1_000_000
+MOST_CROP_PX = 1_100_000
 MOST_CROP_PX_OF_LARGE = 480_000
 # Whole photos have no scale; leaves and kernels are told apart well at this size.
 WHOLE_PHOTO_LONG_SIDE = 1024
