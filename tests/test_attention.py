@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from tests.rooms import SPREAD_AT, at, healthy, reading, room, run, usual_height
 from trayvision.attention import AttentionList, all_flags, find_attention
+from trayvision.attention_answers import is_open
 from trayvision.attention_flags import Flag, FlagKind
 from trayvision.attention_readings import reading_of_record
 from trayvision.attention_state import (
@@ -397,6 +398,25 @@ def test_no_it_was_hairs_holds_until_it_clearly_grows_more_likely() -> None:
     wrong = answered(found, AnswerKind.WRONG, 4.55, cause="root hairs")
     assert kinds(wrong) == []
     assert kinds(replace(wrong, now=at(6.0))) == [FlagKind.POSSIBLE_MOULD]
+
+
+def test_what_opens_a_mould_flag_after_a_no() -> None:
+    flag = only(room([mouldy(17)], 4.55), FlagKind.POSSIBLE_MOULD)
+    no = Answer(flag.key, AnswerKind.WRONG, at(4.55), level=Level.LOOK, strength=flag.strength)
+    assert not is_open(flag, no, at(9.0))
+    assert not is_open(replace(flag, strength=flag.strength + 1.9), no, at(9.0))
+    assert is_open(replace(flag, strength=flag.strength + 2.1), no, at(4.6))
+    held = replace(flag, level=Level.HOLD)
+    assert is_open(held, no, at(4.6))
+    assert not is_open(held, replace(no, level=Level.HOLD), at(4.6))
+
+
+def test_what_opens_other_flags_after_a_no() -> None:
+    flag = only(room([run(7, [reading(7, 3.0, slime=spots(900.0))])], 3.1), FlagKind.SLIME)
+    no = Answer(flag.key, AnswerKind.WRONG, at(3.1), strength=flag.strength)
+    assert not is_open(flag, no, at(6.0))
+    assert is_open(flag, no, at(6.2))
+    assert is_open(replace(flag, strength=1.6 * flag.strength), no, at(3.2))
 
 
 def test_right_stays_open_and_counts() -> None:

@@ -113,6 +113,17 @@ def test_exact_test_of_a_complete_separation() -> None:
     assert found.p_value == pytest.approx(1 / comb(8, 3))
 
 
+def test_a_separation_that_some_shelf_would_show_by_chance_is_not_claimed() -> None:
+    # 1 of (7 choose 3) = 35 orders is rare for one shelf, not for one of two shelves (1 in 17).
+    values = [TrayLag(n, 0.1 * n, "b", "top") for n in range(4)]
+    values += [TrayLag(4 + n, 1.0 + 0.1 * n, "b", "low") for n in range(3)]
+    assert find_behind(values) == ()
+
+
+def test_a_room_within_a_day_of_its_normal_is_not_behind() -> None:
+    assert find_behind([TrayLag(n, 0.6 + 0.04 * n, "b", "top", "L") for n in range(9)]) == ()
+
+
 def test_too_few_trays_say_nothing() -> None:
     assert find_behind([TrayLag(n, 5.0 * n, "b") for n in range(3)]) == ()
     # Two slow trays of a shelf are two, not a shelf: nothing is claimed of the shelf.

@@ -118,6 +118,13 @@ def test_the_pair_before_and_after_watering_is_the_strongest_evidence() -> None:
     assert evidence([before, gone]) < alone - 0.4
 
 
+def test_a_patch_that_seems_to_grow_in_the_wet_says_no_more_than_one_that_stays() -> None:
+    before = photo(2.5, sighting(8.0, 0.6), watering=Watering.BEFORE)
+    stayed = photo(2.52, sighting(8.0, 0.6), watering=Watering.AFTER)
+    wider = photo(2.52, sighting(12.0, 0.6), watering=Watering.AFTER)
+    assert evidence([before, wider]) == pytest.approx(evidence([before, stayed]), abs=0.2)
+
+
 def test_a_pair_hours_apart_is_no_pair() -> None:
     before = photo(2.5, sighting(8.0, 0.6), watering=Watering.BEFORE)
     soon = photo(2.52, sighting(8.0, 0.6), watering=Watering.AFTER)
@@ -130,6 +137,8 @@ def test_the_same_fuzz_on_all_siblings_speaks_for_hairs_in_their_days_only() -> 
     hairy = [photo(2.5, sighting(), fuzz=0.4)]
     assert evidence(hairy, 0.4) < evidence(hairy, 0.1) < evidence(hairy, 0.0)
     assert evidence(hairy, 0.0) == evidence(hairy)
+    priors = [watch(hairy, f).suspicions[0].evidence.prior for f in (0.0, 0.2, 0.4, 0.8)]
+    assert priors == pytest.approx([priors[0] - less for less in (0.0, 1.0, 2.0, 2.0)])
     late = [photo(5.5, sighting(), fuzz=0.4)]
     assert evidence(late, 0.4) == evidence(late)
     (suspicion,) = watch(hairy, 0.4).suspicions
@@ -265,6 +274,7 @@ def test_no_harmless_cause_is_seen_again_more_surely_than_mould() -> None:
 
 def test_verdicts_shift_the_weights_of_causes() -> None:
     plain = cause_weights("white fuzz", 5.0)
+    assert cause_weights("white fuzz", 5.0, alike=1.0)[Cause.ROOT_HAIRS] > plain[Cause.ROOT_HAIRS]
     taught = cause_weights("white fuzz", 5.0, said={Cause.ROOT_HAIRS: 3})
     assert taught[Cause.ROOT_HAIRS] > plain[Cause.ROOT_HAIRS]
     for weights in (plain, taught, cause_weights("dark", None, alike=1.0)):
