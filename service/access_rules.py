@@ -52,6 +52,12 @@ _TABLE: dict[Right, str] = {
         GET /api/flags/{flag_id}/evidence/now.jpg
         GET /api/flags/{flag_id}/evidence/before.jpg
         GET /api/verdicts
+        GET /api/cameras
+        GET /api/cameras/health
+        GET /api/cameras/{thing_id}
+        GET /api/cameras/{thing_id}/history
+        GET /api/cameras/{camera_id}/health
+        GET /api/notifications
         GET /api/people
         GET /api/people/{person_id}
     """
@@ -75,6 +81,7 @@ _TABLE: dict[Right, str] = {
         POST /api/photos/{photo_id}/inspect
         POST /api/photos/{photo_id}/trays
         DELETE /api/photos/{photo_id}/trays/{number}
+        POST /api/cameras/{camera_id}/shot
         POST /api/flags/{flag_id}/snooze
         POST /api/flags/{flag_id}/done
         POST /api/flags/{flag_id}/verdict
@@ -94,6 +101,16 @@ _TABLE: dict[Right, str] = {
         PUT /api/people/{person_id}/password
         GET POST /api/tokens
         DELETE /api/tokens/{token_id}
+        POST /api/cameras
+        PATCH DELETE /api/cameras/{thing_id}
+        GET POST /api/notifications/targets
+        GET PATCH DELETE /api/notifications/targets/{thing_id}
+        GET /api/notifications/targets/{thing_id}/history
+        POST /api/notifications/targets/{target_id}/test
+        GET /api/export
+        GET POST /api/backup
+        GET /api/backup/{name}
+        GET POST /api/retention
     """,
 }
 
