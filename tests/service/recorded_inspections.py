@@ -5,9 +5,33 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from io import BytesIO
+from math import pi
 from typing import Any
 
+from PIL import Image, ImageDraw
+
 from service.inspector import InspectedPhoto, InspectionJob
+
+SIZE_MM = (540, 280)
+BED, MOULD = (110, 80, 50), (255, 255, 255)
+
+
+def patch(diameter_mm: float, likelihood: float, **place: float) -> dict[str, Any]:
+    """A candidate patch of mould as a record has it."""
+    area = pi * diameter_mm**2 / 4
+    return {
+        "look": "white fuzz",
+        "likelihood": likelihood,
+        "confused_with": [],
+        "x_mm": place.get("x", -120.0),
+        "y_mm": place.get("y", 60.0),
+        "area_mm2": area,
+        "area_uncertainty_mm2": 0.1 * area,
+        "visible_area_mm2": area,
+        "diameter_mm": diameter_mm,
+        "outline_mm": [],
+    }
 
 
 def value(number: float | None, uncertainty: float | None = None) -> dict[str, Any]:
@@ -36,18 +60,24 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
             name: value(0.1)
             for name in (
                 *("lightness", "a", "b", "chroma", "hue_angle_deg"),
-                *("dark_green_colour_index", "yellow_share"),
+                "dark_green_colour_index",
             )
-        },
+        }
+        | {"yellow_share": value(said.get("yellow_share", 0.1))},
         "evenness": {
             "cover_variation": value(0.1),
             "colour_variation": value(0.1),
             "seed_layer": value(None),
             "bare_floor": [],
-            "bare_areas": [],
+            "bare_areas": said.get("bare_areas", []),
         },
         "seen": 0.98,
-        "sharpness": None,
+        "sharpness": {
+            "edge_spread_px": value(1.5, 0.15),
+            "edge_spread_mm": value(0.8, 0.08),
+            "smallest_patch_mm": value(said.get("smallest_patch_mm", 4.0), 0.8),
+            "mm_per_px": 0.5,
+        },
         "light": {
             "white_point_xy": [0.31, 0.33],
             "duv": 0.0,
@@ -55,11 +85,11 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
             "clipped_share": 0.0,
             "coloured": False,
         },
-        "fuzz": 0.0,
+        "fuzz": said.get("fuzz", 0.0),
         "mould": said.get("mould", []),
-        "slime": [],
+        "slime": said.get("slime", []),
         "score": {"value": 80, "parts": []},
-        "doubts": [],
+        "doubts": said.get("doubts", []),
         "remarks": [],
     }
 
@@ -104,11 +134,26 @@ class RecordedInspector:
             tray_record(**{"day": _day(job, tray["number"], taken_at), **tray}) for tray in shown
         ]
         pictures = {"thumbnail.jpg": b"small", "overlay.jpg": b"drawn"}
-        pictures |= {f"tray-{tray['number']}.jpg": b"view" for tray in shown}
+        pictures |= {f"tray-{tray['number']}.jpg": _view(tray) for tray in shown}
         return InspectedPhoto(photo_record(job.name, trays, None), taken_at, source, pictures)
 
     def close(self) -> None:
         pass
+
+
+def _view(tray: Mapping[str, Any]) -> bytes:
+    """Bytes that stand for a view; with `drawn`, a brown bed with white patches on it."""
+    if not tray.get("drawn"):
+        return b"view"
+    view = Image.new("RGB", SIZE_MM, BED)
+    draw = ImageDraw.Draw(view)
+    for patch in tray["mould"]:
+        x, y = SIZE_MM[0] / 2 + patch["x_mm"], SIZE_MM[1] / 2 - patch["y_mm"]
+        reach = patch["diameter_mm"] / 2
+        draw.ellipse((x - reach, y - reach, x + reach, y + reach), fill=MOULD)
+    file = BytesIO()
+    view.save(file, "JPEG", quality=95)
+    return file.getvalue()
 
 
 def _day(job: InspectionJob, number: int | None, taken_at: datetime) -> float | None:
