@@ -131,7 +131,7 @@ def _sample(pictures: Pictures, chosen: Tensor, where: Tensor) -> tuple[Tensor, 
     y = _mirrored(where[..., 1], height).long()
     value = pictures.packed[pictures.offsets[chosen][:, None, None] + y * width + x]
     channels = torch.stack([value & 255, value >> 8 & 255, value >> 16 & 255], 1)
-    return functional.avg_pool2d(channels.half(), 2).float() / 255, _target(value >> 24 & 255)
+    return functional.avg_pool2d(channels.float(), 2) / 255, _target(value >> 24 & 255)
 
 
 def _mirrored(position: Tensor, length: Tensor) -> Tensor:

@@ -24,11 +24,12 @@ MOULD_SHARE = 0.25
 HARMLESS, IGNORE = 254, 255
 _HOLD_OUT_EVERY = 10
 _BLACK_LEVEL = 3.0
+PHOTO_QUALITY = 70
 
 
 @dataclass(frozen=True)
 class PackedPhoto:
-    """One crop: `file` (JPEG) and its targets (PNG of the same stem).
+    """One crop: `file` (WebP) and its targets (lossless, ``STEM.targets.webp``).
 
     Parameters
     ----------
@@ -37,14 +38,11 @@ class PackedPhoto:
         At the middle of the seed bed.
     gains : tuple of 3 float
         Linear-light gains that make the kit's white neutral.
-    held_out : bool
-        Kept from training, for the card's own figures.
     """
 
     file: str
     mm_per_px: float
     gains: tuple[float, float, float]
-    held_out: bool
 
 
 class TruthView:
@@ -139,8 +137,13 @@ def read_labels(truth_file: Path, kind: str) -> Labels | None:
 
 
 def pack_photo(truth_file: Path, target_folder: Path) -> PackedPhoto | None:
-    """Cut one photo down to its tray and write crop and targets; None for a black photo."""
+    """Cut one photo down to its tray and write crop and targets.
+
+    None, and nothing written, for a photo that is held out or black.
+    """
     truth = json.loads(truth_file.read_text())
+    if is_held_out(truth):
+        return None
     view = TruthView(truth)
     bgr = cv2.imread(str(truth_file.with_suffix(".jpg")))
     classes = read_labels(truth_file, "classes")
@@ -159,18 +162,23 @@ def pack_photo(truth_file: Path, target_folder: Path) -> PackedPhoto | None:
         bgr = cv2.resize(bgr, (width, height), interpolation=cv2.INTER_AREA)
         targets = shrink_targets(np.ascontiguousarray(targets), width, height)
         mm_per_px = FINEST_MM_PER_PX
-    file = f"{truth_file.stem}.jpg"
-    cv2.imwrite(str(target_folder / file), bgr, [cv2.IMWRITE_JPEG_QUALITY, 91])
-    cv2.imwrite(str(target_folder / f"{truth_file.stem}.png"), targets)
-    seed = int(truth.get("tray_seed", truth.get("seed", 0)))
-    return PackedPhoto(file, mm_per_px, (gains[0], gains[1], gains[2]), seed % _HOLD_OUT_EVERY == 0)
+    file = f"{truth_file.stem}.webp"
+    cv2.imwrite(str(target_folder / file), bgr, [cv2.IMWRITE_WEBP_QUALITY, PHOTO_QUALITY])
+    lossless = [cv2.IMWRITE_WEBP_QUALITY, 101]
+    cv2.imwrite(str(target_folder / f"{truth_file.stem}.targets.webp"), targets, lossless)
+    return PackedPhoto(file, mm_per_px, (gains[0], gains[1], gains[2]))
+
+
+def is_held_out(truth: dict[str, Any]) -> bool:
+    """Whether a photo is kept from training for the card's figures: every tenth tray."""
+    return int(truth.get("tray_seed", truth.get("seed", 0))) % _HOLD_OUT_EVERY == 0
 
 
 def _tray_box(view: TruthView, width: int, height: int) -> tuple[int, int, int, int]:
     opening = view.size.opening_mm
-    grown = opening + np.sign(opening) * [45.0, 12.0, 0.0]
+    grown = opening + np.sign(opening) * [14.0, 12.0, 0.0]
     points = view.project(
-        np.concatenate([grown + [0, 0, z] for z in (-view.size.depth_mm, 0.0, 80.0)])
+        np.concatenate([grown + [0, 0, z] for z in (-view.size.depth_mm, 0.0, 40.0)])
     )
     low, high = np.floor(points.min(0)).astype(int), np.ceil(points.max(0)).astype(int)
     return (
@@ -206,7 +214,7 @@ def read_index(folder: Path) -> list[PackedPhoto]:
 def read_packed(folder: Path, photo: PackedPhoto) -> tuple[npt.NDArray[np.uint8], Labels]:
     """Crop (h, w, 3) RGB and targets (h, w) of one packed photo."""
     bgr = cv2.imread(str(folder / photo.file))
-    targets = cv2.imread(str((folder / photo.file).with_suffix(".png")), cv2.IMREAD_GRAYSCALE)
+    targets = cv2.imread(str((folder / photo.file).with_suffix(".targets.webp")))
     if bgr is None or targets is None:
         raise ValueError(f"{folder / photo.file} must be readable with its targets, got none")
-    return np.ascontiguousarray(bgr[..., ::-1]), targets.astype(np.uint8)
+    return np.ascontiguousarray(bgr[..., ::-1]), np.ascontiguousarray(targets[..., 0], np.uint8)

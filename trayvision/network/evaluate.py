@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from trayvision.camera import Camera
 from trayvision.colour_correction import measure_light
-from trayvision.network.dataset import TruthView
+from trayvision.network.dataset import TruthView, is_held_out
 from trayvision.photo import load_photo
 from trayvision.segmentation import CLASS_COUNT, ClassShares, TrayClass, segment
 from trayvision.tag_reading import ReadTag
@@ -174,6 +174,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--clean", action="store_true", help="no shoots, no mould, no truth")
+    parser.add_argument("--held-out", action="store_true", help="photos kept from training only")
     given = parser.parse_args()
     if given.clean:
         for path in sorted(given.folder.glob("*.jpg")):
@@ -181,8 +182,11 @@ def main() -> None:
         return
     tally = Tally()
     for path in sorted(given.folder.glob("*.json")):
-        if path.with_suffix(".jpg").exists():
-            print(judge_photo(path, tally))
+        if not path.with_suffix(".jpg").exists():
+            continue
+        if given.held_out and not is_held_out(json.loads(path.read_text())):
+            continue
+        print(judge_photo(path, tally))
     for label in range(CLASS_COUNT):
         iou = tally.both[label] / max(int(tally.either[label]), 1)
         print(f"IoU {TrayClass(label).name} {iou:.4f}")

@@ -9,8 +9,8 @@ last digits between devices. `trayvision.network.evaluate` judges the result.
 """
 
 import argparse
-import json
 import time
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from copy import deepcopy
 from dataclasses import dataclass
@@ -33,20 +33,21 @@ from trayvision.network.augment import (
     to_device,
 )
 from trayvision.network.model import (
-    CLASSES,
     MOULD,
+    SHOOT,
     TrayNet,
     full_resolution_logits,
     segmentation_loss,
 )
 
-CLASS_WEIGHTS = (1.5, 1.0, 1.0, 1.3, 2.0, 0.5, 2.0)
+CLASS_WEIGHTS = (1.5, 1.0, 1.0, 1.3, 1.3, 0.5, 1.5)
 # Scales that tray crops are drawn at, mm a px; inspections never run finer than 0.5.
-SCALES_MM_PER_PX = (0.42, 1.2)
-COMPOSITE_SHARE = 0.25
+SCALES_MM_PER_PX = (0.45, 1.0)
+COMPOSITE_SHARE = 0.20
 NEGATIVE_SHARE = 0.03
-OVERGROWN_SHARE = 0.17
-OVERGROWN_COPIES = 2
+OVERGROWN_SHARE = 0.12
+OVERGROWN_COPIES = 1
+CHECKPOINT_STEPS = 1000
 
 
 @dataclass(frozen=True)
@@ -62,12 +63,10 @@ class Settings:
     start: Path | None
 
 
-def rendered_examples(folder: Path, *, held_out: bool) -> list[Example]:
-    """The packed renders of a folder, either those to learn from or those kept back."""
+def rendered_examples(folder: Path) -> list[Example]:
+    """The packed renders of a folder."""
     examples = []
     for photo in dataset.read_index(folder):
-        if photo.held_out != held_out:
-            continue
         rgb, targets = dataset.read_packed(folder, photo)
         finest, coarsest = (scale / photo.mm_per_px for scale in SCALES_MM_PER_PX)
         examples.append(Example(rgb, targets, photo.gains, finest, coarsest))
@@ -127,15 +126,27 @@ def negative_examples() -> list[Example]:
 
 
 def sampling_weights(rendered: list[Example], overgrown: int, drawn: int, negative: int) -> Tensor:
-    """How often each picture is drawn: renders with mould twice as often as those without."""
-    renders = np.array([2.0 if (e.targets == MOULD).any() else 1.0 for e in rendered])
+    """How often each picture is drawn: more often with mould, and half grown over."""
+    renders = np.array(
+        [
+            (1.5 if (e.targets == MOULD).any() else 1.0)
+            * (2.0 if 0.005 < (e.targets == SHOOT).mean() < 0.45 else 1.0)
+            for e in rendered
+        ]
+    )
     groups = [(renders, 1 - OVERGROWN_SHARE - COMPOSITE_SHARE - NEGATIVE_SHARE)]
     groups += [(np.ones(overgrown), OVERGROWN_SHARE)]
     groups += [(np.ones(drawn), COMPOSITE_SHARE), (np.ones(negative), NEGATIVE_SHARE)]
     return torch.tensor(np.concatenate([w / max(w.sum(), 1) * share for w, share in groups]))
 
 
-def train(pictures: Pictures, weights: Tensor, settings: Settings, device: str) -> TrayNet:
+def train(
+    pictures: Pictures,
+    weights: Tensor,
+    settings: Settings,
+    checkpoint: Callable[[TrayNet], None],
+    device: str,
+) -> TrayNet:
     """Fit the network; the returned one has the running mean of the weights."""
     torch.manual_seed(settings.seed)
     generator = torch.Generator(device=device).manual_seed(settings.seed)
@@ -163,7 +174,7 @@ def train(pictures: Pictures, weights: Tensor, settings: Settings, device: str) 
                 pictures, chosen, side=CROP_SIDE, mould_share=0.5, generator=generator
             )
             crops, targets = random_camera(crops, targets, pictures.gains[chosen], generator)
-        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+        with torch.autocast(device, torch.bfloat16):
             outputs = model(crops.contiguous(memory_format=torch.channels_last) / 255)
         loss = segmentation_loss(full_resolution_logits(outputs.float()), targets, class_weights)
         optimiser.zero_grad(set_to_none=True)
@@ -172,12 +183,14 @@ def train(pictures: Pictures, weights: Tensor, settings: Settings, device: str) 
         optimiser.step()
         torch._foreach_lerp_(ours, theirs, 0.002 if step > 500 else 0.1)
         running += loss.detach()
-        if step % 500 == 499:
+        if step % 250 == 249:
             minutes = (time.monotonic() - started) / 60
             print(
-                f"step {step + 1} loss {running.item() / 500:.4f} minutes {minutes:.2f}", flush=True
+                f"step {step + 1} loss {running.item() / 250:.4f} minutes {minutes:.2f}", flush=True
             )
             running.zero_()
+        if step % CHECKPOINT_STEPS == CHECKPOINT_STEPS - 1:
+            checkpoint(average)
     return average.eval()
 
 
@@ -187,27 +200,6 @@ def _schedule(progress: float, step: int) -> float:
 
 def _floating(model: TrayNet) -> list[Tensor]:
     return [t for t in model.state_dict().values() if t.is_floating_point()]
-
-
-@torch.no_grad()
-def hold_out_scores(model: TrayNet, examples: list[Example], device: str) -> dict[str, float]:
-    """Intersection over union of each class over pictures the training never saw."""
-    names = ("outside", "tray", "bed", "shoot", "mould", "kit", "slime")
-    both, either = np.zeros(CLASSES), np.zeros(CLASSES)
-    for example in examples:
-        rgb = corrected_rgb(example)
-        height, width = (side // 16 * 16 for side in rgb.shape[:2])
-        x = torch.from_numpy(rgb[:height, :width].astype(np.float32)).permute(2, 0, 1)[None]
-        logits = full_resolution_logits(model(x.to(device).round(decimals=3)).float())
-        found = logits[0].argmax(0).cpu().numpy()
-        truth = example.targets[:height, :width]
-        for label in range(CLASSES):
-            a, b = (found == label) & (truth < CLASSES), truth == label
-            both[label] += (a & b).sum()
-            either[label] += (a | b).sum()
-    return {
-        name: round(float(i / max(u, 1)), 4) for name, i, u in zip(names, both, either, strict=True)
-    }
 
 
 class _FromBytes(torch.nn.Module):
@@ -243,28 +235,28 @@ def run(packed: Path, out: Path, settings: Settings) -> None:
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.monotonic()
     rng = np.random.default_rng(settings.seed)
-    rendered = rendered_examples(packed, held_out=False)
-    kept = rendered_examples(packed, held_out=True)
+    rendered = rendered_examples(packed)
     drawn = drawn_examples(settings.composites, settings.seed)
     negative = negative_examples()
     overgrown = overgrown_examples(rendered, OVERGROWN_COPIES, settings.seed)
     weights = sampling_weights(rendered, len(overgrown), len(drawn), len(negative))
     pictures = to_device(rendered + overgrown + drawn + negative, device, rng)
     print(
-        f"{len(rendered)} renders, {len(kept)} kept back, {len(drawn)} drawn, ready after "
+        f"{len(rendered)} renders, {len(drawn)} drawn, {len(negative)} negatives, ready after "
         f"{time.monotonic() - started:.0f} s on {device}",
         flush=True,
     )
-    model = train(pictures, weights, settings, device)
     out.mkdir(parents=True, exist_ok=True)
+    model = train(pictures, weights, settings, lambda average: save(average, out), device)
+    save(model, out)
+    print(f"done after {(time.monotonic() - started) / 60:.1f} minutes")
+
+
+def save(model: TrayNet, out: Path) -> None:
+    """Write ``tray_classes.pt`` and ``tray_classes.onnx``."""
     weights_on_cpu = {name: value.cpu() for name, value in model.state_dict().items()}
     torch.save(weights_on_cpu, out / "tray_classes.pt")
     export(model, out / "tray_classes.onnx")
-    scores = hold_out_scores(model, kept, device)
-    minutes = (time.monotonic() - started) / 60
-    record = {"iou": scores, "minutes": minutes, "device": device, "renders": len(rendered)}
-    (out / "scores.json").write_text(json.dumps(record, indent=1))
-    print(record)
 
 
 def main() -> None:

@@ -1,0 +1,72 @@
+"""Training pictures: drawn ones repeat, and targets follow the mask rule."""
+
+import numpy as np
+import pytest
+
+from trayvision.network.composites import compose, overgrow
+from trayvision.network.dataset import (
+    HARMLESS,
+    IGNORE,
+    MOULD,
+    TruthView,
+    shrink_targets,
+    training_targets,
+)
+from trayvision.network.drawing import SHOOT, SIDE
+
+# A camera 600 mm above the middle of a 400 x 250 x 50 mm tray, looking straight down.
+TRUTH = {
+    "camera": {
+        "R_world_to_camera": [[1, 0, 0], [0, -1, 0], [0, 0, -1]],
+        "t_world_to_camera": [0, 0, 600],
+        "fx": 300.0,
+        "fy": 300.0,
+        "cx": 159.5,
+        "cy": 119.5,
+    },
+    "tray": {"length": 400, "width": 250, "depth": 50},
+}
+
+
+def test_a_seed_draws_the_same_picture_again_and_another_seed_another() -> None:
+    first, targets = compose(11)
+    again, targets_again = compose(11)
+    np.testing.assert_array_equal(first, again)
+    np.testing.assert_array_equal(targets, targets_again)
+    assert first.shape == (SIDE, SIDE, 3)
+    assert (compose(12)[0] != first).any()
+
+
+def test_mould_grows_only_where_there_is_bed_or_leaf() -> None:
+    targets = np.full((300, 500), HARMLESS, np.uint8)
+    targets[:, 250:] = SHOOT
+    rgb = np.full((300, 500, 3), (90, 140, 60), np.uint8)
+    seeds_with_mould = 0
+    for seed in range(12):
+        _, grown = overgrow(rgb, targets, seed)
+        assert set(np.unique(grown)) <= {HARMLESS, SHOOT, MOULD, IGNORE}
+        seeds_with_mould += bool((grown == MOULD).any())
+    assert 0 < seeds_with_mould < 12  # under leaves there is no bed here for it to grow on
+
+
+@pytest.mark.parametrize(("mould_px", "expected"), [(0, 2), (3, 2), (4, MOULD), (16, MOULD)])
+def test_a_coarser_pixel_is_mould_from_a_quarter_up(mould_px: int, expected: int) -> None:
+    # The mask rule of the truth files: the largest share, but mould from 25 % of the pixel up.
+    block = np.full(16, 2, np.uint8)
+    block[:mould_px] = MOULD
+    targets = np.tile(block.reshape(4, 4), (3, 5))
+    assert (shrink_targets(targets, 5, 3) == expected).all()
+
+
+def test_occluders_over_the_opening_count_and_the_background_does_not() -> None:
+    view = TruthView(TRUTH)
+    classes = np.zeros((240, 320), np.uint8)
+    alone = training_targets(TRUTH, classes, None, view)
+    assert alone[120, 160] == 0
+    assert alone[5, 5] == HARMLESS
+    crowded = training_targets({**TRUTH, "other_trays": [{}]}, classes, None, view)
+    assert crowded[5, 5] == IGNORE
+    everything = np.full_like(classes, SHOOT)
+    known = training_targets({**TRUTH, "other_trays": [{}]}, classes, everything, view)
+    assert known[5, 5] == SHOOT
+    assert known[120, 160] == 0
