@@ -66,6 +66,7 @@ def test_mould_goes_from_look_to_hold_and_names_what_it_threatens() -> None:
     runs = [
         mouldy(17, shelf="top shelf", level=1),
         healthy(3, 6.0, shelf="second shelf", level=2, lots=("L2",)),
+        healthy(6, 6.0, shelf="top shelf", level=1, lots=("L2",)),
         healthy(4, 6.0, shelf="other rack", level=2, rack="rack 2", lots=("L2",)),
         healthy(5, 6.0, shelf="other rack", level=1, rack="rack 2", lots=("L1",)),
     ]
