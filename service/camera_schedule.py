@@ -71,11 +71,6 @@ class CameraSchedule:
             if value < timedelta(0):
                 raise ValueError(f"{name} must not be negative, got {value!r}")
 
-    @property
-    def has_shots(self) -> bool:
-        """Whether it ever asks for a photo."""
-        return bool(next_shots(self, datetime(2000, 1, 1, tzinfo=UTC)))
-
 
 def next_shots(schedule: CameraSchedule, now: datetime, *, count: int = 1) -> list[datetime]:
     """The next moments, in UTC, at which a photo is due; none where the schedule has none.

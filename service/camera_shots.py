@@ -110,7 +110,7 @@ def take_shot(
         return log_failure(service, camera, str(trouble), planned_at=planned_at)
     at = service.clock()
     suffix = frame.media_type.removeprefix("image/").replace("jpeg", "jpg")
-    name = f"{camera.name} {at:%Y-%m-%d %H%M%S}.{suffix}"
+    name = f"{camera.name} {at.astimezone(_zone(service)):%Y-%m-%d %H%M%S}.{suffix}"
     return keep_shot(
         service, camera, NewShot(name, frame.content, frame.media_type, at, planned_at)
     )
@@ -118,9 +118,7 @@ def take_shot(
 
 def keep_shot(service: Service, camera: Camera, shot: NewShot) -> Row:
     """Take a camera's picture in and log it; the same bytes again make no second photo."""
-    with service.database.read() as connection:
-        zone = ZoneInfo(the_room(connection).time_zone)
-    schedule = schedule_of(camera, zone)
+    schedule = schedule_of(camera, _zone(service))
     moment = service.clock() if shot.taken_at is None else shot.taken_at
     photo = IncomingPhoto(
         shot.name,
@@ -165,6 +163,11 @@ def poor_picture(service: Service, photo: PhotoOut) -> PoorPicture | None:
     if middle < _DARK_LEVEL and high < 2 * _DARK_LEVEL:
         return PoorPicture.DARK
     return PoorPicture.FOGGED if high - low < _FOG_CONTRAST else None
+
+
+def _zone(service: Service) -> ZoneInfo:
+    with service.database.read() as connection:
+        return ZoneInfo(the_room(connection).time_zone)
 
 
 def _log(service: Service, camera: Camera, values: Mapping[str, object]) -> Row:

@@ -84,10 +84,9 @@ class HttpSnapshot:
             # What is packed could be a thousand times larger than it comes.
             headers = {"Accept": "image/*", "Accept-Encoding": "identity"}
             with client.stream("GET", address, headers=headers, auth=auth) as response:
-                if response.status_code == 401 and auth is None and parts.username:
-                    auth = _auth(parts, response.headers.get("www-authenticate", ""))
-                    continue
-                return self._body(response, until)
+                if response.status_code != 401 or not parts.username:
+                    return self._body(response, until)
+                auth = _auth(parts, response.headers.get("www-authenticate", ""))
         raise CameraTrouble("refuses the name and password")
 
     def _body(self, response: httpx.Response, until: float) -> bytes:

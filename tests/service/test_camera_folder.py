@@ -1,0 +1,162 @@
+"""A watched folder: files written slowly, cut off, copied late, brought again."""
+
+import os
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import pytest
+from PIL import Image
+
+from tests.service.conftest import START, Room
+from tests.service.picture_servers import jpeg
+
+
+def _look(room: Room, **later: float) -> None:
+    app: Any = room.client.app
+    room.watch.forward(**later)
+    app.state.cameras.look()
+    app.state.cameras.finish()
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "card").mkdir()
+    return tmp_path / "card"
+
+
+def _watch(room: Room, folder: Path, **said: Any) -> str:
+    made = room.post("/api/cameras", name="Card", kind="folder", address=str(folder), **said)
+    return f"/api/cameras/{made['id']}/health"
+
+
+def _names(room: Room) -> list[str]:
+    return [photo["file"] for photo in room.get("/api/photos")["photos"]]
+
+
+def test_file_is_taken_in_once_it_stands_still(room: Room, folder: Path) -> None:
+    health = _watch(room, folder)
+    path = folder / "IMG_1.jpg"
+    path.write_bytes(jpeg())
+    os.utime(path, (START.timestamp() - 600,) * 2)
+    _look(room)
+    assert _names(room) == []
+    _look(room, seconds=5)
+    assert _names(room) == ["IMG_1.jpg"]
+    (photo,) = room.get("/api/photos")["photos"]
+    assert (photo["camera"], photo["taken_at"]) == ("Card", "2026-03-02T06:50:00Z")
+    assert path.read_bytes() == jpeg()
+    assert room.get(health)["shots"][0]["outcome"] == "photo"
+
+
+def test_file_written_slowly_is_taken_in_whole(room: Room, folder: Path) -> None:
+    _watch(room, folder)
+    content, path = jpeg(2, size=(640, 480)), folder / "slow.jpg"
+    for end in range(4000, len(content), len(content) // 5):
+        path.write_bytes(content[:end])
+        # Longer than a file must stand still: only its missing end tells that more is to come.
+        _look(room, seconds=2)
+        _look(room, seconds=4)
+        assert _names(room) == []
+    path.write_bytes(content)
+    _look(room, seconds=2)
+    _look(room, seconds=4)
+    (photo,) = room.get("/api/photos")["photos"]
+    assert room.client.get(photo["original"]).content == content
+
+
+def test_file_whose_end_never_comes_is_listed_all_the_same(room: Room, folder: Path) -> None:
+    _watch(room, folder)
+    (folder / "cut.jpg").write_bytes(jpeg()[:-300])
+    for minutes in (0, 1, 5):
+        _look(room, minutes=minutes)
+    assert _names(room) == []
+    _look(room, minutes=5)
+    assert _names(room) == ["cut.jpg"]
+    assert room.get("/api/photos", with_problem=True)["photos"][0]["problem"]
+
+
+def test_files_are_dealt_with_once_even_after_a_restart(
+    open_room: Callable[[], Room], folder: Path
+) -> None:
+    room = open_room()
+    health = _watch(room, folder)
+    for number in (1, 2):
+        (folder / f"{number}.jpg").write_bytes(jpeg(number))
+    _look(room)
+    _look(room, seconds=5)
+    again = open_room()
+    jobs = len(again.inspector.jobs)
+    _look(again, seconds=5)
+    _look(again, seconds=5)
+    assert sorted(_names(again)) == ["1.jpg", "2.jpg"]
+    assert len(again.inspector.jobs) == jobs
+    assert len(again.get(health)["shots"]) == 2
+
+
+def test_same_picture_under_another_name_makes_no_second_photo(room: Room, folder: Path) -> None:
+    health = _watch(room, folder)
+    for name in ("a.jpg", "b.jpg"):
+        (folder / name).write_bytes(jpeg())
+    _look(room)
+    _look(room, seconds=5)
+    assert _names(room) == ["a.jpg"]
+    assert [shot["outcome"] for shot in room.get(health)["shots"]] == ["same", "photo"]
+    assert not room.get(health)["frozen"]
+
+
+def test_moment_that_a_picture_says_goes_before_that_of_its_file(room: Room, folder: Path) -> None:
+    _watch(room, folder, options={"water_cycles": [{"at": "07:30"}]})
+    record = Image.Exif()
+    record.get_ifd(0x8769)[0x9003] = "2026:03:01 07:45:00"
+    file = BytesIO()
+    with Image.open(BytesIO(jpeg())) as image:
+        image.save(file, "JPEG", exif=record)
+    (folder / "exif.jpg").write_bytes(file.getvalue())
+    _look(room)
+    _look(room, seconds=5)
+    # The inspector of these tests reads no record: what is asserted is that none was given.
+    assert room.inspector.jobs[-1].taken_at is None
+
+
+def test_file_from_a_clock_ahead_is_not_taken_in_the_future(room: Room, folder: Path) -> None:
+    _watch(room, folder)
+    path = folder / "ahead.jpg"
+    path.write_bytes(jpeg())
+    os.utime(path, (START.timestamp() + 86400 * 400,) * 2)
+    _look(room)
+    _look(room, seconds=5)
+    (photo,) = room.get("/api/photos")["photos"]
+    assert datetime.fromisoformat(photo["taken_at"]) == START + timedelta(seconds=5)
+
+
+def test_other_files_are_left_alone(room: Room, folder: Path) -> None:
+    _watch(room, folder)
+    (folder / "notes.txt").write_text("soaked 2 kg")
+    (folder / ".half.jpg").write_bytes(jpeg())
+    (folder / "empty.jpg").touch()
+    (folder / "inside.jpg").mkdir()
+    _look(room)
+    _look(room, minutes=20)
+    assert _names(room) == []
+
+
+def test_folder_that_goes_away_is_told_once_and_silence_after_its_hours(
+    room: Room, folder: Path
+) -> None:
+    health = _watch(room, folder, options={"silent_after_hours": 3})
+    folder.rmdir()
+    for _ in range(3):
+        _look(room, seconds=10)
+    told = room.get(health)
+    assert told["last_error"] == "folder cannot be read (No such file or directory)"
+    assert (told["consecutive_failures"], told["silent"]) == (1, False)
+    folder.mkdir()
+    (folder / "back.jpg").write_bytes(jpeg())
+    _look(room, seconds=10)
+    _look(room, seconds=10)
+    assert room.get(health)["ok"]
+    room.watch.forward(hours=4)
+    assert room.get(health)["silent"]
