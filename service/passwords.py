@@ -36,10 +36,16 @@ _COMMONEST = frozenset(
 
 
 class Passwords:
-    """Hashes passwords and compares them; few at once, as each takes memory on purpose."""
+    """Hashes passwords and compares them; few at once, as each takes memory on purpose.
 
-    def __init__(self) -> None:
-        self._hasher = PasswordHasher()
+    Parameters
+    ----------
+    hasher : PasswordHasher, optional
+        With other costs than the recommended ones; hashes made before still fit.
+    """
+
+    def __init__(self, hasher: PasswordHasher | None = None) -> None:
+        self._hasher = hasher or PasswordHasher()
         self._turns = threading.BoundedSemaphore(_AT_ONCE)
         self._nobodys = _hash_of_nothing(self._hasher)
 

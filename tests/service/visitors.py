@@ -2,15 +2,28 @@
 
 from typing import Any
 
+from argon2 import PasswordHasher
+from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
+from service.passwords import Passwords
 from tests.service.conftest import Room
 
 ADDRESS = "http://room.example:8017"
 OWNER = {"name": "Anna", "password": "barley by the window"}
 WORKER = {"name": "Ben", "password": "water at half past six"}
 READER = {"name": "Cleo", "password": "only here to look around"}
+
+
+# Most tests are not about what a hash costs.
+QUICK_HASHER = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+
+
+def use_passwords(room: Room, passwords: Passwords) -> None:
+    """Have a room hash and compare passwords in another way."""
+    assert isinstance(room.client.app, FastAPI)
+    room.client.app.state.passwords = passwords
 
 
 def program(room: Room, *, peer: str = "192.0.2.7", **headers: str) -> TestClient:
@@ -29,6 +42,7 @@ def browser(room: Room, who: dict[str, str], **kwargs: str) -> TestClient:
 
 def close(room: Room) -> int:
     """Set the first owner's password; returns the owner's id."""
+    use_passwords(room, Passwords(QUICK_HASHER))
     person: dict[str, Any] = room.post("/api/people", **OWNER, role="owner")
     return int(person["id"])
 
