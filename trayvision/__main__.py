@@ -1,10 +1,18 @@
 """The ``trayvision`` command."""
 
 import argparse
+import importlib
 import sys
 from collections.abc import Sequence
+from pathlib import Path
+from types import ModuleType
 
 USAGE_ERROR = 2
+# Commands of the service, which lies beside this package in the project's folder.
+_SERVICE_COMMANDS = {
+    "serve": "keep the log of a growing room and serve it",
+    "demo": "play the sample run into an invented room, tell what was noticed, then serve it",
+}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -12,8 +20,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     0 when all was done, 2 on wrong use, 3 when some photo could not be measured.
     """
-    parser = _parser()
-    options = parser.parse_args(arguments)
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    if given[:1] and given[0] in _SERVICE_COMMANDS:
+        return _run_service(given[0], given[1:])
+    options = _parser().parse_args(given)
     # Imported here, each by its own command: --help must not wait for image libraries.
     try:
         if options.command == "inspect":
@@ -32,6 +42,36 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return USAGE_ERROR
 
 
+def _run_service(name: str, arguments: Sequence[str]) -> int:
+    try:
+        command = _service_module(name)
+        parser = argparse.ArgumentParser(
+            prog=f"trayvision {name}", description=_SERVICE_COMMANDS[name]
+        )
+        getattr(command, f"add_{name}")(parser)
+        return int(getattr(command, f"run_{name}")(parser.parse_args(arguments)))
+    except ValueError as error:
+        print(f"trayvision {name}: {error}", file=sys.stderr)
+        return USAGE_ERROR
+
+
+def _service_module(name: str) -> ModuleType:
+    """A command's module of the service; ValueError where the service cannot be loaded."""
+    beside = Path(__file__).resolve().parents[1]
+    if (beside / "service" / "__init__.py").is_file() and str(beside) not in sys.path:
+        sys.path.append(str(beside))
+    try:
+        return importlib.import_module(f"service.{name}_command")
+    except ModuleNotFoundError as error:
+        if error.name in ("service", f"service.{name}_command"):
+            raise ValueError(
+                "the service is not part of this installation; run it from the project's folder"
+            ) from error
+        raise ValueError(
+            f'needs the extra "service" ({error.name} is missing): install trayvision[service]'
+        ) from error
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="trayvision",
@@ -43,6 +83,8 @@ def _parser() -> argparse.ArgumentParser:
     _add_calibrate(
         commands.add_parser("calibrate", help="measure a camera's lens from photos of its sheet")
     )
+    for name, words in _SERVICE_COMMANDS.items():
+        commands.add_parser(name, help=words, add_help=False)
     return parser
 
 

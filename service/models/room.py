@@ -90,7 +90,8 @@ class NewShelf(Model):
     name: Name
     level: Level
     water_path: Name | None = Field(
-        None, description="Shelves of one name share water; by default those of one rack do."
+        default=None,
+        description="Shelves of one name share water; by default those of one rack do.",
     )
     note: Text | None = None
 
@@ -157,7 +158,7 @@ class NewTray(Model):
     """A tray that carries a kit."""
 
     number: TrayNumber
-    size: Size | None = Field(None, description="Default: the room's.")
+    size: Size | None = Field(default=None, description="Default: the room's.")
     note: Text | None = None
 
 
@@ -180,7 +181,7 @@ class NewTrayState(Model):
     """From a moment on the tray is empty, rests after washing, or is out of use."""
 
     state: RestState
-    since_at: Moment | None = Field(None, description="Default: now.")
+    since_at: Moment | None = Field(default=None, description="Default: now.")
 
 
 class TrayStateChange(Change):
@@ -201,9 +202,9 @@ class TrayStateEntry(Entered):
 class NewPlacement(Model):
     """A tray is put on a shelf, or taken off the racks."""
 
-    shelf_id: ThingId | None = Field(None, description="None: taken off the racks.")
+    shelf_id: ThingId | None = Field(default=None, description="None: taken off the racks.")
     position_id: ThingId | None = None
-    placed_at: Moment | None = Field(None, description="Default: now.")
+    placed_at: Moment | None = Field(default=None, description="Default: now.")
 
 
 class PlacementChange(Change):

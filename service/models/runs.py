@@ -65,11 +65,11 @@ class NewRun(Model):
     """A tray is spread; everything but the tray may be left out and added later."""
 
     tray: TrayNumber
-    spread_at: Moment | None = Field(None, description="Default: now.")
+    spread_at: Moment | None = Field(default=None, description="Default: now.")
     soaked_at: Moment | None = None
-    seed: list[Seed] = Field([], max_length=10, description="One entry a lot.")
-    target_shoot_height_mm: Height | None = Field(None, description="Default: the room's.")
-    target_day: Day | None = Field(None, description="Default: the room's.")
+    seed: list[Seed] = Field(default=[], max_length=10, description="One entry a lot.")
+    target_shoot_height_mm: Height | None = Field(default=None, description="Default: the room's.")
+    target_day: Day | None = Field(default=None, description="Default: the room's.")
     note: Text | None = None
 
 
@@ -79,7 +79,7 @@ class RunChange(Change):
     tray: TrayNumber | None = None
     spread_at: Moment | None = None
     soaked_at: Moment | None = None
-    seed: list[Seed] | None = Field(None, max_length=10)
+    seed: list[Seed] | None = Field(default=None, max_length=10)
     target_shoot_height_mm: Height | None = None
     target_day: Day | None = None
     note: Text | None = None
@@ -118,9 +118,9 @@ class Run(Entered):
 class NewHarvest(Model):
     """A tray, or part of it, is taken."""
 
-    harvested_at: Moment | None = Field(None, description="Default: now.")
+    harvested_at: Moment | None = Field(default=None, description="Default: now.")
     weight_g: Grams | None = None
-    ends_run: bool = Field(True, description="False while part of the tray grows on.")
+    ends_run: bool = Field(default=True, description="False while part of the tray grows on.")
     reason: EndReason = EndReason.HARVESTED
     note: Text | None = None
 
@@ -155,10 +155,12 @@ class Harvest(Entered):
 class NewReading(Model):
     """Air of the room, or of one shelf; at least one value."""
 
-    shelf_id: ThingId | None = Field(None, description="None: the room.")
-    read_at: Moment | None = Field(None, description="Default: now.")
+    shelf_id: ThingId | None = Field(default=None, description="None: the room.")
+    read_at: Moment | None = Field(default=None, description="Default: now.")
     temperature_c: Celsius | None = None
-    temperature_low_c: Celsius | None = Field(None, description="Lowest since the last reset.")
+    temperature_low_c: Celsius | None = Field(
+        default=None, description="Lowest since the last reset."
+    )
     temperature_high_c: Celsius | None = None
     humidity_percent: Percent | None = None
     humidity_low_percent: Percent | None = None
@@ -224,7 +226,7 @@ class NewChore(Model):
     tray_id: ThingId | None = None
     shelf_id: ThingId | None = None
     run_id: ThingId | None = None
-    details: dict[str, Any] | None = Field(None, max_length=50)
+    details: dict[str, Any] | None = Field(default=None, max_length=50)
     note: Text | None = None
 
 
