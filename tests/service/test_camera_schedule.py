@@ -45,8 +45,8 @@ def _local(schedule: CameraSchedule, moments: list[datetime]) -> list[str]:
     return [f"{moment.astimezone(schedule.zone):%d %H:%M}" for moment in moments]
 
 
-def _at(*clock: int, zone: ZoneInfo = VIENNA) -> datetime:
-    return datetime(2026, *clock, tzinfo=zone)
+def _at(month: int, day: int, hour: int, minute: int) -> datetime:
+    return datetime(2026, month, day, hour, minute, tzinfo=VIENNA)
 
 
 def test_photos_come_five_minutes_before_and_fifteen_after_water_and_at_noon() -> None:

@@ -6,6 +6,7 @@ from urllib.parse import quote
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -96,7 +97,7 @@ def test_camera_that_is_off_is_told() -> None:
         _snapshot(address)
 
 
-def _pixels(content: bytes) -> object:
+def _pixels(content: bytes) -> npt.NDArray[np.int16]:
     with Image.open(BytesIO(content)) as image:
         return np.asarray(image.convert("RGB"), dtype=np.int16)
 
@@ -105,17 +106,17 @@ def test_motion_jpeg_stream_is_read_by_opencv() -> None:
     with http_camera(streams_mjpeg([jpeg(3)])) as camera:
         frame = StreamCamera(camera.address(path="/stream"), 10.0, 1_000_000).grab()
     shown, sent = _pixels(frame.content), _pixels(jpeg(3))
-    assert np.shape(shown) == (240, 320, 3)
+    assert shown.shape == (240, 320, 3)
     # Encoded twice; another picture of these blocks differs by some 85 levels.
-    assert np.abs(np.subtract(shown, sent)).mean() < 6
+    assert np.abs(shown - sent).mean() < 6
 
 
 def test_rtsp_stream_is_read_by_opencv() -> None:
     with rtsp_camera(jpeg(4)) as address:
         frame = StreamCamera(address, 10.0, 1_000_000).grab()
     shown, sent = _pixels(frame.content), _pixels(jpeg(4))
-    assert np.shape(shown) == (240, 320, 3)
-    assert np.abs(np.subtract(shown, sent)).mean() < 6
+    assert shown.shape == (240, 320, 3)
+    assert np.abs(shown - sent).mean() < 6
 
 
 def test_stream_that_hangs_is_ended() -> None:
@@ -129,7 +130,7 @@ def test_stream_that_hangs_is_ended() -> None:
 def test_stream_that_stops_after_a_picture_gives_that_one() -> None:
     with http_camera(streams_mjpeg([jpeg(3)], then_hangs=True)) as camera:
         frame = StreamCamera(camera.address(path="/stream"), 2.0, 1_000_000).grab()
-    assert np.shape(_pixels(frame.content)) == (240, 320, 3)
+    assert _pixels(frame.content).shape == (240, 320, 3)
 
 
 def test_reader_that_hangs_itself_is_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -171,7 +172,7 @@ def test_recorded_video_is_read_like_a_stream(tmp_path: Path) -> None:
     writer.release()
     shown = _pixels(StreamCamera(str(path), 10.0, 1_000_000).grab().content)
     # The last picture: those before it are left to the camera to settle.
-    assert abs(float(np.mean(np.asarray(shown))) - 140) < 5
+    assert abs(float(shown.mean()) - 140) < 5
 
 
 @pytest.mark.parametrize(
