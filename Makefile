@@ -9,10 +9,11 @@ REPORT_FOLDERS ?= $(PHOTOS) sample_images/run
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1
 
-.PHONY: help environment demo test check unit accuracy benchmark lock clean
+.PHONY: help environment demo room test check unit accuracy benchmark lock clean
 
 help:
 	@echo "make demo       measure the sample photos; overlays and a table in $(DEMO)"
+	@echo "make room       play the sample run into an invented room, then serve it on this machine"
 	@echo "make test       lint, type check and all tests"
 	@echo "make accuracy   accuracy report over REPORT_FOLDERS (now: $(REPORT_FOLDERS)) in out/accuracy"
 	@echo "make benchmark  speed and memory against plain decoding and plain scikit-image"
@@ -33,6 +34,9 @@ demo: $(STAMP)
 	  echo; \
 	  echo "Overlays: $(CURDIR)/$(DEMO)/overlays"; \
 	  echo "Table:    $(CURDIR)/$(DEMO)/table.txt"
+
+room: $(STAMP)
+	@$(BIN)/trayvision demo --data $(DEMO)/room
 
 test: check unit
 
