@@ -66,7 +66,7 @@ class Photo:
     sha256 : str
         Of the file's bytes, lower-case hexadecimal.
     pixels : (h, w, 3) uint8
-        Upright sRGB, C-contiguous, at the working resolution.
+        Upright sRGB, C-contiguous, at the working resolution; not to be written to.
     width, height : int
         Upright size of the whole photo in px.
     taken_at : datetime or None
@@ -255,4 +255,4 @@ def _decode(opened: _Opened, reduction: int, label: str) -> npt.NDArray[np.uint8
         image = as_srgb(image, profile)
     elif is_p3:
         image = p3_as_srgb(image)
-    return np.array(image, dtype=np.uint8, order="C")
+    return np.asarray(image, dtype=np.uint8)

@@ -137,9 +137,8 @@ def _illumination(light: Light, grid: PlanGrid) -> FloatImage:
 
 def _sample_shares(segmented: ClassShares, map_x: FloatImage, map_y: FloatImage) -> FloatImage:
     sampled = np.empty((len(segmented.among_others), *map_x.shape), dtype=np.float32)
-    # A block's centre lies half a pixel from its first pixel. Fixed-point maps are made once
-    # and serve every class.
-    blocks = cv2.convertMaps((map_x - 0.5) / 2, (map_y - 0.5) / 2, cv2.CV_16SC2)
+    # A block's centre lies half a pixel from its first pixel.
+    blocks = (map_x - 0.5) / 2, (map_y - 0.5) / 2
     for share, target in zip(segmented.among_others, sampled, strict=True):
         cv2.remap(share, *blocks, cv2.INTER_LINEAR, dst=target, borderMode=cv2.BORDER_REPLICATE)
     shoot = cv2.remap(
