@@ -21,8 +21,12 @@ from schemathesis.specs.openapi.checks import (
     unsupported_method,
 )
 
+from service.accounts import PEOPLE
+from service.models.accounts import NewPerson
+from service.sessions import make_token
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import photo_bytes
+from tests.service.visitors import close
 
 _CHECKS = [
     not_a_server_error,
@@ -84,17 +88,50 @@ def test_description_holds_the_fixed_paths(furnished: Room) -> None:
 @pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE])
 def test_answers_are_as_described(furnished: Room, mode: GenerationMode) -> None:
     with _served(furnished) as operations:
-        for operation in operations:
-            said = operation.definition.raw
-            # What takes nothing cannot be given anything wrong.
-            if mode is GenerationMode.POSITIVE or said.keys() & {"parameters", "requestBody"}:
-                _exercise(operation, mode)
+        # A password made up on the way would close the room to all that follows.
+        for operation in _of_mode(operations, mode, accounts=False):
+            _exercise(operation, mode, {})
+    assert "trayvision-open-room" in furnished.client.get("/api/today").headers
 
 
-def _exercise(operation: APIOperation[Any, Any, Any, Any], mode: GenerationMode) -> None:
+@pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE])
+def test_log_ins_and_people_answer_as_described(room: Room, mode: GenerationMode) -> None:
+    with _served(room) as operations:
+        close(room)
+        for number, operation in enumerate(_of_mode(operations, mode, accounts=True)):
+            # An owner for each: what is tried may end all that the one before had.
+            secret = _another_owners_token(room, number)
+            _exercise(operation, mode, {"Authorization": f"Bearer {secret}"})
+    assert room.client.get("/api/today").status_code == 401
+
+
+def _of_mode(
+    operations: list[APIOperation[Any, Any, Any, Any]], mode: GenerationMode, *, accounts: bool
+) -> Iterator[APIOperation[Any, Any, Any, Any]]:
+    for operation in operations:
+        said = operation.definition.raw
+        if ("accounts" in said["tags"]) is not accounts:
+            continue
+        # What takes nothing cannot be given anything wrong.
+        if mode is GenerationMode.POSITIVE or said.keys() & {"parameters", "requestBody"}:
+            yield operation
+
+
+def _another_owners_token(room: Room, number: int) -> str:
+    by = room.service.entrant()
+    with room.service.database.write() as connection:
+        new = NewPerson.model_validate({"name": f"owner {number}", "role": "owner"})
+        person_id = PEOPLE.add(connection, new, by).id
+        values = {"name": "tool", "role": "owner", "person_id": person_id, "made_at": by.at}
+        return make_token(connection, values)[1]
+
+
+def _exercise(
+    operation: APIOperation[Any, Any, Any, Any], mode: GenerationMode, headers: dict[str, str]
+) -> None:
     @given(case=operation.as_strategy(generation_mode=mode))
     @settings(max_examples=4, suppress_health_check=list(HealthCheck), deadline=None)
     def check(case: Any) -> None:
-        case.call_and_validate(checks=_CHECKS)
+        case.call_and_validate(checks=_CHECKS, headers=headers)
 
     check()
