@@ -19,7 +19,6 @@ from service.refusals import Busy, Refusal
 from service.room_log import Row, the_room
 
 _LOG = logging.getLogger(__name__)
-_ROUND_SECONDS = 5.0
 # More tries than one shot can have, so that all of the present shot's are seen.
 _LAST_TRIES = 40
 
@@ -43,7 +42,7 @@ class CameraRounds:
 
     def __init__(self, service: Service) -> None:
         self._service = service
-        self._rounds = Rounds("cameras", _ROUND_SECONDS, self.look)
+        self._rounds = Rounds("cameras", service.settings.round_seconds, self.look)
         self._folders: dict[tuple[int, str], WatchedFolder] = {}
         self._lock = threading.Lock()
         self._busy: dict[int, Future[object]] = {}

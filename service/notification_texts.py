@@ -21,6 +21,8 @@ TEST_TITLE, TEST_BODY = (
     "This is a test. Messages from {room} reach you here.",
 )
 _FEW = 12
+# Flags of what the digest lists in sections of its own.
+_WITH_SECTIONS = (FlagKind.CAMERA, FlagKind.NO_PHOTO, FlagKind.READY, FlagKind.OVERDUE)
 
 
 @dataclass(frozen=True)
@@ -75,8 +77,7 @@ def digest_message(
         Name of the room.
     """
     zone = ZoneInfo(today.time_zone)
-    # How the cameras are is told below from their own tries.
-    looks = [flag for flag in today.looks if flag.kind != FlagKind.CAMERA]
+    looks = [flag for flag in today.looks if flag.kind not in _WITH_SECTIONS]
     new = [flag for flag in looks if flag_word(flag) not in told]
     known = [flag for flag in looks if flag_word(flag) in told]
     due = [one for one in today.harvests if one.due]

@@ -36,7 +36,6 @@ from service.room_log import Row, the_room
 from service.today import RoomNow
 
 _LOG = logging.getLogger(__name__)
-_ROUND_SECONDS = 15.0
 _FIRST_PAUSE_SECONDS, _LONGEST_PAUSE_SECONDS = 60.0, 3600.0
 _TRIED_FOR = timedelta(hours=24)
 _MOST_TARGETS = 200
@@ -55,7 +54,7 @@ class Notifier:
     def __init__(self, service: Service, send: Sender = send_by_apprise) -> None:
         self._service = service
         self._send = send
-        self._rounds = Rounds("notifications", _ROUND_SECONDS, self.look)
+        self._rounds = Rounds("notifications", service.settings.round_seconds, self.look)
 
     def start(self) -> None:
         """Begin."""

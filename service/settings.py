@@ -1,7 +1,7 @@
 """Every setting of the service: its name, default and help, in one place."""
 
-from ipaddress import ip_network
 from enum import StrEnum
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo, available_timezones
@@ -79,6 +79,9 @@ class Settings(BaseSettings):
         default=64_000_000, ge=1_000, le=500_000_000, description="Largest photo taken in, bytes."
     )
     max_photos: int = Field(default=24, ge=1, le=500, description="Most photos in one request.")
+    round_seconds: float = Field(
+        default=5.0, gt=0, description="Pause between two looks at what cameras and messages need."
+    )
     camera_seconds: float = Field(
         default=20.0, gt=0, le=300, description="Longest time for one picture from a fixed camera."
     )

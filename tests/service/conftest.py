@@ -72,7 +72,12 @@ def settings(
     request: pytest.FixtureRequest, tmp_path: Path, migrated_sqlite: Path
 ) -> Iterator[Settings]:
     """Settings of a fresh room on each database."""
-    plain: dict[str, Any] = {"data": tmp_path / "data", "time_zone": "Europe/Vienna"}
+    plain: dict[str, Any] = {
+        "data": tmp_path / "data",
+        "time_zone": "Europe/Vienna",
+        # Tests themselves say when cameras and messages are looked at.
+        "round_seconds": 3600.0,
+    }
     if request.param == "sqlite":
         (tmp_path / "data").mkdir()
         shutil.copy(migrated_sqlite, tmp_path / "data")
