@@ -50,7 +50,7 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
             "camera_height_mm": 500.0,
             "focal_length_from": "exif",
             "tags": [6, 7],
-            "corners_px": {"6": [[1.0, 2.0]] * 4, "7": [[5.0, 2.0]] * 4},
+            "corners_px": said.get("corners_px", {"6": [[1.0, 2.0]] * 4, "7": [[5.0, 2.0]] * 4}),
         },
         "cover": value(said.get("cover", 0.5)),
         "cover_as_seen": said.get("cover", 0.5),

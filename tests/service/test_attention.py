@@ -7,8 +7,6 @@ from typing import Any
 import pytest
 
 from service.attention_watch import AttentionWatch
-from service.entries import enter
-from service.schema import CAMERA
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import patch
 
@@ -180,20 +178,34 @@ def test_hot_room_is_one_flag(room: Room) -> None:
     assert (flag["shelf_id"], flag["reason"][:8]) == (shelves[0], "shelf 1 ")
 
 
+def fixed_camera(room: Room) -> None:
+    """A camera over a shelf that sends its photos itself, silent after a day and two hours."""
+    room.post("/api/cameras", name="top", kind="sends photos", options={})
+
+
 def test_silent_camera_is_told_with_its_last_photo(room: Room) -> None:
-    with room.service.database.write() as connection:
-        values = {"name": "top", "kind": "folder", "active": True}
-        enter(connection, CAMERA, values, room.service.entrant())
+    fixed_camera(room)
     spread(room, 17)
     look(room, hours=20)
     assert "camera" not in kinds(room)
     snap(room, 17, 2.0, camera="top")
     found = look(room, hours=30)
     assert [one["reason"] for one in found if one["kind"] == "camera"] == [
-        "Camera top is silent, last photo Tue 3 Mar 08:00."
+        "Camera top is silent, last photo Tue 3 Mar 08:01."
     ]
     snap(room, 17, 3.3, camera="top", doubts=["fogged"])
     assert only(room, "camera")["reason"].startswith("Camera top is fogged")
+
+
+def test_camera_whose_tags_all_lie_elsewhere_has_moved(room: Room) -> None:
+    fixed_camera(room)
+    spread(room, 17)
+    for hours in (0, 8, 16):
+        snap(room, 17, 1 + hours / 24, camera="top")
+    assert flags(room) == []
+    # The photos of these tests are 400 px wide.
+    snap(room, 17, 2.0, camera="top", corners_px={"6": [[90.0, 2.0]] * 4, "7": [[99.0, 2.0]] * 4})
+    assert only(room, "camera")["reason"].startswith("Camera top is moved")
 
 
 def _spot(area: float) -> dict[str, float]:
