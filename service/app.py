@@ -9,7 +9,18 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.concurrency import run_in_threadpool
 
-from service.api import accounts, cameras, flags, notifications, photos, room, runs, things, trays
+from service.api import (
+    accounts,
+    cameras,
+    flags,
+    notifications,
+    own_data,
+    photos,
+    room,
+    runs,
+    things,
+    trays,
+)
 from service.attention_watch import AttentionWatch
 from service.camera_rounds import CameraRounds
 from service.context import Service, Watcher, utc_now
@@ -21,6 +32,7 @@ from service.passwords import Passwords
 from service.photo_store import PhotoStore
 from service.problems import PROBLEM_JSON, handle_problems
 from service.remeasuring import Remeasurer
+from service.retention import DailyRetention
 from service.room_log import set_up_room
 from service.security_headers import SecurityHeaders
 from service.settings import Settings
@@ -57,6 +69,7 @@ def create_app(
     remeasurer = Remeasurer(service)
     attention = AttentionWatch(service, every_minutes=settings.attention_minutes)
     service.watchers.append(attention)
+    retention = DailyRetention(service)
     cameras_asked = CameraRounds(service)
     notifier = Notifier(service)
 
@@ -64,11 +77,13 @@ def create_app(
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         remeasurer.start()
         attention.start()
+        retention.start()
         cameras_asked.start()
         notifier.start()
         yield
         await run_in_threadpool(cameras_asked.close)
         await run_in_threadpool(notifier.close)
+        await run_in_threadpool(retention.close)
         await run_in_threadpool(attention.close)
         await run_in_threadpool(remeasurer.close)
         close_service(service)
@@ -103,6 +118,7 @@ def create_app(
         trays.router,
         runs.router,
         flags.router,
+        own_data.router,
         flags.verdicts_router,
         *things.ROUTERS,
         *cameras.ROUTERS,
