@@ -110,6 +110,7 @@ class ArchiveWriter:
 
     def close(self) -> None:
         """Give up what was not taken out."""
+        self._zip.close()
         self._outlet.close()
 
 

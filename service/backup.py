@@ -223,7 +223,7 @@ def _fill(staged: Database, settings: Settings) -> None:
     try:
         database.migrate()
         with staged.read() as source, database.write() as target:
-            copy_rows(source, target)
+            copy_rows(source, target, log_tables(target))
     finally:
         database.close()
 

@@ -62,9 +62,10 @@ def import_archive(
     data = service.settings.data
     with ArchiveReader(path) as archive:
         archive.verify()
-        if not replace:
-            with service.database.read() as connection:
-                check_empty(connection)
+        with service.database.read() as connection:
+            tables = log_tables(connection)
+            if not replace:
+                check_empty(connection, tables)
         with originals_stay(data), staged_log(archive, data, form=form) as staged:
             # Before the rows, so that no record ever waits for its photo. Should the rows fail,
             # the originals stay: someone may have sent the same bytes meanwhile.
@@ -73,13 +74,14 @@ def import_archive(
                 gone = mark_missing(source, service.store, let_go_at=service.clock())
             with staged.read() as source, service.database.write() as target:
                 if not replace:
-                    check_empty(target)
-                _clear(target)
-                rows = copy_rows(source, target)
+                    check_empty(target, tables)
+                for table in reversed(tables):
+                    target.execute(sa.delete(table))
+                rows = copy_rows(source, target, tables)
     return Imported(rows, len(brought), gone)
 
 
-def check_empty(connection: sa.Connection) -> None:
+def check_empty(connection: sa.Connection, tables: list[sa.Table]) -> None:
     """Refuse a room that holds more than its own first entry.
 
     Raises
@@ -87,13 +89,8 @@ def check_empty(connection: sa.Connection) -> None:
     Conflict
         It names the tables that have rows.
     """
-    counts = row_counts(connection, log_tables(connection))
+    counts = row_counts(connection, tables)
     counts[ROOM.name] -= 1
     holds = [f"{count} in {name}" for name, count in counts.items() if count > 0]
     if holds:
         raise Conflict("room", f"must be empty, but has rows: {', '.join(holds)}")
-
-
-def _clear(connection: sa.Connection) -> None:
-    for table in reversed(log_tables(connection)):
-        connection.execute(sa.delete(table))

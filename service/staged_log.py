@@ -6,7 +6,7 @@ up to date there. Only what has come through all of this is copied into a room.
 """
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from itertools import groupby, islice
 from pathlib import Path
@@ -57,20 +57,23 @@ def staged_log(archive: ArchiveReader, folder: Path, *, form: Form) -> Iterator[
             _check_revision(archive)
             if archive.has(LOG_SQLITE):
                 check_database(database)
+                with database.read() as connection:
+                    _check_counts(connection, log_tables(connection), archive)
             else:
                 database.migrate(revision)
                 try:
                     _fill(database, archive, form)
                 except IntegrityError as error:
                     raise Refusal("archive", "must refer only to rows that it holds") from error
-            _check_counts(database, archive)
             database.migrate()
             yield database
         finally:
             database.close()
 
 
-def copy_rows(source: sa.Connection, target: sa.Connection) -> dict[str, int]:
+def copy_rows(
+    source: sa.Connection, target: sa.Connection, tables: Sequence[sa.Table]
+) -> dict[str, int]:
     """Copy all rows into a log of the same revision that has none; returns numbers by table.
 
     Raises
@@ -79,17 +82,16 @@ def copy_rows(source: sa.Connection, target: sa.Connection) -> dict[str, int]:
         If the target's database cannot hold a value.
     """
     counts = {}
-    tables = {table.name: table for table in log_tables(target)}
-    for table in log_tables(source):
-        goal, counts[table.name] = tables[table.name], 0
+    for table in tables:
+        counts[table.name] = 0
         for batch in batches(source, table):
             try:
-                target.execute(sa.insert(goal), batch)
+                target.execute(sa.insert(table), batch)
             except SQLAlchemyError as error:
                 raise Refusal(table.name, f"cannot be held by this database: {error}") from error
             counts[table.name] += len(batch)
-        if target.dialect.name == "postgresql" and "id" in goal.c:
-            _count_on(target, goal)
+        if target.dialect.name == "postgresql" and "id" in table.c:
+            _count_on(target, table)
     return counts
 
 
@@ -139,6 +141,7 @@ def _fill(database: Database, archive: ArchiveReader, form: Form) -> None:
         for name, of_table in groupby(rows, key=lambda row: row.table):
             while batch := list(islice(of_table, _BATCH_ROWS)):
                 _insert(connection, tables[name], batch)
+        _check_counts(connection, list(tables.values()), archive)
 
 
 def _insert(connection: sa.Connection, table: sa.Table, rows: list[ReadRow]) -> None:
@@ -151,10 +154,10 @@ def _insert(connection: sa.Connection, table: sa.Table, rows: list[ReadRow]) -> 
         ) from error
 
 
-def _check_counts(database: Database, archive: ArchiveReader) -> None:
-    stated = archive.manifest.rows
-    with database.read() as connection:
-        found = row_counts(connection, log_tables(connection))
+def _check_counts(
+    connection: sa.Connection, tables: list[sa.Table], archive: ArchiveReader
+) -> None:
+    stated, found = archive.manifest.rows, row_counts(connection, tables)
     for table in sorted({*stated, *found}):
         if stated.get(table, 0) != found.get(table, 0):
             raise Refusal(
