@@ -39,6 +39,8 @@ _LOG = logging.getLogger(__name__)
 _FIRST_PAUSE_SECONDS, _LONGEST_PAUSE_SECONDS = 60.0, 3600.0
 _TRIED_FOR = timedelta(hours=24)
 _MOST_TARGETS = 200
+# All flags are read at each look, and no message is so urgent that half a minute matters.
+_ROUNDS_BETWEEN = 6
 
 
 class Notifier:
@@ -54,7 +56,9 @@ class Notifier:
     def __init__(self, service: Service, send: Sender = send_by_apprise) -> None:
         self._service = service
         self._send = send
-        self._rounds = Rounds("notifications", service.settings.round_seconds, self.look)
+        self._rounds = Rounds(
+            "notifications", _ROUNDS_BETWEEN * service.settings.round_seconds, self.look
+        )
 
     def start(self) -> None:
         """Begin."""
