@@ -18,23 +18,23 @@ from service import serve_command
 from service.account_tables import LOGIN_SESSION
 from service.app import close_service, open_service
 from service.passwords import Passwords
-from service.serve_command import add_arguments, run
+from service.serve_command import add_serve, run_serve
 from service.settings import Settings
 from tests.service.conftest import Room
 from tests.service.visitors import OWNER, browser, close_with_people, refused
 
 ROOT = Path(__file__).parents[2]
 _SERVE = (
-    "import argparse, sys; from service.serve_command import add_arguments, run\n"
-    "parser = argparse.ArgumentParser(); add_arguments(parser)\n"
-    "sys.exit(run(parser.parse_args()))"
+    "import argparse, sys; from service.serve_command import add_serve, run_serve\n"
+    "parser = argparse.ArgumentParser(); add_serve(parser)\n"
+    "sys.exit(run_serve(parser.parse_args()))"
 )
 
 
 def _run(*words: str) -> int:
     parser = argparse.ArgumentParser()
-    add_arguments(parser)
-    return run(parser.parse_args(words))
+    add_serve(parser)
+    return run_serve(parser.parse_args(words))
 
 
 def _set_password(monkeypatch: pytest.MonkeyPatch, data: Path, *lines: str) -> int:
