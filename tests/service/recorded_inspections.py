@@ -40,18 +40,31 @@ def value(number: float | None, uncertainty: float | None = None) -> dict[str, A
     return {"value": number, "uncertainty": 0.01 if uncertainty is None else uncertainty}
 
 
+def _pose(said: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "reprojection_rms_px": 0.2,
+        "camera_height_mm": 500.0,
+        "focal_length_from": "exif",
+        "tags": [6, 7],
+        "corners_px": said.get("corners_px", {"6": [[1.0, 2.0]] * 4, "7": [[5.0, 2.0]] * 4}),
+    }
+
+
+def _sharpness(said: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        "edge_spread_px": value(1.5, 0.15),
+        "edge_spread_mm": value(0.8, 0.08),
+        "smallest_patch_mm": value(said.get("smallest_patch_mm", 4.0), 0.8),
+        "mm_per_px": 0.5,
+    }
+
+
 def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
     height = said.get("height_mm")
     return {
         "tray": number,
         "day": said.get("day"),
-        "pose": {
-            "reprojection_rms_px": 0.2,
-            "camera_height_mm": 500.0,
-            "focal_length_from": "exif",
-            "tags": [6, 7],
-            "corners_px": said.get("corners_px", {"6": [[1.0, 2.0]] * 4, "7": [[5.0, 2.0]] * 4}),
-        },
+        "pose": _pose(said),
         "cover": value(said.get("cover", 0.5)),
         "cover_as_seen": said.get("cover", 0.5),
         "canopy_height_mm": value(None if height is None else height + 15.0, 2.0),
@@ -72,12 +85,7 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
             "bare_areas": said.get("bare_areas", []),
         },
         "seen": 0.98,
-        "sharpness": {
-            "edge_spread_px": value(1.5, 0.15),
-            "edge_spread_mm": value(0.8, 0.08),
-            "smallest_patch_mm": value(said.get("smallest_patch_mm", 4.0), 0.8),
-            "mm_per_px": 0.5,
-        },
+        "sharpness": _sharpness(said),
         "light": {
             "white_point_xy": [0.31, 0.33],
             "duv": 0.0,
