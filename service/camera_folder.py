@@ -59,6 +59,7 @@ class WatchedFolder:
         self._folder = folder
         self._stands_since: dict[Mark, datetime] = {}
         self._missing = False
+        self._seen: set[Mark] | None = None
 
     def look(self, service: Service, camera: Camera) -> int:
         """One round; returns how many files were dealt with."""
@@ -71,22 +72,27 @@ class WatchedFolder:
             self._missing = True
             return 0
         self._missing = False
-        seen = _seen(service, camera)
-        fresh = [file for file in files if file.mark not in seen]
+        if self._seen is None:
+            self._seen = _seen(service, camera)
+        fresh = [file for file in files if file.mark not in self._seen]
         now = service.clock()
         self._stands_since = {file.mark: self._stands_since.get(file.mark, now) for file in fresh}
         ready = [file for file in fresh if now - self._stands_since[file.mark] >= SETTLED_AFTER]
         done = 0
         for file in sorted(ready, key=lambda one: (one.modified_at, one.path.name))[:MOST_AT_ONCE]:
-            done += self._take(service, camera, file)
+            if self._take(service, camera, file):
+                _enter_mark(service, camera, file.mark)
+                self._seen.add(file.mark)
+                done += 1
         return done
 
     def _take(self, service: Service, camera: Camera, file: FolderFile) -> bool:
+        """Take one file in; whether it is dealt with for good."""
         waited = service.clock() - self._stands_since[file.mark]
         if file.size_bytes > service.settings.max_photo_bytes:
             rule = f"{file.path.name} has more than {service.settings.max_photo_bytes} bytes"
             log_failure(service, camera, rule)
-            return _mark(service, camera, file)
+            return True
         try:
             content = file.path.read_bytes()
         except OSError:
@@ -103,7 +109,7 @@ class WatchedFolder:
             return False
         except Refusal as refusal:
             log_failure(service, camera, f"{file.path.name}: {refusal}")
-        return _mark(service, camera, file)
+        return True
 
 
 def _pictures(folder: Path) -> Iterator[FolderFile]:
@@ -141,9 +147,8 @@ def _seen(service: Service, camera: Camera) -> set[Mark]:
         return {(row.name, row.size_bytes, row.modified_at) for row in rows}
 
 
-def _mark(service: Service, camera: Camera, file: FolderFile) -> bool:
-    name, size_bytes, modified_at = file.mark
+def _enter_mark(service: Service, camera: Camera, mark: Mark) -> None:
+    name, size_bytes, modified_at = mark
     row = {"name": name, "size_bytes": size_bytes, "modified_at": modified_at}
     with service.database.write() as connection:
         connection.execute(sa.insert(SEEN_FILE).values(camera_id=camera.id, **row))
-    return True

@@ -80,6 +80,13 @@ class AddressedResource(Resource):
         self._keep(connection, thing_id, address)
         return out
 
+    def withdraw(
+        self, connection: sa.Connection, thing_id: int, *, by: Entrant, why: str | None
+    ) -> None:
+        """Say that a thing never was; its full address is let go."""
+        super().withdraw(connection, thing_id, by=by, why=why)
+        connection.execute(sa.delete(SECRET).where(SECRET.c.owner == self._owner(thing_id)))
+
     def address(self, connection: sa.Connection, thing_id: int) -> str | None:
         """The full address of a thing."""
         statement = sa.select(SECRET.c.value).where(SECRET.c.owner == self._owner(thing_id))
