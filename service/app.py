@@ -38,6 +38,20 @@ from service.security_headers import SecurityHeaders
 from service.settings import Settings
 from service.upload_limit import UploadLimit
 
+_ROUTERS = (
+    accounts.router,
+    room.router,
+    photos.router,
+    trays.router,
+    runs.router,
+    flags.router,
+    own_data.router,
+    flags.verdicts_router,
+    *things.ROUTERS,
+    *cameras.ROUTERS,
+    *notifications.ROUTERS,
+)
+
 
 def create_app(
     settings: Settings,
@@ -111,19 +125,7 @@ def create_app(
     # The last one added comes first: nothing of a request is read before it is let in.
     app.add_middleware(Gate, service=service)
     app.add_middleware(SecurityHeaders)
-    for router in (
-        accounts.router,
-        room.router,
-        photos.router,
-        trays.router,
-        runs.router,
-        flags.router,
-        own_data.router,
-        flags.verdicts_router,
-        *things.ROUTERS,
-        *cameras.ROUTERS,
-        *notifications.ROUTERS,
-    ):
+    for router in _ROUTERS:
         app.include_router(router)
     return app
 
