@@ -1,0 +1,109 @@
+"""The commands that move a room's data, as they are typed."""
+
+from pathlib import Path
+from zipfile import ZipFile
+
+import pytest
+
+from service.__main__ import main
+from service.app import close_service, open_service
+from service.context import Service
+from service.ingest import IncomingPhoto, take_in
+from service.settings import Settings
+from tests.service.generated_logs import log_of
+from tests.service.recorded_inspections import RecordedInspector, photo_bytes
+
+
+@pytest.fixture
+def data(tmp_path: Path) -> Path:
+    """Folder of a room with a photo of a tray."""
+    service = _opened(tmp_path / "data")
+    incoming = IncomingPhoto("a.jpg", "image/jpeg", photo_bytes({"number": 17}))
+    take_in(service, incoming, service.entrant())
+    close_service(service)
+    return tmp_path / "data"
+
+
+def _opened(data: Path) -> Service:
+    return open_service(Settings.model_validate({"data": data}), inspector=RecordedInspector())
+
+
+def _log(data: Path) -> object:
+    service = _opened(data)
+    log = log_of(service.database)
+    close_service(service)
+    return log
+
+
+def test_export_and_import(data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out, other = tmp_path / "out.zip", tmp_path / "other"
+    assert main(["export", "--data", str(data), str(out), "--photos"]) == 0
+    assert not list(tmp_path.glob(".*"))
+    assert main(["import", "--data", str(other), str(out), "--from", "csv"]) == 0
+    assert "1 new originals came in" in capsys.readouterr().out
+    assert _log(other) == _log(data)
+
+
+def test_import_over_a_room_backs_it_up_first(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    empty, out = tmp_path / "empty", tmp_path / "out.zip"
+    assert main(["export", "--data", str(empty), str(out)]) == 0
+    assert main(["import", "--data", str(data), str(out)]) == 2
+    assert "room must be empty, but has rows: " in capsys.readouterr().err
+    before = _log(data)
+    assert main(["import", "--data", str(data), str(out), "--replace"]) == 0
+    said = capsys.readouterr().out.splitlines()[0]
+    assert _log(data) == _log(empty)
+    backup = said.removeprefix("What the room held: ")
+    assert main(["restore", "--data", str(tmp_path / "again"), backup]) == 0
+    assert _log(tmp_path / "again") == before
+
+
+def test_backup_and_restore(data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out, other = tmp_path / "backup.zip", tmp_path / "other"
+    assert main(["backup", "--data", str(data), str(out)]) == 0
+    assert "1 originals" in capsys.readouterr().out
+    assert main(["backup", "--data", str(data), str(out)]) == 2
+    assert "must be a new file, but is there already" in capsys.readouterr().err
+    assert main(["restore", "--data", str(other), str(out)]) == 0
+    assert _log(other) == _log(data)
+    assert main(["restore", "--data", str(other), str(out)]) == 2
+    assert "must be a folder without a log, but holds log.sqlite" in capsys.readouterr().err
+
+
+def test_missing_original_gives_status_3(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (original,) = (path for path in (data / "photos" / "originals").rglob("*") if path.is_file())
+    original.unlink()
+    for command in ("backup", "export"):
+        more = ["--photos"] if command == "export" else []
+        arguments = [command, "--data", str(data), str(tmp_path / f"{command}.zip"), *more]
+        assert main(arguments) == 3
+        assert f"missing on the disk: original {original.name}" in capsys.readouterr().out
+
+
+def test_retain_says_what_would_go(
+    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert main(["retain", "--data", str(data), "--dry-run"]) == 0
+    assert capsys.readouterr().out == ("Rule: keep all\n0 originals would go, 0 bytes; 1 stay\n")
+    monkeypatch.setenv("TRAYVISION_KEEP_PHOTOS", "by-rule")
+    monkeypatch.setenv("TRAYVISION_KEEP_RECENT_DAYS", "7")
+    assert main(["retain", "--data", str(data)]) == 0
+    assert capsys.readouterr().out == (
+        "Rule: keep all of the last 7 days, one a day of each tray, nearest to noon, "
+        "all that carry a flag or a verdict\n0 originals let go, 0 bytes; 1 stay\n"
+    )
+
+
+def test_file_that_is_no_archive_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with ZipFile(tmp_path / "x.zip", "w") as file:
+        file.writestr("../../evil", b"x")
+    for command in ("import", "restore"):
+        assert main([command, "--data", str(tmp_path / command), str(tmp_path / "x.zip")]) == 2
+        assert "must be a name that this service writes" in capsys.readouterr().err
+    assert not (tmp_path.parent / "evil").exists()
