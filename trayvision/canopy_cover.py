@@ -36,6 +36,10 @@ _LEAST_SEEN = 0.3
 # log odds of its shares, and by this much cover on trays with hardly any shoots.
 _SEGMENTATION_LOG_ODDS = 0.45
 _SEGMENTATION_FLOOR = 0.006
+# Young shoots are as pale as the roots around them: nearly as many again may go unseen, until
+# they green.
+_PALE_SHARE = 0.9
+_PALE_AT_MOST = 0.025
 
 
 @dataclass(frozen=True)
@@ -185,7 +189,8 @@ def _segmentation_uncertainty(
         _weighted_mean(cover_straight_down(cells.means(shoots.at(shift)), tangent), weight)
         for shift in (-_SEGMENTATION_LOG_ODDS, _SEGMENTATION_LOG_ODDS)
     ]
-    return float(np.hypot((ends[1] - ends[0]) / 2, _SEGMENTATION_FLOOR))
+    pale = min(_PALE_SHARE * sum(ends) / 2, _PALE_AT_MOST)
+    return float(np.linalg.norm([(ends[1] - ends[0]) / 2, _SEGMENTATION_FLOOR, pale]))
 
 
 def _unseen_uncertainty(seen: FloatArray, weight: FloatArray, judged: float) -> float:

@@ -6,18 +6,19 @@ tray around days 2 and 3. Nothing here says what organism a patch is or whether 
 """
 
 from dataclasses import dataclass
-from math import exp, log, pi, sqrt
+from math import pi, sqrt
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from trayvision.mould_likelihood import patch_likelihood
 from trayvision.segmentation import TrayClass
 from trayvision.tray_plan import TrayPlan
 
 FloatArray = npt.NDArray[np.float64]
 
-_SEED_SHARE = 0.5
+_SEED_SHARE = 0.4
 _EDGE_SHARE = 0.3
 # Blades lying over a patch cut it into pieces; pieces nearer than this are one patch.
 _JOIN_MM = 7.0
@@ -194,9 +195,9 @@ def _describe(
     visible = mask & (share > _EDGE_SHARE)
     area = float(mask.sum()) * mm2
     diameter = 2 * sqrt(area / pi)
-    peak = float(np.quantile(share[visible], 0.9)) if visible.any() else 0.0
     look = _look(plan.colours[visible])
-    likelihood = min(_likelihood(peak, diameter, prior.fuzz, prior.day), prior.highest)
+    likelihood = patch_likelihood(plan, mask, visible, day=prior.day)
+    likelihood = min(likelihood, prior.highest)
     return MouldPatch(
         x_mm=float(x),
         y_mm=float(y),
@@ -223,25 +224,6 @@ def _look(colours: npt.NDArray[np.uint8]) -> str:
     if a < -3.5 and lightness < 72:
         return "grey-green"
     return "white fuzz"
-
-
-def _likelihood(peak: float, diameter_mm: float, fuzz: float, day: float | None) -> float:
-    clipped = min(max(peak, 0.01), 0.99)
-    score = _INTERCEPT + _PEAK * log(clipped / (1 - clipped))
-    score += _SIZE * log(max(diameter_mm, 2.0) / 8.0)
-    score += _FUZZ * fuzz * (2.0 if day is not None and 1.5 <= day <= 3.5 else 1.0)
-    if day is not None and day < 1.5:
-        score += _BEFORE_DAY_2
-    return 1 / (1 + exp(-score))
-
-
-# Logistic regression on candidate patches of held-out rendered trays (see the accuracy
-# report's reliability plot). The early-day term is judgement: mould is seldom seen before.
-_INTERCEPT = -0.5
-_PEAK = 1.0
-_SIZE = 1.0
-_FUZZ = -1.0
-_BEFORE_DAY_2 = -0.7
 
 
 def _confusions(look: str, day: float | None, fuzz: float) -> tuple[str, ...]:
