@@ -12,6 +12,8 @@ from trayvision.quality_flags import Doubt
 
 # Under these no patch can be judged, whatever the photo seems to show.
 _BLIND: Final = {Doubt.BLURRED, Doubt.FOGGED, Doubt.COLOURED_LIGHT, Doubt.GREYSCALE}
+# Under these shoots cannot be told from the rest: the cover of such a photo accuses no tray.
+_WITHOUT_COLOUR: Final = {Doubt.COLOURED_LIGHT, Doubt.GREYSCALE}
 _POSITION_MM: Final = 2.0
 _POSITION_FAR_END_MM: Final = 6.0
 # An area of a record without its own uncertainty is known to about that share.
@@ -52,7 +54,7 @@ def reading_of_record(
         patches=tuple(_sighting(one) for one in record["mould"]) if placed else (),
         smallest_patch_mm=_smallest_patch(record, doubts) if placed else None,
         seen=float(record["seen"]),
-        cover=_share(_number(record["cover"])),
+        cover=None if _WITHOUT_COLOUR & set(doubts) else _share(_number(record["cover"])),
         fuzz=_share(record["fuzz"]) or 0.0,
         position_uncertainty_mm=(
             _POSITION_FAR_END_MM if Doubt.FAR_END_LESS_EXACT in doubts else _POSITION_MM

@@ -246,6 +246,15 @@ def test_shelf_that_is_behind_is_one_flag(room: Room) -> None:
     assert flag["reason"].startswith("Shelf low")
 
 
+@pytest.mark.parametrize("doubts", [[], ["coloured_light"]])
+def test_photo_under_coloured_light_accuses_no_tray(room: Room, doubts: list[str]) -> None:
+    spread(room, *range(5))
+    for tray in range(4):
+        snap(room, tray, 6.0 + tray / 1000, cover=0.75)
+    snap(room, 4, 6.1, cover=0.05, doubts=doubts)
+    assert ("behind its siblings" in kinds(room)) is not bool(doubts)
+
+
 @pytest.fixture(scope="module")
 def outcomes() -> dict[str, Any]:
     return {}
