@@ -132,4 +132,6 @@ def _sentence(camera: Camera, wrong: Sequence[str], error: str | None) -> str:
     because = f" Last try: {error}." if error else ""
     if wrong:
         return f"{name} is {' and '.join(wrong)}.{because}"
-    return f"{name} gives photos.{because}"
+    if error:
+        return f"{name} gave no photo at its last try: {error}."
+    return f"{name} gives photos."

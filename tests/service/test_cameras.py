@@ -112,6 +112,10 @@ def test_camera_that_comes_back_gives_its_photo_and_is_well_again(room: Room) ->
         assert failing["consecutive_failures"] == 2
         assert failing["last_error"] == "answered with text/html, not with a picture"
         assert failing["last_success_at"] is None
+        assert failing["sentence"] == (
+            "Camera Shelf 2 gave no photo at its last try: "
+            "answered with text/html, not with a picture."
+        )
         changing.answer = None
         _look(room, _at(7, 57))
         _look(room, _at(7, 59))

@@ -267,6 +267,25 @@ def test_second_digest_names_in_one_line_what_the_first_told(
     assert "Told before, still open:\n- Tray 17: possible mould, look" in text
 
 
+def test_look_of_the_digest_is_told_again_only_once_it_comes_to_hold(
+    room: Room, notifier: Notifier, box: Postbox
+) -> None:
+    _target(room, _at(6))
+    _notice(room, MOULD)
+    _look(room, notifier, _at(6, 30))
+    _notice(room, replace(MOULD, urgency=6.0, reason="Tray 17: white fuzz, 8 mm across."))
+    _look(room, notifier, _at(8))
+    assert len(box.sent) == 1
+    _notice(room, HOLD)
+    _look(room, notifier, _at(10))
+    _look(room, notifier, _at(6, 30, day=3))
+    assert box.titles[1:] == [
+        "Hold: tray 17",
+        "Growing room, Tue 3 Mar: 1 to look at, 0 to harvest",
+    ]
+    assert "Told before, still open:\n- Tray 17: possible mould, hold" in box.sent[2][1]
+
+
 def test_digest_of_a_room_where_nothing_asks_is_one_line(
     room: Room, notifier: Notifier, box: Postbox
 ) -> None:
