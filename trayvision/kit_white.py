@@ -31,6 +31,9 @@ _WIDEST_LOG_SPREAD: Final = 0.12
 # How far a white may differ from the whites beside a tag that was read (log of a ratio).
 _CHROMA_TOLERANCE: Final = 0.08
 _CLIPPED_CHROMA_TOLERANCE: Final = 0.25
+# Lights of two colours and the shade of a shelf keep the rim within these of the head (log).
+_UNLIKE_HEAD_CHROMA: Final = 0.45
+_DARKER_THAN_HEAD: Final = 2.3
 _LEVEL_TOLERANCE: Final = 0.7
 
 
@@ -102,7 +105,8 @@ def white_cells(photo: Photo, pose: TrayPose) -> WhiteCells:
         plates.append(head_plate(pose.size, margin))
     rows = [row for plate in plates for row in _cells_of(photo, pose, plate)]
     anchors = [row for row in rows if row.corner in read]
-    rim_anchors = [row for row in anchors if row.corner in RIM_CORNERS]
+    head = [row for row in anchors if row.on_head]
+    rim_anchors = [row for row in anchors if row.corner in RIM_CORNERS and _may_be_paper(row, head)]
     kept = _agreeing(rows, rim_anchors or anchors)
     on_head = np.array([row.on_head for row in kept], dtype=bool)
     clipped = np.array([row.clipped for row in kept], dtype=bool).reshape(-1, 3)
@@ -167,6 +171,18 @@ def _densest_quarter(values: FloatArray) -> npt.NDArray[np.int_]:
     width = values[order[count - 1 :]] - values[order[: values.size - count + 1]]
     start = int(width.argmin())
     return order[start : start + count]
+
+
+def _may_be_paper(row: _Cell, head: list[_Cell]) -> bool:
+    """Whether a place beside a rim tag is no canopy, judged by the head, which none grows over.
+
+    A tag found where the pose says it must be may itself be all but covered.
+    """
+    if not head or row.clipped.any():
+        return True
+    level, chroma, _ = _reference(head)
+    like = bool((np.abs(_log_chroma(row) - chroma) < _UNLIKE_HEAD_CHROMA).all())
+    return like and _log_level(row) - level > -_DARKER_THAN_HEAD
 
 
 def _agreeing(rows: list[_Cell], anchors: list[_Cell]) -> list[_Cell]:
