@@ -96,7 +96,7 @@ def _photos(path: Path) -> list[Path]:
         entry
         for entry in path.iterdir()
         # A mask written beside its photo is no photo.
-        if entry.suffix.lower() in PHOTO_SUFFIXES and not entry.name.endswith(".classes.png")
+        if entry.suffix.lower() in PHOTO_SUFFIXES and not entry.name.endswith("classes.png")
     )
     if not found:
         raise ValueError(f"folder must hold photos, found none in {path}")
