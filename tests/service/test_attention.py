@@ -1,5 +1,6 @@
 """The log turned into flags: what each kind needs, what it says, and what makes it go."""
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 from itertools import permutations
 from typing import Any
@@ -306,3 +307,14 @@ def test_looks_to_walk_to_are_few_and_the_rest_is_listed(room: Room) -> None:
     today = room.get("/api/today")
     assert [one["tray"] for one in today["looks"]] == [7, 6, 5, 4, 3]
     assert [one["tray"] for one in today["later"]] == [2, 1, 0]
+
+
+def test_many_looks_at_once_open_each_flag_once(room: Room) -> None:
+    spread(room, 17)
+    room.watch.forward(days=3)
+    watch = AttentionWatch(room.service, every_minutes=10)
+    with ThreadPoolExecutor(max_workers=8) as threads:
+        for done in [threads.submit(watch.look) for _ in range(24)]:
+            done.result()
+    assert kinds(room) == ["no photo since"]
+    assert flags(room, state="gone") == []
