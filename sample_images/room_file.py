@@ -11,7 +11,7 @@ from pathlib import Path
 
 from trayvision.room_settings import ROOM_FILE, RoomSettings
 
-SPREAD_AT = "2026-03-02T08:00:00+01:00"
+SPREAD_AT = "2026-03-02T07:00:00+01:00"
 
 
 def room_file(folder: Path) -> str:
