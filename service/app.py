@@ -89,17 +89,13 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        remeasurer.start()
-        attention.start()
-        retention.start()
-        cameras_asked.start()
-        notifier.start()
+        # What brings photos in stops first, what measures them last.
+        workers = (remeasurer, attention, retention, notifier, cameras_asked)
+        for worker in workers:
+            worker.start()
         yield
-        await run_in_threadpool(cameras_asked.close)
-        await run_in_threadpool(notifier.close)
-        await run_in_threadpool(retention.close)
-        await run_in_threadpool(attention.close)
-        await run_in_threadpool(remeasurer.close)
+        for worker in reversed(workers):
+            await run_in_threadpool(worker.close)
         close_service(service)
 
     app = _Application(

@@ -169,14 +169,7 @@ def train(
         for group in optimiser.param_groups:
             group["lr"] = settings.learning_rate * _schedule(progress, step)
         chosen = torch.multinomial(weights, settings.batch, True, generator=generator)
-        with torch.no_grad():
-            crops, targets = draw_crops(
-                pictures, chosen, side=CROP_SIDE, mould_share=0.5, generator=generator
-            )
-            crops, targets = random_camera(crops, targets, pictures.gains[chosen], generator)
-        with torch.autocast(device, torch.bfloat16):
-            outputs = model(crops.contiguous(memory_format=torch.channels_last) / 255)
-        loss = segmentation_loss(full_resolution_logits(outputs.float()), targets, class_weights)
+        loss = _loss_of_batch(model, pictures, chosen, class_weights, generator)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 2.0)
@@ -192,6 +185,23 @@ def train(
         if step % CHECKPOINT_STEPS == CHECKPOINT_STEPS - 1:
             checkpoint(average)
     return average.eval()
+
+
+def _loss_of_batch(
+    model: TrayNet,
+    pictures: Pictures,
+    chosen: Tensor,
+    class_weights: Tensor,
+    generator: torch.Generator,
+) -> Tensor:
+    with torch.no_grad():
+        crops, targets = draw_crops(
+            pictures, chosen, side=CROP_SIDE, mould_share=0.5, generator=generator
+        )
+        crops, targets = random_camera(crops, targets, pictures.gains[chosen], generator)
+    with torch.autocast(class_weights.device.type, torch.bfloat16):
+        outputs = model(crops.contiguous(memory_format=torch.channels_last) / 255)
+    return segmentation_loss(full_resolution_logits(outputs.float()), targets, class_weights)
 
 
 def _schedule(progress: float, step: int) -> float:
