@@ -29,6 +29,8 @@ READY_WITHIN: Final = timedelta(hours=12)
 _OVERDUE_AFTER: Final = timedelta(hours=24)
 _OVERGROWN: Final = 1.2
 _FIRST_COMPARED_DAY: Final = 3.0
+# Photos of one round lie closer together than that.
+_ONE_ROUND: Final = timedelta(hours=12)
 _LAST_COMPARED_DAY: Final = 9.0
 
 
@@ -113,12 +115,19 @@ def _many(runs: Sequence[RunState], day: int) -> str:
 
 def behind_flags(room: RoomState) -> list[Flag]:
     """Trays, shelves, lots or the whole room behind; each tray in one flag."""
-    last = {run.tray: found for run in room.runs if (found := _last_measured(room, run))}
+    latest = {run.tray: found for run in room.runs if (found := _last_measured(room, run))}
+    upto = _all_seen_until(room, latest)
+    last = {
+        run.tray: found
+        for run in room.runs
+        if run.tray in latest and (found := _last_measured(room, run, upto=upto[_batch(run)]))
+    }
     compared = [run for run in room.runs if run.tray in last and _is_compared(run, last[run.tray])]
     by_cover = _told_by_cover(compared, last)
     lags = []
     for run in compared:
-        lag = _agreed_lag(room, run, by_cover=_batch(run) in by_cover)
+        batch = _batch(run)
+        lag = _agreed_lag(run, upto=upto[batch], by_cover=batch in by_cover)
         if lag is not None:
             lots = "+".join(sorted(run.lots)) or None
             lags.append(TrayLag(run.tray, lag, _batch(run), room.shelf_of(run), lots))
@@ -149,9 +158,23 @@ def _told_by_cover(runs: Sequence[RunState], last: dict[int, TrayReading]) -> se
     return {batch for batch, cover in lowest.items() if cover <= COVER_TELLS}
 
 
-def _agreed_lag(room: RoomState, run: RunState, *, by_cover: bool) -> float | None:
+def _all_seen_until(room: RoomState, latest: dict[int, TrayReading]) -> dict[str, datetime]:
+    """Up to when each batch is compared: while a round of photos goes on, as of the one before.
+
+    Else trays whose new photo came would be held against yesterday's of the others.
+    """
+    until: dict[str, datetime] = {}
+    for run in room.runs:
+        if run.tray in latest:
+            moment = latest[run.tray].photo.taken_at + _ONE_ROUND
+            until[_batch(run)] = min(moment, until.get(_batch(run), room.now))
+    return until
+
+
+def _agreed_lag(run: RunState, *, upto: datetime, by_cover: bool) -> float | None:
     """The smaller lag of the last two recent readings: one misread photo accuses no tray."""
-    recent = [one for one in run.until(room.now) if room.now - one.photo.taken_at <= RECENT]
+    seen = run.until(upto)
+    recent = [one for one in seen if seen[-1].photo.taken_at - one.photo.taken_at <= RECENT]
     lags = [_lag(run, one, by_cover=by_cover) for one in recent]
     return min([lag for lag in lags if lag is not None][-2:], default=None)
 
@@ -164,8 +187,11 @@ def _lag(run: RunState, reading: TrayReading, *, by_cover: bool) -> float | None
     return None if height is None else _usual(run).height_lag_days(day, height)
 
 
-def _last_measured(room: RoomState, run: RunState) -> TrayReading | None:
-    recent = [one for one in run.until(room.now) if room.now - one.photo.taken_at <= RECENT]
+def _last_measured(
+    room: RoomState, run: RunState, *, upto: datetime | None = None
+) -> TrayReading | None:
+    seen = run.until(upto or room.now)
+    recent = [one for one in seen if room.now - one.photo.taken_at <= RECENT]
     measured = [one for one in recent if one.height_mm is not None or one.photo.cover is not None]
     return measured[-1] if measured else None
 
