@@ -112,18 +112,23 @@ def create_app(
     app.state.cameras = cameras_asked
     app.state.notifier = notifier
     app.state.attention = attention
-    handle_problems(app)
-    app.add_middleware(
-        UploadLimit,
-        max_photo_bytes=settings.max_photo_bytes,
-        max_photos=settings.max_photos,
-    )
-    # The last one added comes first: nothing of a request is read before it is let in.
-    app.add_middleware(Gate, service=service)
-    app.add_middleware(SecurityHeaders)
+    _guard(app, service)
     for router in _ROUTERS:
         app.include_router(router)
     return app
+
+
+def _guard(app: FastAPI, service: Service) -> None:
+    """What every request passes, the last one added first."""
+    handle_problems(app)
+    app.add_middleware(
+        UploadLimit,
+        max_photo_bytes=service.settings.max_photo_bytes,
+        max_photos=service.settings.max_photos,
+    )
+    # Nothing of a request is read before it is let in.
+    app.add_middleware(Gate, service=service)
+    app.add_middleware(SecurityHeaders)
 
 
 def open_service(
