@@ -13,6 +13,7 @@ from PIL import Image
 
 from service.app import create_app
 from service.settings import Settings
+from tests.service.conftest import ON_THIS_MACHINE
 from tests.service.recorded_inspections import tray_record
 
 PHOTOS = Path(__file__).parents[2] / "sample_images" / "photos"
@@ -28,7 +29,7 @@ def truth() -> Any:
 def client(tmp_path_factory: pytest.TempPathFactory, truth: Any) -> Iterator[TestClient]:
     size = "x".join(str(truth["tray"][side]) for side in ("length", "width", "depth"))
     data = {"data": tmp_path_factory.mktemp("real"), "tray_size": size}
-    with TestClient(create_app(Settings.model_validate(data))) as client:
+    with TestClient(create_app(Settings.model_validate(data)), **ON_THIS_MACHINE) as client:
         yield client
 
 
