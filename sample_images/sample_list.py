@@ -173,4 +173,8 @@ SAMPLES = (
         "day8-barley-tag-on-a-phone-screen-fixed", 150, things=(Occluder("phone"),), shelf="paint"
     ),
     Sample("day8-wheat-black-mould-50mm-phone", 151, mould=((BLACK, 50),), weak=True),
+    # One tray under three white lights.
+    Sample("day5-barley-neutral-light-fixed", 152, FLAT, light=("led", "neutral")),
+    Sample("day5-barley-warm-light-fixed", 152, FLAT, light=("led", "warm")),
+    Sample("day5-barley-cool-light-fixed", 152, FLAT, light=("led", "cool")),
 )

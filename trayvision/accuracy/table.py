@@ -173,7 +173,9 @@ def _height_given(scores: Sequence[PhotoScore]) -> Goal:
 
 def colour_differences(scores: Sequence[PhotoScore]) -> list[tuple[str, str, float]]:
     """CIEDE2000 between shoot medians of one tray at one time under two white lights each."""
-    told = [s for s in scores if s.lab is not None and s.truth.light != _COLOURED_LIGHT]
+    told = [
+        s for s in scores if s.lab is not None and not s.truth.light.startswith(_COLOURED_LIGHT)
+    ]
     told.sort(key=lambda score: (score.truth.scene, score.name))
     return [
         (one.name, other.name, float(deltaE_ciede2000(np.array(one.lab), np.array(other.lab))))

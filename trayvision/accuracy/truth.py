@@ -80,6 +80,8 @@ class PhotoTruth:
     height_band_mm : (float, float) or None
         Median and 90th percentile of the top surface within 40 mm of the strip; None where
         there is no strip.
+    light : str
+        Kind and colour of the light; equal for equal lights.
     scene : str
         Equal for photos of the very same tray at the very same time.
     tray_seed : int or None
@@ -163,7 +165,7 @@ def _photo_truth(photo: Path, fields: dict[str, Any]) -> PhotoTruth:
         height_band_mm=None if no_band else (float(low), float(high)),
         patches=tuple(_patch(patch, fields["camera"]) for patch in fields["mould"]),
         root_hairs=bool(fields["root_hair_fuzz"]),
-        light=str(fields["lighting"]["kind"]),
+        light=f"{fields['lighting']['kind']} {fields['lighting'].get('rgb', '')}".strip(),
         scene=f"{seed}/{number}/{day:g}",
         tray_seed=None if seed is None else int(seed),
         others=tuple(_other(other) for other in fields.get("other_trays", ())),
