@@ -110,6 +110,8 @@ def test_watchers_are_told_of_what_was_entered(room: Room) -> None:
     room.service.watchers.append(lambda _service, trays: told.append(set(trays)))
     run = room.post("/api/runs", tray=17)
     room.photograph(17, START, cover=0.1)
+    # Harvested at the photo's own moment, the photo would leave the run and be measured again.
+    room.watch.forward(hours=1)
     room.post("/api/trays/17/placements")
     room.post(f"/api/runs/{run['id']}/harvests")
     with room.service.database.write() as connection:
