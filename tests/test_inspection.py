@@ -100,6 +100,12 @@ def test_light_scale_and_encoding_change_no_more_than_is_stated(
     assert agree(other.height.canopy_height_mm, straight.height.canopy_height_mm, 4)
 
 
+def test_slanting_view_is_said() -> None:
+    (steep,) = inspected("day6-barley-only-bar-a-phone").trays
+    assert Doubt.STEEP_VIEW in steep.doubts
+    assert Doubt.STEEP_VIEW not in inspected(GROWN).trays[0].doubts
+
+
 def test_mirrored_photo_is_refused() -> None:
     flipped = picture(GROWN).transpose(Image.Transpose.FLIP_LEFT_RIGHT)
     with pytest.raises(PhotoProblem, match="mirrored") as refused:

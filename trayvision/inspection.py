@@ -29,6 +29,8 @@ from trayvision.tray_pose import TrayPose
 
 # With less of the tray than this in sight, what was measured does not speak for it.
 _LITTLE_SEEN = 0.5
+# The middle of the bed is seen from more than 45 degrees off the vertical.
+_STEEP_TAN = 1.0
 # While seed lies bare, its thickness is what a grower could still change.
 _SPREADING_DAYS = 1.5
 
@@ -275,6 +277,9 @@ def _doubts(
         doubts.append(Doubt.THICKNESS_NOT_SEEN)
     if seen.plan.seen < _LITTLE_SEEN:
         doubts.append(Doubt.TOO_LITTLE_SEEN)
+    rows, columns = seen.plan.zenith_tan.shape
+    if seen.plan.zenith_tan[rows // 2, columns // 2] > _STEEP_TAN:
+        doubts.append(Doubt.STEEP_VIEW)
     if pose is not None and _leaves_the_frame(photo, pose):
         doubts.append(Doubt.OUT_OF_FRAME)
     return tuple(dict.fromkeys(doubts))

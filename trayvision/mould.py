@@ -49,7 +49,7 @@ class MouldPatch:
     look : str
         "white fuzz", "grey-green", "dark" or "pink".
     likelihood : float
-        0 to 1, calibrated on held-out rendered trays.
+        0 to 1 (`trayvision.mould_likelihood`).
     confusions : tuple of str
         What else it could be, in words.
     """

@@ -7,7 +7,6 @@ y = width/2 - (r + 0.5) m.
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -107,34 +106,3 @@ def _linear_interpolation(count: int) -> tuple[npt.NDArray[np.float32], FloatArr
     step = knots[1] - knots[0]
     distance = np.abs(np.arange(count)[:, None] - knots[None, :]) / step
     return np.clip(1 - distance, 0, None).astype(np.float32), knots
-
-
-def straight_down_view(
-    image: npt.NDArray[np.uint8],
-    pose: TrayPose,
-    z_mm: float,
-    *,
-    grid: PlanGrid,
-    photo_to_image: Affine | None = None,
-) -> npt.NDArray[np.uint8]:
-    """The tray seen straight from above at one height, sampled from a photo or a class map.
-
-    Parameters
-    ----------
-    image : uint8 or float32 array, (h, w) or (h, w, channels)
-    pose : TrayPose
-    z_mm : float
-        Height of the plane that is shown at its true place; matter above or below it is
-        displaced along its line of sight.
-    grid : PlanGrid
-    photo_to_image : (2, 3) float array, optional
-        Affine from full-size photo pixels to `image`'s pixels.
-
-    Returns
-    -------
-    array of `grid.shape` (plus channels), same dtype as `image`; 0 where the photo ends.
-    """
-    map_x, map_y = photo_map(pose, grid, z_mm, photo_to_image)
-    return cv2.remap(  # type: ignore[return-value]
-        image, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
-    )
