@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import sqlalchemy as sa
 
 from service.entries import Entrant, current, enter
-from service.models.room import Room
+from service.models.room import LengthUnit, Room, TemperatureUnit, VolumeUnit, WeightUnit
 from service.refusals import Conflict, NotFound
 from service.schema import PLACEMENT, ROOM, SHELF, TRAY, TRAY_STATE
 from service.settings import Settings
@@ -33,6 +33,10 @@ def set_up_room(connection: sa.Connection, settings: Settings, by: Entrant) -> N
         "target_shoot_height_mm": _TARGET_SHOOT_HEIGHT_MM,
         "target_day": _TARGET_DAY,
         "photo_every_hours": _PHOTO_EVERY_HOURS,
+        "temperature_unit": str(TemperatureUnit.CELSIUS),
+        "weight_unit": str(WeightUnit.KILOGRAM),
+        "volume_unit": str(VolumeUnit.LITRE),
+        "length_unit": str(LengthUnit.CENTIMETRE),
     }
     enter(connection, ROOM, values, by)
 

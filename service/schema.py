@@ -40,6 +40,11 @@ ROOM = entries_table(
     number_column("target_shoot_height_mm"),
     number_column("target_day"),
     number_column("photo_every_hours", required=True),
+    # How people of this room read and type quantities; the log itself is metric.
+    text_column("temperature_unit", required=True),
+    text_column("weight_unit", required=True),
+    text_column("volume_unit", required=True),
+    text_column("length_unit", required=True),
 )
 
 RACK = entries_table(

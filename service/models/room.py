@@ -36,6 +36,35 @@ class DayZero(StrEnum):
     SPREAD = "spread"
 
 
+class TemperatureUnit(StrEnum):
+    """How temperatures are read and typed."""
+
+    CELSIUS = "°C"
+    FAHRENHEIT = "°F"
+
+
+class WeightUnit(StrEnum):
+    """How weights are read and typed."""
+
+    KILOGRAM = "kg"
+    POUND = "lb"
+
+
+class VolumeUnit(StrEnum):
+    """How amounts of water are read and typed; the two gallons differ by a fifth."""
+
+    LITRE = "L"
+    US_GALLON = "US gal"
+    IMPERIAL_GALLON = "imp gal"
+
+
+class LengthUnit(StrEnum):
+    """How lengths are read and typed."""
+
+    CENTIMETRE = "cm"
+    INCH = "in"
+
+
 class Room(Entered):
     """The room; `day_zero` is null until somebody said how this room counts."""
 
@@ -47,6 +76,10 @@ class Room(Entered):
     target_shoot_height_mm: float | None
     target_day: float | None
     photo_every_hours: float
+    temperature_unit: TemperatureUnit
+    weight_unit: WeightUnit
+    volume_unit: VolumeUnit
+    length_unit: LengthUnit
 
 
 class RoomChange(Change):
@@ -60,6 +93,10 @@ class RoomChange(Change):
     target_shoot_height_mm: Height | None = None
     target_day: Day | None = None
     photo_every_hours: Hours | None = None
+    temperature_unit: TemperatureUnit | None = None
+    weight_unit: WeightUnit | None = None
+    volume_unit: VolumeUnit | None = None
+    length_unit: LengthUnit | None = None
 
 
 class NewRack(Model):
