@@ -33,6 +33,10 @@ moments = st.integers(0, 6 * 10**15).map(
 _ALLOWED: dict[str, tuple[Any, ...]] = {
     "room.day_zero": ("soak", "spread", None),
     "room.time_zone": ("Europe/Vienna",),
+    "room.temperature_unit": ("°C", "°F"),
+    "room.weight_unit": ("kg", "lb"),
+    "room.volume_unit": ("L", "US gal", "imp gal"),
+    "room.length_unit": ("cm", "in"),
     "room.withdrawn": (False,),
     "run_seed.weight_g": (0.5, 800.0, None),
     "harvest.reason": ("harvested", "thrown", "other"),
