@@ -18,14 +18,18 @@ _TABLE: dict[Right, str] = {
     Right.ANYONE: """
         GET /healthz
         POST /api/login
+        GET POST /login
+        GET /static/{name}
     """,
     Right.SELF: """
         GET /api/me
         POST /api/me/password
         POST /api/logout
+        POST /logout
     """,
     Right.READ: """
         GET /openapi.json
+        GET /more
         GET /api/today
         GET /api/room
         GET /api/room/history
@@ -70,6 +74,7 @@ _TABLE: dict[Right, str] = {
         POST /api/photos
     """,
     Right.WORK: """
+        POST /undo
         POST /api/trays
         PATCH /api/trays/{number}
         POST /api/trays/{number}/placements

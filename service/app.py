@@ -28,6 +28,7 @@ from service.database import Database
 from service.gate import Gate
 from service.inspector import Inspector, PoolInspector
 from service.notifications import Notifier
+from service.pages.routers import ROUTERS as PAGES
 from service.passwords import Passwords
 from service.photo_store import PhotoStore
 from service.problems import PROBLEM_JSON, handle_problems
@@ -50,6 +51,7 @@ _ROUTERS = (
     *things.ROUTERS,
     *cameras.ROUTERS,
     *notifications.ROUTERS,
+    *PAGES,
 )
 
 

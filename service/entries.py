@@ -21,6 +21,7 @@ from sqlalchemy.exc import IntegrityError
 from service.refusals import Conflict, NotFound
 
 Values = Mapping[str, Any]
+_UNDONE = "undone"
 ENTRY_COLUMNS = ("original_id", "replaces_id", "entered_at", "entered_by", "why", "withdrawn")
 
 
@@ -103,6 +104,30 @@ def withdraw(
 ) -> int:
     """Say that a thing never was; it stays in its history. Raises like `correct`."""
     return _replace(connection, table, thing_id, {"withdrawn": True}, by, why)
+
+
+def take_back(connection: sa.Connection, table: sa.Table, thing_id: int, *, by: Entrant) -> int:
+    """Undo what was said last of a thing: an original is withdrawn, else what was before holds.
+
+    Returns
+    -------
+    int
+        Id of the new row.
+
+    Raises
+    ------
+    NotFound
+        If there is no such thing.
+    Conflict
+        If another correction came in between.
+    """
+    rows = history(connection, table, thing_id)
+    before = next((row for row in rows if row["id"] == rows[-1]["replaces_id"]), None)
+    if before is None:
+        return withdraw(connection, table, thing_id, by=by, why=_UNDONE)
+    values = {name: value for name, value in before.items() if name not in ("id", *ENTRY_COLUMNS)}
+    values["withdrawn"] = before["withdrawn"]
+    return _replace(connection, table, thing_id, values, by, _UNDONE)
 
 
 def history(connection: sa.Connection, table: sa.Table, thing_id: int) -> list[dict[str, Any]]:

@@ -50,7 +50,7 @@ class Gate:
         try:
             visitor = await self._let_in(request)
         except Refusal as refusal:
-            await refusal_response(refusal)(scope, receive, send)
+            await refusal_response(request, refusal)(scope, receive, send)
             return
         state = scope.setdefault("state", {})
         state["visitor"] = visitor

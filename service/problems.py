@@ -6,10 +6,12 @@ from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
+from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
+from starlette.requests import HTTPConnection
 
+from service.pages.errors import error_page, wants_page
 from service.refusals import Refusal
 
 PROBLEM_JSON = "application/problem+json"
@@ -48,47 +50,45 @@ def handle_problems(app: FastAPI) -> None:
 
 
 def problem_response(
-    status: int,
-    title: str,
-    detail: str,
-    *,
-    errors: list[BrokenRule] | None = None,
-    headers: dict[str, str] | None = None,
-) -> JSONResponse:
-    """A problem as a response."""
-    problem = Problem(title=title, status=status, detail=detail, errors=errors or [])
+    request: HTTPConnection, problem: Problem, headers: dict[str, str] | None = None
+) -> Response:
+    """A problem as a response: a page where a person asks for one, else a document."""
+    if wants_page(request):
+        return error_page(request, problem.status, problem.title, problem.detail, headers)
     return JSONResponse(
-        problem.model_dump(), status_code=status, headers=headers, media_type=PROBLEM_JSON
+        problem.model_dump(), status_code=problem.status, headers=headers, media_type=PROBLEM_JSON
     )
 
 
-def refusal_response(error: Refusal) -> JSONResponse:
+def refusal_response(request: HTTPConnection, error: Refusal) -> Response:
     """A refusal as a response."""
-    return problem_response(
-        error.status,
-        error.title,
-        str(error),
+    problem = Problem(
+        title=error.title,
+        status=error.status,
+        detail=str(error),
         errors=[BrokenRule(field=error.field, rule=error.rule)],
-        headers=dict(error.headers) or None,
     )
+    return problem_response(request, problem, dict(error.headers) or None)
 
 
-async def _refusal(_request: Request, error: Exception) -> JSONResponse:
+async def _refusal(request: Request, error: Exception) -> Response:
     assert isinstance(error, Refusal)
-    return refusal_response(error)
+    return refusal_response(request, error)
 
 
-async def _invalid(_request: Request, error: Exception) -> JSONResponse:
+async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     broken = [
-        BrokenRule(field=".".join(str(part) for part in one["loc"]), rule=_rule(one))
+        BrokenRule(field=".".join(str(part) for part in one["loc"]), rule=rule_in_words(one))
         for one in error.errors()
     ]
     detail = "; ".join(f"{one.field}: {one.rule}" for one in broken)
-    return problem_response(422, "The request breaks a rule", detail, errors=broken)
+    problem = Problem(title=Refusal.title, status=422, detail=detail, errors=broken)
+    return problem_response(request, problem)
 
 
-def _rule(error: dict[str, Any]) -> str:
+def rule_in_words(error: dict[str, Any]) -> str:
+    """What must hold and what came, of one error of validation."""
     message = str(error["msg"]).removeprefix("Value error, ")
     came = error.get("input")
     if isinstance(came, str | int | float | bool) and "got" not in message:
@@ -96,19 +96,16 @@ def _rule(error: dict[str, Any]) -> str:
     return message
 
 
-async def _http(_request: Request, error: Exception) -> JSONResponse:
+async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     title = HTTPStatus(error.status_code).phrase
     detail = str(error.detail) if error.detail else title
-    return problem_response(
-        error.status_code, title, detail, headers=dict(error.headers or {}) or None
-    )
+    problem = Problem(title=title, status=error.status_code, detail=detail)
+    return problem_response(request, problem, dict(error.headers or {}) or None)
 
 
-async def _unforeseen(_request: Request, error: Exception) -> JSONResponse:
+async def _unforeseen(request: Request, error: Exception) -> Response:
     _LOG.error("unforeseen error", exc_info=error)
-    return problem_response(
-        500,
-        "The service failed",
-        "Something went wrong here; what was acknowledged before is kept. Please try again.",
-    )
+    detail = "Something went wrong here; what was acknowledged before is kept. Please try again."
+    problem = Problem(title="The service failed", status=500, detail=detail)
+    return problem_response(request, problem)

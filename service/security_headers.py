@@ -6,8 +6,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 # Pages load from the service alone and are shown in no other page's frame. "same-origin" keeps
 # addresses inside, yet lets browsers say Origin, by which forged requests are known.
 HEADERS = {
-    "Content-Security-Policy": "default-src 'self'; base-uri 'none'; form-action 'self'; "
-    "frame-ancestors 'none'; object-src 'none'",
+    "Content-Security-Policy": "default-src 'self'; img-src 'self' blob:; base-uri 'none'; "
+    "form-action 'self'; frame-ancestors 'none'; object-src 'none'",
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
     "Referrer-Policy": "same-origin",

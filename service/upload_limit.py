@@ -1,9 +1,10 @@
 """Stops a request body that grows past what any allowed upload can be."""
 
 from starlette.exceptions import HTTPException
+from starlette.requests import HTTPConnection
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.problems import problem_response
+from service.problems import Problem, problem_response
 
 # What multipart adds around the photos themselves, and a JSON body at most has.
 _OVERHEAD_BYTES = 1_000_000
@@ -30,7 +31,8 @@ class UploadLimit:
             return
         stated = dict(scope["headers"]).get(b"content-length", b"")
         if stated.isdigit() and int(stated) > self._limit:
-            response = problem_response(413, "Too large", self._rule(int(stated)))
+            problem = Problem(title="Too large", status=413, detail=self._rule(int(stated)))
+            response = problem_response(HTTPConnection(scope), problem)
             await response(scope, receive, send)
             return
         came = 0

@@ -82,9 +82,9 @@ def login(
 ) -> models.Me:
     """Sets the session's cookie. After some wrong tries 429 says how long to wait."""
     person, secret = log_in(
-        service, passwords, form.name, form.password.get_secret_value(), _address(request)
+        service, passwords, form.name, form.password.get_secret_value(), address_of(request)
     )
-    _give_cookie(service, request, response, secret)
+    give_cookie(service, request, response, secret)
     return models.Me(entrance=Entrance.SESSION, role=person.role, person=person)
 
 
@@ -128,8 +128,8 @@ def post_own_password(
     """Ends all other sessions and all tokens of this person; this browser gets a new session."""
     if visitor.entrance is not Entrance.SESSION or visitor.person_id is None:
         raise Conflict("log-in", f"must be by name and password, got {visitor.entrance}")
-    secret = change_own_password(service, passwords, visitor.person_id, change, _address(request))
-    _give_cookie(service, request, response, secret)
+    secret = change_own_password(service, passwords, visitor.person_id, change, address_of(request))
+    give_cookie(service, request, response, secret)
     return me(service, visitor)
 
 
@@ -226,11 +226,13 @@ def _token(row: Any) -> models.Token:
     return models.Token.model_validate({name: row[name] for name in models.Token.model_fields})
 
 
-def _address(request: Request) -> str | None:
+def address_of(request: Request) -> str | None:
+    """Where a request comes from, as far as the server knows."""
     return None if request.client is None else request.client.host
 
 
-def _give_cookie(service: Service, request: Request, response: Response, secret: str) -> None:
+def give_cookie(service: Service, request: Request, response: Response, secret: str) -> None:
+    """Let the browser keep a session's secret."""
     same_site: Literal["lax"] = "lax"
     response.set_cookie(
         SESSION_COOKIE,

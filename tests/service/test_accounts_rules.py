@@ -54,7 +54,13 @@ def test_every_route_has_a_rule_and_every_rule_a_route(app: FastAPI) -> None:
 
 def test_without_a_log_in_nothing_but_these_answers() -> None:
     free = {rule for rule, right in access_rules().items() if right is Right.ANYONE}
-    assert free == {("GET", "/healthz"), ("POST", "/api/login")}
+    assert free == {
+        ("GET", "/healthz"),
+        ("POST", "/api/login"),
+        ("GET", "/login"),
+        ("POST", "/login"),
+        ("GET", "/static/{name}"),
+    }
 
 
 def test_camera_sends_photos_and_nothing_else() -> None:
@@ -65,7 +71,7 @@ def test_camera_sends_photos_and_nothing_else() -> None:
 
 
 def test_who_only_reads_changes_no_record() -> None:
-    own = {"/api/logout", "/api/me/password", "/api/login"}
+    own = {"/api/logout", "/logout", "/api/me/password", "/api/login", "/login"}
     may = {rule for rule, right in access_rules().items() if right in RIGHTS[Role.READ_ONLY]}
     assert {path for method, path in may if method != "GET"} == own
 

@@ -1,0 +1,1 @@
+"""Pages for people: server-rendered, readable without scripts, loading nothing from elsewhere."""

@@ -1,0 +1,85 @@
+"""Where each page lies: the one place that builds links between pages."""
+
+from collections.abc import Iterable
+from functools import lru_cache
+from hashlib import sha256
+from pathlib import Path
+from typing import Final
+from urllib.parse import quote, urlencode
+
+STATIC_FOLDER: Final = Path(__file__).parents[1] / "static"
+
+NOW: Final = "/"
+SNAP: Final = "/snap"
+ROOM: Final = "/room"
+SHELVES: Final = "/shelves"
+MORE: Final = "/more"
+SET_UP: Final = "/set-up"
+PRINT: Final = "/print"
+HELP: Final = "/help"
+LOG_IN: Final = "/login"
+LOG_OUT: Final = "/logout"
+UNDO: Final = "/undo"
+
+
+def tray(number: int) -> str:
+    """Page of a tray."""
+    return f"/trays/{number}"
+
+
+def shelf(shelf_id: int) -> str:
+    """Page of a shelf's curves."""
+    return f"/shelves/{shelf_id}"
+
+
+def flag(flag_id: int) -> str:
+    """Page of one reason to look."""
+    return f"/flags/{flag_id}"
+
+
+def photo(photo_id: int) -> str:
+    """Page of one photo: what it says."""
+    return f"/photos/{photo_id}"
+
+
+def help_on(topic: str) -> str:
+    """A place on the help page."""
+    return f"{HELP}#{topic}"
+
+
+def log_in(back_to: str = NOW) -> str:
+    """The log-in, and where to go from there."""
+    return f"{LOG_IN}?{urlencode({'next': back_to})}" if back_to != NOW else LOG_IN
+
+
+def with_query(path: str, values: Iterable[tuple[str, object]]) -> str:
+    """A path with a query; what is None is left out."""
+    given = [(name, value) for name, value in values if value is not None]
+    return f"{path}?{urlencode(given)}" if given else path
+
+
+def static(name: str) -> str:
+    """A file of the pages; its address changes with its content, so that browsers may keep it.
+
+    Raises
+    ------
+    ValueError
+        If there is no such file.
+    """
+    return f"/static/{quote(name)}?v={static_version(name)}"
+
+
+@lru_cache(maxsize=64)
+def static_version(name: str) -> str:
+    """First digits of the hash of a file of the pages. Raises ValueError."""
+    path = STATIC_FOLDER / name
+    if not path.is_file():
+        raise ValueError(f"name must be one of a file in the static folder, got {name!r}")
+    return sha256(path.read_bytes()).hexdigest()[:12]
+
+
+def own_path(text: str) -> str:
+    """A path of this service to go on to; the first page where `text` leads elsewhere."""
+    # A second slash or a backslash at its start would be another host to browsers.
+    plain = text.startswith("/") and not text.startswith(("//", "/\\"))
+    return text if plain and not any(ord(sign) < 33 for sign in text) else NOW

@@ -1,0 +1,95 @@
+"""What somebody typed into a form: read by the same rules as the API, kept when a rule breaks."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Any, TypeVar
+
+from fastapi import Depends, Request
+from pydantic import BaseModel, ValidationError
+from starlette.datastructures import FormData
+from starlette.responses import Response
+
+from service.problems import rule_in_words
+from service.refusals import Refusal
+
+ModelT = TypeVar("ModelT", bound=BaseModel)
+_LONGEST_NUMBER = 40
+
+
+@dataclass(frozen=True)
+class Typed:
+    """Fields of a form as they came; nothing typed is the same as not there.
+
+    Parameters
+    ----------
+    form : FormData
+    broken : mapping
+        Sentences by field, of a form that is shown again.
+    """
+
+    form: FormData = field(default_factory=FormData)
+    broken: Mapping[str, str] = field(default_factory=dict)
+
+    def text(self, name: str) -> str | None:
+        """A field without blanks around it, None where nothing was typed."""
+        value = self.form.get(name)
+        return (value.strip() or None) if isinstance(value, str) else None
+
+    def texts(self, name: str) -> list[str]:
+        """All values of a field, such as of boxes that are ticked."""
+        return [value for value in self.form.getlist(name) if isinstance(value, str) and value]
+
+    def number(self, name: str) -> float | None:
+        """A number with a decimal point or comma. Raises Refusal."""
+        text = self.text(name)
+        if text is None:
+            return None
+        try:
+            if len(text) > _LONGEST_NUMBER:
+                raise ValueError(text)
+            return float(text.replace(",", "."))
+        except ValueError as error:
+            raise Refusal(name, f"must be a number, got {text[:_LONGEST_NUMBER]!r}") from error
+
+    def read(self, model: type[ModelT], *names: str, **more: Any) -> ModelT:
+        """The fields of these names, and what else is known, as a model. Raises ValidationError."""
+        typed = {name: value for name in names if (value := self.text(name)) is not None}
+        return model.model_validate({**typed, **more})
+
+
+async def _typed(request: Request) -> Typed:
+    return Typed(await request.form(max_files=0, max_fields=500))
+
+
+TypedForm = Annotated[Typed, Depends(_typed)]
+
+
+def answered(
+    typed: Typed, act: Callable[[], Response], again: Callable[[Typed], Response]
+) -> Response:
+    """Do what a form asks; where a rule breaks, show it again with the rule and what was typed.
+
+    Parameters
+    ----------
+    typed : Typed
+    act : callable
+        Does it and says where to go on; may raise Refusal and ValidationError.
+    again : callable
+        Shows the form with what was typed; its answer gets status 422 or that of the refusal.
+    """
+    try:
+        return act()
+    except ValidationError as error:
+        broken, status = _broken(error), 422
+    except Refusal as refusal:
+        broken, status = {refusal.field: refusal.rule}, refusal.status
+    response = again(Typed(typed.form, broken))
+    response.status_code = status
+    return response
+
+
+def _broken(error: ValidationError) -> dict[str, str]:
+    return {
+        ".".join(str(part) for part in one["loc"]): rule_in_words(dict(one))
+        for one in error.errors()
+    }

@@ -1,0 +1,64 @@
+"""The log-in and the log-out."""
+
+from dataclasses import dataclass
+
+from fastapi import APIRouter, Query, Request
+from pydantic import SecretStr
+from starlette.responses import RedirectResponse, Response
+
+from service.accounts import log_in
+from service.api.accounts import ThePasswords, TheVisitor, address_of, give_cookie, logout
+from service.api.dependencies import TheService
+from service.models.accounts import Login
+from service.pages import addresses
+from service.pages.forms import Typed, TypedForm, answered
+from service.pages.frame import show_plain
+
+router = APIRouter(include_in_schema=False)
+
+
+@dataclass(frozen=True)
+class LogInPage:
+    """Who is asked, and where to go on to."""
+
+    name: str
+    next: str
+    broken: dict[str, str]
+
+
+@router.get(addresses.LOG_IN)
+def log_in_page(next_path: str = Query(addresses.NOW, alias="next", max_length=2000)) -> Response:
+    """Asks for name and password."""
+    return show_plain("log_in.html", LogInPage("", addresses.own_path(next_path), {}))
+
+
+@router.post(addresses.LOG_IN)
+def post_log_in(
+    service: TheService, passwords: ThePasswords, request: Request, typed: TypedForm
+) -> Response:
+    """Lets somebody in, or says what was wrong; the password is never shown again."""
+    to = addresses.own_path(typed.text("next") or addresses.NOW)
+    name = typed.text("name") or ""
+
+    def act() -> Response:
+        given = typed.form.get("password")
+        form = Login(name=name, password=SecretStr(given if isinstance(given, str) else ""))
+        _, secret = log_in(
+            service, passwords, form.name, form.password.get_secret_value(), address_of(request)
+        )
+        response = RedirectResponse(to, status_code=303)
+        give_cookie(service, request, response, secret)
+        return response
+
+    def again(said: Typed) -> Response:
+        return show_plain("log_in.html", LogInPage(name, to, dict(said.broken)))
+
+    return answered(typed, act, again)
+
+
+@router.post(addresses.LOG_OUT)
+def post_log_out(service: TheService, visitor: TheVisitor) -> Response:
+    """Ends this browser's session."""
+    response = RedirectResponse(addresses.LOG_IN, status_code=303)
+    logout(service, visitor, response)
+    return response

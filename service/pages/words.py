@@ -1,0 +1,174 @@
+"""How moments, ages and quantities are said to the people of one room."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from service.models.room import DayZero, LengthUnit, Room, TemperatureUnit, WeightUnit
+from service.models.runs import Run
+
+MONTHS: Final = (
+    "January February March April May June July August September October November December"
+).split()
+_DAYS: Final = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split()
+# Exact by definition (international yard and pound agreement, 1959).
+GRAMS_IN_A_POUND: Final = 453.59237
+MM_IN_AN_INCH: Final = 25.4
+CANNOT_TELL: Final = "cannot tell"
+
+
+@dataclass(frozen=True)
+class Say:
+    """Words for one room at one moment: its time zone, its units, how it counts days.
+
+    Parameters
+    ----------
+    room : Room
+    now : aware datetime
+    """
+
+    room: Room
+    now: datetime
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The room's time zone."""
+        return ZoneInfo(self.room.time_zone)
+
+    def local(self, moment: datetime) -> datetime:
+        """A moment on the room's own clock."""
+        return moment.astimezone(self.zone)
+
+    def clock(self, moment: datetime) -> str:
+        """Such as "07:12"."""
+        return f"{self.local(moment):%H:%M}"
+
+    def date(self, moment: datetime) -> str:
+        """Such as "26 November", with the year where it is another one; the month is a word."""
+        local, today = self.local(moment), self.local(self.now)
+        year = "" if local.year == today.year else f" {local.year}"
+        return f"{local.day} {MONTHS[local.month - 1]}{year}"
+
+    def weekday(self, moment: datetime) -> str:
+        """Such as "Thursday"."""
+        return _DAYS[self.local(moment).weekday()]
+
+    def moment(self, moment: datetime) -> str:
+        """Such as "today 07:12", "yesterday 18:40", "Tuesday 24 November 18:40"."""
+        days = (self.local(moment).date() - self.local(self.now).date()).days
+        near = {-1: "yesterday", 0: "today", 1: "tomorrow"}
+        if days in near:
+            return f"{near[days]} {self.clock(moment)}"
+        return f"{self.weekday(moment)} {self.date(moment)} {self.clock(moment)}"
+
+    def ago(self, moment: datetime) -> str:
+        """Such as "3 hours ago", "in 2 days"."""
+        apart = self.now - moment
+        if abs(apart) < timedelta(minutes=1):
+            return "just now"
+        span = self.span(abs(apart))
+        return f"{span} ago" if apart > timedelta(0) else f"in {span}"
+
+    @staticmethod
+    def span(length: timedelta) -> str:
+        """Such as "40 minutes", "3 hours", "2 days"."""
+        minutes = max(round(length.total_seconds() / 60), 1)
+        for size, one in ((2 * 1440, "day"), (90, "hour"), (0, "minute")):
+            if minutes >= size:
+                number = round(minutes / {"day": 1440, "hour": 60, "minute": 1}[one])
+                return f"{number} {one}" if number == 1 else f"{number} {one}s"
+        raise AssertionError("a length has at least no minutes")
+
+    @staticmethod
+    def typed(moment: datetime, zone: ZoneInfo) -> str:
+        """A moment as a date-and-time field takes it."""
+        return f"{moment.astimezone(zone):%Y-%m-%dT%H:%M}"
+
+    def field_moment(self, moment: datetime | None = None) -> str:
+        """A moment, or now, as a date-and-time field takes it."""
+        return self.typed(moment or self.now, self.zone)
+
+    def day(self, run: Run) -> str:
+        """Such as "day 5", counted as this room counts; the other count in brackets."""
+        spread, soak = run.day_from_spread, run.day_from_soak
+        if spread < 0:
+            return "soaking"
+        by_spread = f"day {int(spread)}"
+        if soak is None:
+            return by_spread if self.room.day_zero is not DayZero.SOAK else f"{by_spread} in tray"
+        if self.room.day_zero is DayZero.SOAK:
+            return f"day {int(soak)} ({int(spread)} in tray)"
+        return f"{by_spread} ({int(soak)} from soaking)"
+
+    def weight(self, grams: float | None) -> str:
+        """Such as "3.6 kg" or "8.0 lb"."""
+        if grams is None:
+            return "not weighed"
+        return f"{self.weight_number(grams):g} {self.room.weight_unit}"
+
+    def weight_number(self, grams: float) -> float:
+        """The same as a number in the room's unit, to be typed over."""
+        pounds = self.room.weight_unit is WeightUnit.POUND
+        return round(grams / (GRAMS_IN_A_POUND if pounds else 1000.0), 2)
+
+    def grams(self, amount: float) -> float:
+        """What was typed in the room's unit of weight, in grams."""
+        pounds = self.room.weight_unit is WeightUnit.POUND
+        return amount * (GRAMS_IN_A_POUND if pounds else 1000.0)
+
+    def length(self, mm: float | None) -> str:
+        """Such as "14.2 cm" or "5.6 in": heights of canopies and shelves."""
+        if mm is None:
+            return CANNOT_TELL
+        return f"{self.length_number(mm):.1f} {self.room.length_unit}"
+
+    def length_number(self, mm: float) -> float:
+        """The same as a number in the room's unit."""
+        inches = self.room.length_unit is LengthUnit.INCH
+        return round(mm / (MM_IN_AN_INCH if inches else 10.0), 1)
+
+    def mm(self, amount: float) -> float:
+        """What was typed in the room's unit of length, in mm."""
+        inches = self.room.length_unit is LengthUnit.INCH
+        return amount * (MM_IN_AN_INCH if inches else 10.0)
+
+    def temperature(self, celsius: float | None) -> str:
+        """Such as "19.5 °C" or "67.1 °F"."""
+        if celsius is None:
+            return "not read"
+        return f"{self.temperature_number(celsius):.1f} {self.room.temperature_unit}"
+
+    def temperature_number(self, celsius: float) -> float:
+        """The same as a number in the room's unit."""
+        fahrenheit = self.room.temperature_unit is TemperatureUnit.FAHRENHEIT
+        return round(celsius * 9 / 5 + 32 if fahrenheit else celsius, 1)
+
+    def celsius(self, degrees: float) -> float:
+        """What was typed in the room's unit of temperature, in °C."""
+        fahrenheit = self.room.temperature_unit is TemperatureUnit.FAHRENHEIT
+        return (degrees - 32) * 5 / 9 if fahrenheit else degrees
+
+    @staticmethod
+    def percent(share: float | None) -> str:
+        """Such as "84 %"."""
+        return CANNOT_TELL if share is None else f"{round(100 * share)} %"
+
+    @staticmethod
+    def likely(likelihood: float) -> str:
+        """A likelihood in words and a number, such as "likely, 8 in 10"."""
+        if likelihood < 0.05:
+            return "very unlikely, less than 1 in 20"
+        tenths = min(max(round(10 * likelihood), 1), 9)
+        words = {
+            1: "unlikely",
+            2: "unlikely",
+            3: "perhaps",
+            4: "perhaps",
+            5: "as likely as not",
+            6: "more likely than not",
+            7: "likely",
+            8: "likely",
+            9: "very likely",
+        }
+        return f"{words[tenths]}, {tenths} in 10"

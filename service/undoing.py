@@ -1,0 +1,64 @@
+"""Undo: what was entered is withdrawn, what was corrected is put back; both stay in the history."""
+
+from collections.abc import Sequence
+from typing import Final
+
+import sqlalchemy as sa
+
+from service.context import Service
+from service.entries import Entrant, history, take_back
+from service.ingest import tell_watchers
+from service.refusals import Conflict, NotFound
+from service.room_log import one
+from service.run_log import bring_seed, seed_of
+from service.schema import CORRECTABLE, HARVEST, RUN
+
+UNDOABLE: Final = frozenset(
+    "run harvest placement tray_state tray flag_event reading chore rack shelf position seed_lot "
+    "capture assignment".split()
+)
+
+
+def undo(service: Service, entries: Sequence[tuple[str, int]], by: Entrant) -> None:
+    """Take back what one action entered, its last entry first, all or nothing.
+
+    Parameters
+    ----------
+    service : Service
+    entries : sequence of (str, int)
+        Kind and row, in the order in which they were entered.
+    by : Entrant
+
+    Raises
+    ------
+    NotFound
+        If there is no such row, or its kind cannot be undone.
+    Conflict
+        If something else was entered for it since.
+    """
+    trays: set[int] = set()
+    with service.database.write() as connection:
+        for kind, entry_id in reversed(entries):
+            if kind not in UNDOABLE:
+                raise NotFound("entry", f"{kind}:{entry_id}")
+            trays |= _take_back(connection, CORRECTABLE[kind], entry_id, by)
+    tell_watchers(service, trays)
+
+
+def _take_back(connection: sa.Connection, table: sa.Table, entry_id: int, by: Entrant) -> set[int]:
+    row = connection.execute(sa.select(table).where(table.c.id == entry_id)).mappings().first()
+    if row is None:
+        raise NotFound(table.name, entry_id)
+    thing_id = row["original_id"] or row["id"]
+    if history(connection, table, thing_id)[-1]["id"] != entry_id:
+        raise Conflict(table.name, f"{thing_id} was corrected since, so this cannot be undone")
+    new_entry = take_back(connection, table, thing_id, by=by)
+    if table is RUN and row["replaces_id"] is not None:
+        bring_seed(connection, new_entry, seed_of(connection, row["replaces_id"]))
+    if table is HARVEST:
+        return {_tray_of_run(connection, row["run_id"])}
+    return {row["tray_id"]} if row.get("tray_id") is not None else set()
+
+
+def _tray_of_run(connection: sa.Connection, run_id: int) -> int:
+    return int(one(connection, RUN, run_id)["tray_id"])
