@@ -1,0 +1,115 @@
+"""A browser, and rooms whose pages it opens."""
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from service.database import Database
+from tests.pages.house import House, furnish, served
+
+PHONE = {"width": 360, "height": 740}
+DESK = {"width": 1280, "height": 900}
+# WCAG 2.2, levels A and AA, as the checker names its rules.
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Debian's Chromium."""
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    if program is None:
+        pytest.fail("Chromium must be installed for these tests: apt-get install chromium")
+    with sync_playwright() as playwright:
+        # As root, as in continuous integration, Chromium runs without its own sandbox only.
+        started = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="session")
+def unfurnished(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Folder of a log of the newest schema without a row, to copy."""
+    folder = tmp_path_factory.mktemp("unfurnished")
+    database = Database(f"sqlite:///{folder / 'log.sqlite'}")
+    database.migrate()
+    database.close()
+    return folder
+
+
+@pytest.fixture(scope="session")
+def furnished(tmp_path_factory: pytest.TempPathFactory, unfurnished: Path) -> Path:
+    """Folder of a room with six trays of which two deserve a look, to copy."""
+    folder = tmp_path_factory.mktemp("furnished") / "data"
+    with served(folder, unfurnished) as house:
+        furnish(house)
+    return folder
+
+
+@pytest.fixture
+def empty_house(tmp_path: Path, unfurnished: Path) -> Iterator[House]:
+    """A room on its first day: nothing in it."""
+    with served(tmp_path / "data", unfurnished) as house:
+        yield house
+
+
+@pytest.fixture
+def house(tmp_path: Path, furnished: Path) -> Iterator[House]:
+    """A room with six trays of which two deserve a look; for tests that change it."""
+    with served(tmp_path / "house", furnished) as house:
+        yield house
+
+
+@pytest.fixture(scope="session")
+def shown_house(tmp_path_factory: pytest.TempPathFactory, furnished: Path) -> Iterator[House]:
+    """The same room, shared by tests that only look."""
+    with served(tmp_path_factory.mktemp("shown") / "data", furnished) as house:
+        yield house
+
+
+def open_page(browser: Browser, house: House, size: dict[str, int], *, scripts: bool) -> Page:
+    context = browser.new_context(
+        base_url=house.address,
+        viewport={"width": size["width"], "height": size["height"]},
+        java_script_enabled=scripts,
+        timezone_id="Europe/Vienna",
+        locale="en-GB",
+    )
+    return context.new_page()
+
+
+@pytest.fixture
+def phone(browser: Browser, house: House) -> Iterator[Page]:
+    """A phone that looks at `house`."""
+    page = open_page(browser, house, PHONE, scripts=True)
+    yield page
+    page.context.close()
+
+
+@pytest.fixture
+def plain_phone(browser: Browser, house: House) -> Iterator[Page]:
+    """A phone without scripts that looks at `house`."""
+    page = open_page(browser, house, PHONE, scripts=False)
+    yield page
+    page.context.close()
+
+
+@pytest.fixture
+def desk(browser: Browser, house: House) -> Iterator[Page]:
+    """A desk's browser that looks at `house`."""
+    page = open_page(browser, house, DESK, scripts=True)
+    yield page
+    page.context.close()
+
+
+def assert_accessible(page: Page) -> None:
+    """No violation that the automatic checker finds, and nothing wider than the screen."""
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}})
+    assert found.violations_count == 0, found.generate_report()
+    too_wide = page.evaluate(
+        "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+    )
+    assert too_wide <= 0, f"{page.url} is {too_wide} px wider than the screen"

@@ -1,0 +1,75 @@
+"""What stands around every page: places, log-in, errors, undo."""
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
+from tests.pages.house import House
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+@pytest.mark.parametrize("path", ["/more", "/login", "/no-such-page"])
+def test_frame_is_accessible(
+    browser: Browser, shown_house: House, size: dict[str, int], path: str
+) -> None:
+    page = open_page(browser, shown_house, size, scripts=True)
+    page.goto(path)
+    expect(page.get_by_role("heading", level=1)).to_be_visible()
+    assert_accessible(page)
+    page.context.close()
+
+
+def test_errors_are_pages_for_people_and_documents_for_programs(phone: Page, house: House) -> None:
+    phone.goto("/no-such-page")
+    expect(phone.get_by_role("heading", level=1)).to_have_text("Not Found")
+    assert house.client.get("/no-such-page").json()["status"] == 404
+
+
+def test_whoever_is_not_logged_in_is_led_to_the_log_in_and_back(phone: Page, house: House) -> None:
+    house.post("/api/people", name="Mara", role="owner", password="a long one to keep")
+    phone.goto("/more?from=here")
+    expect(phone).to_have_url(f"{house.address}/login?next=%2Fmore%3Ffrom%3Dhere")
+    phone.get_by_label("Name").fill("Mara")
+    phone.get_by_label("Password").fill("not this one")
+    phone.get_by_role("button", name="Log in").click()
+    expect(phone.get_by_role("alert")).to_contain_text("is wrong")
+    expect(phone.get_by_label("Name")).to_have_value("Mara")
+    phone.get_by_label("Password").fill("a long one to keep")
+    phone.get_by_role("button", name="Log in").click()
+    expect(phone).to_have_url(f"{house.address}/more?from=here")
+    phone.get_by_role("button", name="Log out").click()
+    expect(phone.get_by_role("heading", level=1)).to_have_text("Who is there?")
+
+
+@pytest.mark.parametrize(
+    "path", ["//elsewhere.example", "/\\elsewhere.example", "https://a.example"]
+)
+def test_log_in_leads_nowhere_else(house: House, path: str) -> None:
+    shown = house.client.get("/login", params={"next": path})
+    assert 'name="next" value="/"' in shown.text
+
+
+def test_what_was_entered_can_be_undone_and_stays_in_the_history(house: House) -> None:
+    rack = house.post("/api/racks", name="Second rack")
+    form = {"entry": f"rack:{rack['entry_id']}"}
+    answer = house.client.post("/undo", data=form)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/")
+    assert [one["name"] for one in house.get("/api/racks")] == ["Rack by the door"]
+    again = house.client.post("/undo", data=form)
+    assert again.status_code == 409
+    assert "was corrected since" in again.json()["detail"]
+
+
+def test_undoing_a_correction_puts_back_what_was_said_before(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]
+    answer = house.client.patch(f"/api/runs/{run['id']}", json={"note": "wrong", "seed": []})
+    entry_id = answer.json()["entry_id"]
+    assert house.client.post("/undo", data={"entry": f"run:{entry_id}"}).status_code == 303
+    after = house.get(f"/api/runs/{run['id']}")
+    assert (after["note"], after["seed"]) == (None, run["seed"])
+
+
+@pytest.mark.parametrize("entry", ["", "run", "run:x", "session:1", "run:99999"])
+def test_undo_of_what_is_not_there_is_refused(house: House, entry: str) -> None:
+    answer = house.client.post("/undo", data={"entry": entry})
+    assert answer.status_code in (404, 422)
