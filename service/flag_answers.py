@@ -10,6 +10,7 @@ import sqlalchemy as sa
 
 from service.entries import current
 from service.flag_log import ANSWERS
+from service.log_memory import LogMemory, Seen, news
 from service.models.flags import MouldThreshold, Verdict, VerdictCount, VerdictsOut
 from service.room_log import Row
 from service.schema import FLAG, FLAG_EVENT
@@ -28,17 +29,36 @@ def answers(connection: sa.Connection) -> tuple[Answer, ...]:
 
     Who confirms a flag has also seen to it: it comes back when something newer shows it.
     """
+    by_flag = _ANSWERS.of(connection)
+    told = [one for of_flag in by_flag.values() for one in of_flag]
+    return tuple(answer for _, found in sorted(told, key=lambda one: one[0]) for answer in found)
+
+
+# The number of the event and what it answers, by flag.
+_ByFlag = dict[int, tuple[tuple[int, tuple[Answer, ...]], ...]]
+
+
+def _renewed(connection: sa.Connection, before: tuple[_ByFlag, Seen] | None) -> _ByFlag:
     events = current(FLAG_EVENT)
-    answered = sa.select(events.c.flag_id).where(events.c.kind.in_(ANSWERS))
-    statement = sa.select(events).where(events.c.flag_id.in_(answered)).order_by(events.c.id)
+    asked = sa.select(events.c.flag_id).where(events.c.kind.in_(ANSWERS))
+    kept: _ByFlag = {}
+    if before is not None:
+        concerned: set[int] = news(connection, FLAG_EVENT, before[1], FLAG_EVENT.c.flag_id)
+        kept = {flag: found for flag, found in before[0].items() if flag not in concerned}
+        asked = asked.where(events.c.flag_id.in_(concerned))
+    statement = sa.select(events).where(events.c.flag_id.in_(asked)).order_by(events.c.id)
     noticed: dict[int, Row] = {}
-    found: list[Answer] = []
     for event in connection.execute(statement).mappings():
+        flag = event["flag_id"]
         if event["kind"] == "noticed":
-            noticed[event["flag_id"]] = event
-        elif event["kind"] in ANSWERS and event["flag_id"] in noticed:
-            found += _answers(event, noticed[event["flag_id"]])
-    return tuple(found)
+            noticed[flag] = event
+        elif event["kind"] in ANSWERS and flag in noticed:
+            found = event["id"], tuple(_answers(event, noticed[flag]))
+            kept[flag] = (*kept.get(flag, ()), found)
+    return kept
+
+
+_ANSWERS = LogMemory((FLAG_EVENT,), _renewed)
 
 
 def _answers(event: Row, noticed: Row) -> list[Answer]:

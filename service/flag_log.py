@@ -1,6 +1,6 @@
 """Flags as the log keeps them: one cause one flag, and all that people answered."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Any
@@ -8,12 +8,17 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.entries import Entrant, current, enter
+from service.log_memory import LogMemory, Seen, news
 from service.models.flags import FlagOut, FlagState, Verdict
 from service.refusals import NotFound
 from service.room_log import Row
 from service.schema import FLAG, FLAG_EVENT, TRAY
 
 ANSWERS = ("snoozed", "done", "verdict")
+# Nothing follows these in a flag's life; the same cause opens another one.
+_SETTLED = {"done": FlagState.DONE, "verdict": FlagState.DONE, "gone": FlagState.GONE}
+# A database takes only so many numbers in one query.
+_AT_ONCE = 500
 
 
 @dataclass(frozen=True)
@@ -141,19 +146,30 @@ def flags_of_causes(
 
 
 def flags(
-    connection: sa.Connection, now: datetime, *, state: FlagState = FlagState.OPEN
+    connection: sa.Connection,
+    now: datetime,
+    *,
+    state: FlagState = FlagState.OPEN,
+    limit: int | None = None,
 ) -> list[FlagOut]:
-    """Flags in a state, most urgent first, longest standing first among equals."""
-    unsettled = FLAG.c.id.in_(_unsettled())
-    asked = unsettled if state in (FlagState.OPEN, FlagState.SNOOZED) else ~unsettled
-    found = [flag for flag in _flags(connection, asked, now) if flag.state is state]
+    """Flags in a state, most urgent first, longest standing first among equals.
+
+    With a `limit`, of those that were settled only the last so many that were opened.
+    """
+    last = _LAST_EVENTS.of(connection)
+    if state in (FlagState.OPEN, FlagState.SNOOZED):
+        asked = sorted(last.unsettled)
+    else:
+        asked = sorted(flag for flag, kind in last.kinds.items() if _SETTLED.get(kind) is state)
+        asked = asked if limit is None else asked[-limit:]
+    found = [flag for flag in _flags_of_ids(connection, asked, now) if flag.state is state]
     return sorted(found, key=lambda flag: (-flag.urgency, flag.since, flag.id))
 
 
 def unsettled_causes(connection: sa.Connection, kinds: Collection[str]) -> set[str]:
     """Causes of flags of some kinds that are open or snoozed."""
     statement = sa.select(FLAG.c.cause).where(
-        FLAG.c.kind.in_(list(kinds)), FLAG.c.id.in_(_unsettled())
+        FLAG.c.kind.in_(list(kinds)), FLAG.c.id.in_(_LAST_EVENTS.of(connection).unsettled)
     )
     return set(connection.execute(statement).scalars())
 
@@ -170,14 +186,29 @@ def verdicts(connection: sa.Connection) -> list[Row]:
     return list(connection.execute(statement).mappings())
 
 
-def _unsettled() -> sa.Select[tuple[int]]:
-    """Flags that nothing has settled since they were last noticed, snoozed or reopened."""
+@dataclass(frozen=True)
+class _LastEvents:
+    """What was last said of each flag, and the flags that this does not settle."""
+
+    kinds: Mapping[int, str]
+    unsettled: frozenset[int]
+
+
+def _renewed(connection: sa.Connection, before: tuple[_LastEvents, Seen] | None) -> _LastEvents:
     events = current(FLAG_EVENT)
-    later = current(FLAG_EVENT, name="later_flag_event")
-    followed = sa.exists().where(later.c.flag_id == events.c.flag_id, later.c.id > events.c.id)
-    return sa.select(events.c.flag_id).where(
-        ~followed, events.c.kind.not_in(("done", "verdict", "gone"))
+    statement = sa.select(events.c.flag_id, events.c.kind).order_by(events.c.id)
+    kinds: dict[int, str] = {}
+    if before is not None:
+        concerned: set[int] = news(connection, FLAG_EVENT, before[1], FLAG_EVENT.c.flag_id)
+        kinds = {flag: kind for flag, kind in before[0].kinds.items() if flag not in concerned}
+        statement = statement.where(events.c.flag_id.in_(concerned))
+    kinds.update({row.flag_id: row.kind for row in connection.execute(statement)})
+    return _LastEvents(
+        kinds, frozenset(flag for flag, kind in kinds.items() if kind not in _SETTLED)
     )
+
+
+_LAST_EVENTS = LogMemory((FLAG_EVENT,), _renewed)
 
 
 def _open(connection: sa.Connection, new: Notice, by: Entrant) -> int:
@@ -210,6 +241,11 @@ def _same(flag: FlagOut, new: Notice) -> bool:
         new.look,
         new.evidence,
     )
+
+
+def _flags_of_ids(connection: sa.Connection, ids: Sequence[int], now: datetime) -> list[FlagOut]:
+    parts = [ids[start : start + _AT_ONCE] for start in range(0, len(ids), _AT_ONCE)]
+    return [flag for part in parts for flag in _flags(connection, FLAG.c.id.in_(part), now)]
 
 
 def _flags(

@@ -7,17 +7,18 @@ follows by itself. Draws are seeded by the run, so that the same log gives the s
 from collections.abc import Sequence
 from datetime import datetime
 from functools import cached_property
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import sqlalchemy as sa
 
 from service.growth_fits import (
     Teaching,
+    Teachings,
     band,
     fitted_curve,
     harvest_forecast,
-    past_curves,
-    taught_prior,
+    shelf_usual,
 )
 from service.models.growth import (
     FittedCurve,
@@ -29,25 +30,25 @@ from service.models.growth import (
 )
 from service.models.room import Room
 from service.room_log import one
-from service.run_log import LONGEST_RUN, RunSpan, run_spans, span_of
+from service.run_calendar import RunSpan, present_run, run_calendar, span_of
 from service.run_readings import (
     COVERAGE,
     UNITS,
-    RoomReadings,
     RunReadings,
     forecast_out,
     rounded,
+    run_readings,
 )
 from service.schema import SHELF
 from service.thermal_curve import thermal_curve
 from trayvision.growth_prior import Quantity
-from trayvision.shelf_curves import shelf_curve
 
 # Curves are drawn at least as far as the last day on which growers harvest, every 6 hours.
 _DRAWN_DAYS = 9.0
 _STEP_DAYS = 0.25
 # The last finished runs teach the next: more would bring other seasons in and little certainty.
 PAST_RUNS = 100
+_TEACHINGS: WeakKeyDictionary[sa.Pool, Teachings] = WeakKeyDictionary()
 
 
 class RoomGrowth:
@@ -64,20 +65,21 @@ class RoomGrowth:
         self._connection = connection
         self._room = room
         self._now = now
-        self.spans = run_spans(connection)
+        self.calendar = run_calendar(connection)
 
-    @cached_property
-    def finished(self) -> list[RunReadings]:
+    @property
+    def finished(self) -> tuple[RunReadings, ...]:
         """The room's last finished runs, with their readings."""
-        return [self._loaded.of(span) for span in self._last_ended()]
+        return self._teachings.finished
 
-    def readings(self, span: RunSpan) -> RunReadings:
-        """A run with its readings."""
-        if span.spread_at >= self._loaded_since:
-            return self._loaded.of(span)
-        return RoomReadings(self._connection, self._room, now=self._now, since=span.spread_at).of(
-            span
-        )
+    def present(self) -> list[RunSpan]:
+        """The run of each tray that is under way, or about to be; by tray."""
+        present = (present_run(spans, self._now) for spans in self.calendar.by_tray.values())
+        return [span for span in present if span is not None]
+
+    def readings(self, spans: Sequence[RunSpan]) -> list[RunReadings]:
+        """Runs with their readings, in the order of the spans."""
+        return run_readings(self._connection, self._room, spans, now=self._now)
 
     def curves(self, readings: RunReadings) -> RunCurves:
         """Points, curves and forecast of one run."""
@@ -109,10 +111,7 @@ class RoomGrowth:
     def shelf(self, shelf_id: int) -> ShelfCurves:
         """Runs of a shelf, by age, and what is usual there. Raises NotFound."""
         name = one(self._connection, SHELF, shelf_id)["name"]
-        growing = [
-            span for span in self.spans if span.ended_at is None or self._now < span.ended_at
-        ]
-        shown = [*map(self.readings, growing), *self.finished]
+        shown = [*self.readings(self.calendar.not_ended(self._now)), *self.finished]
         here = sorted(
             (readings for readings in shown if readings.shelf_id == shelf_id),
             key=lambda readings: (readings.span.number, readings.span.spread_at),
@@ -125,21 +124,14 @@ class RoomGrowth:
         )
 
     @cached_property
-    def _loaded_since(self) -> datetime:
-        starts = [span.spread_at for span in self._last_ended()]
-        return min([self._now - LONGEST_RUN, *starts])
-
-    @cached_property
-    def _loaded(self) -> RoomReadings:
-        return RoomReadings(self._connection, self._room, now=self._now, since=self._loaded_since)
-
-    def _last_ended(self) -> list[RunSpan]:
-        ended = [
-            (span.ended_at, span.id, span)
-            for span in self.spans
-            if span.ended_at is not None and span.ended_at <= self._now
-        ]
-        return [span for _, _, span in sorted(ended, key=lambda end: end[:2])[-PAST_RUNS:]]
+    def _teachings(self) -> Teachings:
+        """What the room's finished runs teach; the same object while it is the same runs."""
+        last = self.calendar.last_ended(self._now, PAST_RUNS)
+        finished, pool = self.readings(last), self._connection.engine.pool
+        known = _TEACHINGS.get(pool)
+        if known is None or not known.same(finished):
+            known = _TEACHINGS[pool] = Teachings(finished)
+        return known
 
     def _curve(self, readings: RunReadings, quantity: Quantity) -> QuantityCurve:
         given = readings.curve_points(quantity)
@@ -164,36 +156,12 @@ class RoomGrowth:
         )
 
     def _teaching(self, readings: RunReadings, quantity: Quantity) -> Teaching:
-        past = [
-            (other.shelf_id, other.points(quantity))
-            for other in self.finished
-            if other.grain == readings.grain and other.span.id != readings.span.id
-        ]
-        shelf = readings.shelf_id
-        return Teaching(
-            quantity,
-            readings.grain,
-            room=tuple(points for _, points in past if points),
-            shelf=tuple(
-                points for there, points in past if points and shelf is not None and there == shelf
-            ),
-        )
+        return self._teachings.for_run(quantity, readings)
 
     def _usual(self, shelf_id: int, name: str) -> ShelfUsual:
         grain, quantity = self._room.grain, Quantity.HEIGHT
-        past = [
-            (other.shelf_id, points)
-            for other in self.finished
-            if other.grain == grain and (points := other.points(quantity))
-        ]
-        here = tuple(points for there, points in past if there == shelf_id)
-        curve = shelf_curve(
-            past_curves(quantity, grain, here),
-            room=taught_prior(Teaching(quantity, grain, tuple(points for _, points in past))),
-            shelf=name,
-            ages=_ages(()),
-            rng=np.random.default_rng(shelf_id),
-            coverage=COVERAGE,
+        curve = shelf_usual(
+            self._teachings.of(quantity, grain, shelf_id), shelf_id, name, _ages(())
         )
         return ShelfUsual(
             runs=curve.runs,
@@ -210,7 +178,7 @@ class RoomGrowth:
 def run_curves(connection: sa.Connection, run_id: int, *, room: Room, now: datetime) -> RunCurves:
     """Points, curves and forecast of one run. Raises NotFound."""
     growth = RoomGrowth(connection, room, now)
-    return growth.curves(growth.readings(span_of(connection, run_id)))
+    return growth.curves(growth.readings([span_of(connection, run_id)])[0])
 
 
 def _ages(days: Sequence[float]) -> tuple[float, ...]:

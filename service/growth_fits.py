@@ -4,20 +4,23 @@ All of these are pure functions of hashable arguments, so that a cache can only 
 fit starts from is named by the points of the runs that teach it, not by the runs' numbers.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
 
-from service.run_readings import COVERAGE
+from service.run_readings import COVERAGE, RunReadings
 from trayvision.growth_curve import GrowthCurve, fit_growth
 from trayvision.growth_fit import GrowthPoint
 from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
 from trayvision.harvest_forecast import HarvestForecast, HarvestTarget, forecast_harvest
 from trayvision.past_runs import learn_prior
-from trayvision.shelf_curves import SHELF_VARIANCE
+from trayvision.shelf_curves import SHELF_VARIANCE, ShelfCurve, shelf_curve
 
 Points = tuple[GrowthPoint, ...]
+# Two for each shelf, and two for each of the finished runs, which do not teach themselves.
+_MOST_TEACHINGS = 1024
 
 
 @dataclass(frozen=True)
@@ -32,37 +35,115 @@ class Teaching:
         Of the room's finished runs of that grain.
     shelf : tuple of Points
         Those of them that ended on the same shelf.
+    thermal : bool
+        Whether ages are in °C d.
     """
 
     quantity: Quantity
     grain: str
     room: tuple[Points, ...] = ()
     shelf: tuple[Points, ...] = ()
+    thermal: bool = False
+    _hash: int = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        # Of thousands of numbers, and asked for at every look into a cache.
+        said = (self.quantity, self.grain, self.room, self.shelf, self.thermal)
+        object.__setattr__(self, "_hash", hash(said))
+
+    def __hash__(self) -> int:
+        return self._hash
+
+    @property
+    def published(self) -> "Teaching":
+        """The same without any run."""
+        return Teaching(self.quantity, self.grain, thermal=self.thermal)
+
+    @property
+    def of_room(self) -> "Teaching":
+        """The same without the shelf."""
+        return Teaching(self.quantity, self.grain, self.room, thermal=self.thermal)
 
 
-@lru_cache(maxsize=256)
+class Teachings:
+    """What finished runs teach: the same object for the same question, as the caches like it.
+
+    Parameters
+    ----------
+    finished : sequence of RunReadings
+    """
+
+    def __init__(self, finished: Sequence[RunReadings]) -> None:
+        self.finished = tuple(finished)
+        self._runs = {one.span.id for one in finished}
+        self._known: dict[tuple[object, ...], Teaching] = {}
+
+    def same(self, finished: Sequence[RunReadings]) -> bool:
+        """Whether these finished runs teach the same."""
+        return len(finished) == len(self.finished) and all(
+            (one.series is other.series, one.grain, one.shelf_id)
+            == (True, other.grain, other.shelf_id)
+            for one, other in zip(finished, self.finished, strict=True)
+        )
+
+    def for_run(self, quantity: Quantity, readings: RunReadings) -> Teaching:
+        """For one run; a finished run does not teach itself."""
+        run = readings.span.id
+        without = run if run in self._runs else None
+        return self.of(quantity, readings.grain, readings.shelf_id, without)
+
+    def of(
+        self, quantity: Quantity, grain: str, shelf_id: int | None, without: int | None = None
+    ) -> Teaching:
+        """For runs of a grain on a shelf."""
+        question = (quantity, grain, shelf_id, without)
+        if question not in self._known:
+            self._known[question] = self._of(quantity, grain, shelf_id, without)
+        return self._known[question]
+
+    def _of(
+        self, quantity: Quantity, grain: str, shelf_id: int | None, without: int | None
+    ) -> Teaching:
+        past = [
+            (other.shelf_id, points)
+            for other in self.finished
+            if other.grain == grain
+            and other.span.id != without
+            and (points := other.points(quantity))
+        ]
+        return Teaching(
+            quantity,
+            grain,
+            room=tuple(points for _, points in past),
+            shelf=tuple(
+                points for there, points in past if shelf_id is not None and there == shelf_id
+            ),
+        )
+
+
+@lru_cache(maxsize=_MOST_TEACHINGS)
 def taught_prior(teaching: Teaching) -> GrowthPrior:
     """Published ranges, moved by the room's own past runs, then by the shelf's."""
-    quantity, grain = teaching.quantity, teaching.grain
+    grain = teaching.grain
     if not teaching.room:
-        return published_prior(quantity, grain=grain)
+        return published_prior(teaching.quantity, grain=grain, thermal=teaching.thermal)
     if not teaching.shelf:
         return learn_prior(
-            past_curves(quantity, grain, teaching.room),
-            parent=published_prior(quantity, grain=grain),
+            past_curves(teaching, teaching.room),
+            parent=taught_prior(teaching.published),
             group=f"{grain} in this room",
         )
     return learn_prior(
-        past_curves(quantity, grain, teaching.shelf),
-        parent=taught_prior(Teaching(quantity, grain, teaching.room)),
+        past_curves(teaching, teaching.shelf),
+        parent=taught_prior(teaching.of_room),
         group=f"{grain} on this shelf",
         group_variance=SHELF_VARIANCE,
     )
 
 
-def past_curves(quantity: Quantity, grain: str, runs: tuple[Points, ...]) -> list[GrowthCurve]:
+def past_curves(teaching: Teaching, runs: tuple[Points, ...]) -> list[GrowthCurve]:
     """Curves of finished runs, each fitted from the published ranges alone."""
-    return [fitted_curve(points, Teaching(quantity, grain)) for points in runs]
+    return [fitted_curve(points, teaching.published) for points in runs]
 
 
 @lru_cache(maxsize=4096)
@@ -91,5 +172,20 @@ def harvest_forecast(
         fitted_curve(points, teaching),
         target=target,
         rng=np.random.default_rng(seed),
+        coverage=COVERAGE,
+    )
+
+
+@lru_cache(maxsize=256)
+def shelf_usual(
+    teaching: Teaching, shelf_id: int, name: str, ages: tuple[float, ...]
+) -> ShelfCurve:
+    """What is usual on a shelf against the room's average."""
+    return shelf_curve(
+        past_curves(teaching, teaching.shelf),
+        room=taught_prior(teaching.of_room),
+        shelf=name,
+        ages=ages,
+        rng=np.random.default_rng(shelf_id),
         coverage=COVERAGE,
     )

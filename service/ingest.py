@@ -22,7 +22,7 @@ from service.models.photos import PhotoOut, Watering
 from service.photo_log import photo_out
 from service.refusals import Refusal, TooLarge
 from service.room_log import in_utc, one, the_room, tray_sizes
-from service.run_log import run_spans_by_number
+from service.run_calendar import run_spans_by_number
 from service.schema import ASSIGNMENT, CAMERA, PHOTO_INSPECTION, TRAY_INSPECTION
 
 _LOG = logging.getLogger(__name__)

@@ -13,7 +13,8 @@ from service.flag_log import flags
 from service.models.flags import FlagState
 from service.models.runs import Run
 from service.room_log import shelf_names, the_room
-from service.run_log import RunSpan, run_out, run_spans
+from service.run_calendar import RunSpan, run_spans
+from service.run_log import runs_out
 from service.schema import CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, SEED_LOT, TRAY, TRAY_INSPECTION
 from service.written_values import cell
 
@@ -41,8 +42,7 @@ snoozed_until verdict answered_at
 def run_rows(connection: sa.Connection, now: datetime) -> Cells:
     """One row for each run, in the order of `RUN_HEADER`."""
     room, lots = the_room(connection), _lot_names(connection)
-    for span in run_spans(connection):
-        run = run_out(connection, span, room=room, now=now)
+    for run in runs_out(connection, run_spans(connection), room=room, now=now):
         seed_weight_g = _seed_weight_g(run)
         ratio = (
             round(run.harvest_weight_g / seed_weight_g, 3)

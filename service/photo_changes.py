@@ -18,7 +18,7 @@ from service.models.photos import PhotoChange, PhotoOut
 from service.photo_log import capture_of, photo_out
 from service.refusals import Conflict, NotFound
 from service.room_log import Row, in_utc, one, the_room, tray_numbered, tray_sizes
-from service.run_log import run_spans_by_number
+from service.run_calendar import run_spans_by_number
 from service.schema import ASSIGNMENT, CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION
 
 

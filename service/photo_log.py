@@ -8,6 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.entries import current
+from service.log_memory import LogMemory, Seen, news
 from service.models.photos import PhotoOut
 from service.refusals import NotFound
 from service.room_log import Row
@@ -36,31 +37,79 @@ class PhotoSearch:
 
 def photo_ids(connection: sa.Connection, search: PhotoSearch) -> list[int]:
     """Photos, the last taken first."""
-    passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
+    capture = current(CAPTURE)
     statement = (
-        sa.select(passes.c.photo_id)
-        .join(capture, capture.c.photo_id == passes.c.photo_id)
-        .order_by(capture.c.taken_at.desc(), passes.c.photo_id.desc())
+        sa.select(capture.c.photo_id)
+        .order_by(capture.c.taken_at.desc(), capture.c.photo_id.desc())
         .limit(search.limit)
         .offset(search.offset)
     )
     if search.tray_id is not None:
-        seen = sa.select(TRAY_INSPECTION.c.photo_inspection_id).where(
-            TRAY_INSPECTION.c.tray_id == search.tray_id
-        )
-        given = current(ASSIGNMENT)
-        said = sa.select(given.c.photo_id).where(given.c.tray_id == search.tray_id)
-        statement = statement.where(
-            sa.or_(passes.c.entry_id.in_(seen), passes.c.photo_id.in_(said))
-        )
+        statement = statement.where(capture.c.photo_id.in_(_of_tray(search.tray_id)))
     if search.with_problem is not None:
+        passes = current(PHOTO_INSPECTION)
         problem = passes.c.problem.is_not(None)
-        statement = statement.where(problem if search.with_problem else sa.not_(problem))
+        asked = problem if search.with_problem else sa.not_(problem)
+        statement = statement.where(
+            capture.c.photo_id.in_(sa.select(passes.c.photo_id).where(asked))
+        )
     if search.since is not None:
         statement = statement.where(capture.c.taken_at >= search.since)
     if search.until is not None:
         statement = statement.where(capture.c.taken_at < search.until)
     return list(connection.execute(statement).scalars())
+
+
+def _of_tray(tray_id: int) -> sa.CompoundSelect[tuple[int]]:
+    """Photos that show a tray, as measured or as a person said."""
+    passes, given = current(PHOTO_INSPECTION), current(ASSIGNMENT)
+    return sa.union(
+        sa.select(passes.c.photo_id)
+        .join(TRAY_INSPECTION, TRAY_INSPECTION.c.photo_inspection_id == passes.c.entry_id)
+        .where(TRAY_INSPECTION.c.tray_id == tray_id),
+        sa.select(given.c.photo_id).where(given.c.tray_id == tray_id),
+    )
+
+
+def trays_with_news(connection: sa.Connection, seen: Seen, tables: Sequence[sa.Table]) -> set[int]:
+    """Trays of photos of which there are new rows in some tables: measured, corrected, assigned."""
+    photos: set[int] = set()
+    for table in tables:
+        photos |= news(connection, table, seen, table.c.photo_id)
+    shown = (
+        sa.select(TRAY_INSPECTION.c.tray_id)
+        .join(PHOTO_INSPECTION, PHOTO_INSPECTION.c.id == TRAY_INSPECTION.c.photo_inspection_id)
+        .where(PHOTO_INSPECTION.c.photo_id.in_(photos), TRAY_INSPECTION.c.tray_id.is_not(None))
+    )
+    said = sa.select(ASSIGNMENT.c.tray_id).where(ASSIGNMENT.c.photo_id.in_(photos))
+    return set(connection.execute(sa.union(shown, said)).scalars())
+
+
+def latest_photos(connection: sa.Connection, trays: Iterable[int]) -> dict[int, int]:
+    """The last photo of each tray that has one, by tray id."""
+    kept = _LATEST.of(connection)
+    asked = list(trays)
+    for tray in asked:
+        if tray not in kept:
+            kept[tray] = next(iter(photo_ids(connection, PhotoSearch(tray, limit=1))), None)
+    return {tray: photo for tray in asked if (photo := kept[tray]) is not None}
+
+
+_Latest = dict[int, int | None]
+
+
+def _renewed(connection: sa.Connection, before: tuple[_Latest, Seen] | None) -> _Latest:
+    """What was kept, without the trays of which there is something new."""
+    if before is None:
+        return {}
+    kept, seen = before
+    concerned = trays_with_news(connection, seen, _SHOWS_TRAYS)
+    # Copied at once, since others may add to it meanwhile.
+    return {tray: photo for tray, photo in kept.copy().items() if tray not in concerned}
+
+
+_SHOWS_TRAYS = (PHOTO_INSPECTION, CAPTURE, ASSIGNMENT)
+_LATEST = LogMemory(_SHOWS_TRAYS, _renewed)
 
 
 def photos_out(connection: sa.Connection, ids: Sequence[int]) -> list[PhotoOut]:

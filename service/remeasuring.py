@@ -18,7 +18,7 @@ from service.entries import current
 from service.inspection_log import tray_rows
 from service.photo_changes import measure_again
 from service.refusals import Busy, Refusal
-from service.run_log import RunSpan, run_spans
+from service.run_calendar import RunSpan, run_spans
 from service.schema import PHOTO, TRAY
 
 _LOG = logging.getLogger(__name__)

@@ -1,7 +1,7 @@
 """The room as its log knows it at a moment, in the form that the reasons to look work on."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -16,16 +16,13 @@ from service.growth import RoomGrowth
 from service.models.room import Room
 from service.room_log import Row
 from service.room_usual import usual_growth
-from service.run_log import RunSpan, present_run
-from service.run_readings import RunReadings
+from service.run_calendar import RunCalendar, RunSpan, present_run
+from service.run_log import seed_of_entries
+from service.run_readings import PLACES, RunReadings, run_series
 from service.schema import (
-    CAPTURE,
-    PHOTO_INSPECTION,
-    PLACEMENT,
     POSITION,
     RACK,
     READING,
-    RUN_SEED,
     SEED_LOT,
     SHELF,
     TRAY,
@@ -64,20 +61,18 @@ class TrayReadings:
         self, connection: sa.Connection, spans: Sequence[RunSpan]
     ) -> dict[int, tuple[TrayReading, ...]]:
         """All readings of some runs, by run id, in order of time."""
-        by_tray = {span.tray_id: span for span in spans}
-        rows = [
-            row
-            for row in _inspections(connection, by_tray)
-            if by_tray[row["tray_id"]].holds(row["taken_at"])
-        ]
-        keys = [(row["id"], row["taken_at"], row["watering"]) for row in rows]
-        missing = [row for row, key in zip(rows, keys, strict=True) if key not in self._known]
-        self._read(connection, missing)
+        by_run = {
+            run: sorted(one.rows, key=lambda row: (row["taken_at"], row["photo_id"], row["id"]))
+            for run, one in run_series(connection, spans).items()
+        }
+        keys = {_key(row): row for rows in by_run.values() for row in rows}
+        self._read(connection, [row for key, row in keys.items() if key not in self._known])
         self._known = {key: self._known[key] for key in keys}
-        found: dict[int, list[TrayReading]] = {}
-        for row, key in zip(rows, keys, strict=True):
-            found.setdefault(by_tray[row["tray_id"]].id, []).append(self._known[key])
-        return {run: tuple(readings) for run, readings in found.items()}
+        return {
+            run: tuple(self._known[_key(row)] for row in rows)
+            for run, rows in by_run.items()
+            if rows
+        }
 
     def _read(self, connection: sa.Connection, rows: Sequence[Row]) -> None:
         for start in range(0, len(rows), _AT_ONCE):
@@ -87,7 +82,7 @@ class TrayReadings:
             )
             for found in connection.execute(statement):
                 row = part[found.id]
-                self._known[row["id"], row["taken_at"], row["watering"]] = reading_of_record(
+                self._known[_key(row)] = reading_of_record(
                     found.record,
                     photo_id=str(row["photo_id"]),
                     taken_at=row["taken_at"],
@@ -95,22 +90,8 @@ class TrayReadings:
                 )
 
 
-def _inspections(connection: sa.Connection, trays: Iterable[int]) -> list[Row]:
-    passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
-    statement = (
-        sa.select(
-            TRAY_INSPECTION.c.id,
-            TRAY_INSPECTION.c.tray_id,
-            passes.c.photo_id,
-            capture.c.taken_at,
-            capture.c.watering,
-        )
-        .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
-        .join(capture, capture.c.photo_id == passes.c.photo_id)
-        .where(TRAY_INSPECTION.c.tray_id.in_(list(trays)))
-        .order_by(capture.c.taken_at, passes.c.photo_id, TRAY_INSPECTION.c.id)
-    )
-    return list(connection.execute(statement).mappings())
+def _key(row: Row) -> ReadingKey:
+    return row["id"], row["taken_at"], row["watering"]
 
 
 @dataclass(frozen=True)
@@ -150,11 +131,11 @@ def room_state(
     names = _shelf_names(connection, places)
     lots = current(SEED_LOT)
     lot_names = {row.id: row.name for row in connection.execute(sa.select(lots.c.id, lots.c.name))}
-    spans = _open_spans(growth.spans, now)
-    growing = [growth.readings(span) for span in spans]
+    spans = _open_spans(growth.calendar, now)
+    growing = growth.readings(spans)
     seen = readings.of_runs(connection, spans)
     stood = _placements(connection, places, names)
-    seed = _seed(connection)
+    seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
     sizes = _sizes(connection, room)
     usual = {grain: _usual(growth, grain) for grain in {one.grain for one in growing}}
     runs = [
@@ -164,7 +145,7 @@ def room_state(
             spread_at=one.span.spread_at,
             readings=seen.get(one.span.id, ()),
             placements=stood.get(one.span.tray_id, ()),
-            lots=tuple(lot_names[lot] for lot in seed.get(one.span.row["entry_id"], ())),
+            lots=tuple(lot_names[part.lot_id] for part in seed.get(one.span.row["entry_id"], ())),
             opening_mm=sizes[one.span.tray_id],
             target_shoot_height_mm=one.target.value,
             target_day=one.target.day,
@@ -188,12 +169,12 @@ def room_state(
     return state, RoomNames(trays, open_runs, names, lot_names)
 
 
-def _open_spans(spans: Sequence[RunSpan], now: datetime) -> list[RunSpan]:
-    by_tray: dict[int, list[RunSpan]] = {}
-    for span in spans:
-        if span.spread_at <= now:
-            by_tray.setdefault(span.tray_id, []).append(span)
-    present = [present_run(of_tray, now) for of_tray in by_tray.values()]
+def _open_spans(calendar: RunCalendar, now: datetime) -> list[RunSpan]:
+    """The run of each tray that was spread and has not ended."""
+    begun = (
+        [span for span in spans if span.spread_at <= now] for spans in calendar.by_tray.values()
+    )
+    present = (present_run(spans, now) for spans in begun)
     return [span for span in present if span is not None]
 
 
@@ -226,11 +207,10 @@ def _placements(
 ) -> dict[int, tuple[Placement, ...]]:
     """Where trays stood since they were last put on the racks, by tray id."""
     by_id = {row["id"]: row for row in shelves}
-    positions, now = current(POSITION), current(PLACEMENT)
+    positions = current(POSITION)
     position_names = {row.id: row.name for row in connection.execute(sa.select(positions))}
-    statement = sa.select(now).order_by(now.c.placed_at, now.c.entry_id)
     stood: dict[int, tuple[Placement, ...]] = {}
-    for row in connection.execute(statement).mappings():
+    for row in (row for rows in PLACES.of(connection).values() for row in rows):
         shelf = by_id.get(row["shelf_id"])
         if shelf is None:
             stood[row["tray_id"]] = ()
@@ -246,15 +226,6 @@ def _placements(
         )
         stood[row["tray_id"]] = (*stood.get(row["tray_id"], ()), placement)
     return stood
-
-
-def _seed(connection: sa.Connection) -> dict[int, list[int]]:
-    """Lots by the entry of a run that holds them."""
-    statement = sa.select(RUN_SEED.c.run_entry_id, RUN_SEED.c.lot_id).order_by(RUN_SEED.c.lot_id)
-    seed: dict[int, list[int]] = {}
-    for row in connection.execute(statement):
-        seed.setdefault(row.run_entry_id, []).append(row.lot_id)
-    return seed
 
 
 def _sizes(connection: sa.Connection, room: Room) -> dict[int, tuple[float, float]]:

@@ -9,7 +9,8 @@ from service.models.room import Room
 from service.models.runs import NewRun, Run, RunChange
 from service.refusals import Refusal
 from service.room_log import in_utc, the_room, tray_or_new
-from service.run_log import bring_seed, check_run, entry_seed, run_out, span_of
+from service.run_calendar import span_of
+from service.run_log import bring_seed, check_run, entry_seed, run_out
 from service.schema import RUN
 
 _MOMENTS = ("spread_at", "soaked_at")

@@ -1,125 +1,22 @@
-"""Runs: a tray from spreading to its end, and which run a moment belongs to."""
+"""Runs: what is asked of one that is entered or corrected, and how they are given out."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime, timedelta
-from itertools import zip_longest
 from typing import Any
 
 import sqlalchemy as sa
 
 from service.entries import current, history
 from service.models.room import Room
-from service.models.runs import EndReason, Run, Seed
+from service.models.runs import Run, Seed
 from service.refusals import Conflict, NotFound, Refusal
-from service.room_log import Row
-from service.schema import HARVEST, RUN, RUN_SEED, SEED_LOT, TRAY
+from service.run_calendar import RunSpan, ends_of_runs, run_spans, span_of
+from service.schema import HARVEST, RUN, RUN_SEED, SEED_LOT
 
-# A run that nobody ended says nothing of a photo taken long after it.
-LONGEST_RUN = timedelta(days=60)
 # Two taps on "started" are one start.
 _ONE_START = timedelta(hours=1)
-
-
-@dataclass(frozen=True)
-class RunSpan:
-    """One run of a tray as it lies in time.
-
-    Parameters
-    ----------
-    row : mapping
-        The run as it holds now.
-    number : int
-        Of the tray.
-    ended_at : datetime or None
-    reason : EndReason or None
-    """
-
-    row: Row
-    number: int
-    ended_at: datetime | None
-    reason: EndReason | None
-
-    @property
-    def id(self) -> int:
-        """The run's id."""
-        return int(self.row["id"])
-
-    @property
-    def tray_id(self) -> int:
-        """The tray's id."""
-        return int(self.row["tray_id"])
-
-    @property
-    def spread_at(self) -> datetime:
-        """When the seed was spread."""
-        return self.row["spread_at"]  # type: ignore[no-any-return]
-
-    @property
-    def until(self) -> datetime:
-        """Up to when a photo belongs to this run."""
-        return self.ended_at or self.spread_at + LONGEST_RUN
-
-    def holds(self, moment: datetime) -> bool:
-        """Whether a moment lies in this run."""
-        return self.spread_at <= moment < self.until
-
-
-def run_spans(connection: sa.Connection, tray_id: int | None = None) -> list[RunSpan]:
-    """Runs of one tray or of all, by tray and oldest first.
-
-    A run without an end of its own ends where the tray's next one starts: whoever forgot to
-    write the harvest down loses nothing.
-    """
-    runs, trays = current(RUN), current(TRAY)
-    statement = (
-        sa.select(runs, trays.c.number.label("tray_number"))
-        .join(trays, trays.c.id == runs.c.tray_id)
-        .order_by(runs.c.tray_id, runs.c.spread_at, runs.c.id)
-    )
-    if tray_id is not None:
-        statement = statement.where(runs.c.tray_id == tray_id)
-    rows = list(connection.execute(statement).mappings())
-    ends = _ends(connection)
-    spans = []
-    for row, following in zip_longest(rows, rows[1:]):
-        ended_at, reason = ends.get(row["id"], (None, None))
-        if following is not None and following["tray_id"] == row["tray_id"]:
-            next_start = following["spread_at"]
-            if ended_at is None or ended_at > next_start:
-                ended_at, reason = next_start, EndReason.NEXT_RUN
-        spans.append(RunSpan(row, row["tray_number"], ended_at, reason))
-    return spans
-
-
-def run_spans_by_number(
-    connection: sa.Connection,
-) -> dict[int, tuple[tuple[datetime, datetime], ...]]:
-    """(spread_at, until) of all runs, by tray number."""
-    spans: dict[int, tuple[tuple[datetime, datetime], ...]] = {}
-    for span in run_spans(connection):
-        spans[span.number] = (*spans.get(span.number, ()), (span.spread_at, span.until))
-    return spans
-
-
-def span_of(connection: sa.Connection, run_id: int) -> RunSpan:
-    """One run as it lies in time.
-
-    Raises
-    ------
-    NotFound
-        If there is no such run.
-    """
-    found = next((span for span in run_spans(connection) if span.id == run_id), None)
-    if found is None:
-        raise NotFound("run", run_id)
-    return found
-
-
-def present_run(spans: Sequence[RunSpan], now: datetime) -> RunSpan | None:
-    """The run that is under way, or about to be: soaking, or spread from a date to come."""
-    open_runs = [span for span in spans if span.ended_at is None or span.ended_at > now]
-    return open_runs[-1] if open_runs else None
+# A database takes only so many numbers in one query.
+_AT_ONCE = 500
 
 
 def bring_seed(connection: sa.Connection, run_entry_id: int, seed: Sequence[Seed]) -> None:
@@ -163,7 +60,7 @@ def check_run(
                 f"{other.spread_at:%Y-%m-%d %H:%M} UTC; correct that run instead",
             )
     if run_id is not None:
-        ended_at, _ = _ends(connection).get(run_id, (None, None))
+        ended_at, _ = ends_of_runs(connection, [run_id]).get(run_id, (None, None))
         if ended_at is not None and ended_at < spread_at:
             raise Refusal(
                 "spread_at", f"must not be later than the harvest at {ended_at:%Y-%m-%d %H:%M} UTC"
@@ -183,45 +80,86 @@ def check_harvest(connection: sa.Connection, run_id: int, harvested_at: datetime
 
 def run_out(connection: sa.Connection, span: RunSpan, *, room: Room, now: datetime) -> Run:
     """A run as the service gives it out."""
+    return runs_out(connection, [span], room=room, now=now)[0]
+
+
+def runs_out(
+    connection: sa.Connection, spans: Sequence[RunSpan], *, room: Room, now: datetime
+) -> list[Run]:
+    """Runs as the service gives them out, in the order of the spans."""
+    parts = [spans[start : start + _AT_ONCE] for start in range(0, len(spans), _AT_ONCE)]
+    return [out for part in parts for out in _part_out(connection, part, room=room, now=now)]
+
+
+def _part_out(
+    connection: sa.Connection, spans: Sequence[RunSpan], *, room: Room, now: datetime
+) -> list[Run]:
+    seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
+    lots = {part.lot_id for parts in seed.values() for part in parts}
+    grains = grains_of_lots(connection, lots)
+    weights = _harvest_weights(connection, [span.id for span in spans])
+    outs = []
+    for span in spans:
+        parts = seed.get(span.row["entry_id"], [])
+        known = {grains[part.lot_id] for part in parts if part.lot_id in grains}
+        beside = {
+            "seed": parts,
+            "grain": grain_of(known, room),
+            "harvest_weight_g": weights.get(span.id),
+        }
+        outs.append(_run_out(span, beside, room=room, now=now))
+    return outs
+
+
+def _run_out(span: RunSpan, beside: dict[str, Any], *, room: Room, now: datetime) -> Run:
     row = span.row
     until = min(now, span.ended_at) if span.ended_at is not None else now
     soaked_at = row["soaked_at"]
-    seed = seed_of(connection, row["entry_id"])
     own = {name: row[name] for name in Run.model_fields if name in row}
-    return Run.model_validate(
-        own
-        | {
-            "tray": span.number,
-            "day_from_spread": _days(until - span.spread_at),
-            "day_from_soak": None if soaked_at is None else _days(until - soaked_at),
-            "seed": seed,
-            "grain": grain_of(connection, seed, room),
-            "target_shoot_height_mm": row["target_shoot_height_mm"] or room.target_shoot_height_mm,
-            "target_day": row["target_day"] or room.target_day,
-            "ended_at": span.ended_at,
-            "ended_reason": span.reason,
-            "harvest_weight_g": _harvest_weight(connection, span.id),
-        }
+    times = {
+        "day_from_spread": _days(until - span.spread_at),
+        "day_from_soak": None if soaked_at is None else _days(until - soaked_at),
+        "ended_at": span.ended_at,
+        "ended_reason": span.reason,
+    }
+    target = {
+        "target_shoot_height_mm": row["target_shoot_height_mm"] or room.target_shoot_height_mm,
+        "target_day": row["target_day"] or room.target_day,
+    }
+    return Run.model_validate({**own, "tray": span.number, **times, **target, **beside})
+
+
+def seed_of_entries(
+    connection: sa.Connection, run_entry_ids: Collection[int]
+) -> dict[int, list[Seed]]:
+    """Seed of entries of runs, by lot."""
+    statement = (
+        sa.select(RUN_SEED)
+        .where(RUN_SEED.c.run_entry_id.in_(run_entry_ids))
+        .order_by(RUN_SEED.c.run_entry_id, RUN_SEED.c.lot_id)
     )
+    seed: dict[int, list[Seed]] = {}
+    for row in connection.execute(statement):
+        part = Seed(lot_id=row.lot_id, weight_g=row.weight_g)
+        seed.setdefault(row.run_entry_id, []).append(part)
+    return seed
 
 
 def seed_of(connection: sa.Connection, run_entry_id: int) -> list[Seed]:
     """Seed of one entry of a run, by lot."""
-    statement = (
-        sa.select(RUN_SEED.c.lot_id, RUN_SEED.c.weight_g)
-        .where(RUN_SEED.c.run_entry_id == run_entry_id)
-        .order_by(RUN_SEED.c.lot_id)
-    )
-    return [Seed.model_validate(dict(row)) for row in connection.execute(statement).mappings()]
+    return seed_of_entries(connection, [run_entry_id]).get(run_entry_id, [])
 
 
-def grain_of(connection: sa.Connection, seed: Sequence[Seed], room: Room) -> str:
+def grains_of_lots(connection: sa.Connection, lots: Collection[int]) -> dict[int, str]:
+    """Grains by lot; a withdrawn lot has none."""
+    now = current(SEED_LOT)
+    found = connection.execute(sa.select(now.c.id, now.c.grain).where(now.c.id.in_(lots)))
+    return {row.id: row.grain for row in found}
+
+
+def grain_of(grains: Collection[str], room: Room) -> str:
     """Grain of a run: of its lots where all agree, else of the room."""
-    lots = current(SEED_LOT)
-    ids = [part.lot_id for part in seed]
-    statement = sa.select(lots.c.grain).where(lots.c.id.in_(ids)).distinct()
-    grains = list(connection.execute(statement).scalars()) if ids else []
-    return str(grains[0]) if len(grains) == 1 else room.grain
+    return next(iter(grains)) if len(grains) == 1 else room.grain
 
 
 def entry_seed(connection: sa.Connection, run_id: int) -> list[Seed]:
@@ -229,24 +167,14 @@ def entry_seed(connection: sa.Connection, run_id: int) -> list[Seed]:
     return seed_of(connection, history(connection, RUN, run_id)[-1]["id"])
 
 
-def _ends(connection: sa.Connection) -> dict[int, tuple[datetime, EndReason]]:
+def _harvest_weights(connection: sa.Connection, runs: Iterable[int]) -> dict[int, float]:
     now = current(HARVEST)
     statement = (
-        sa.select(now.c.run_id, now.c.harvested_at, now.c.reason)
-        .where(now.c.ends_run.is_(sa.true()))
-        .order_by(now.c.harvested_at.desc())
+        sa.select(now.c.run_id, sa.func.sum(now.c.weight_g).label("weight_g"))
+        .where(now.c.run_id.in_(list(runs)), now.c.weight_g.is_not(None))
+        .group_by(now.c.run_id)
     )
-    return {
-        row.run_id: (row.harvested_at, EndReason(row.reason))
-        for row in connection.execute(statement)
-    }
-
-
-def _harvest_weight(connection: sa.Connection, run_id: int) -> float | None:
-    now = current(HARVEST)
-    statement = sa.select(sa.func.sum(now.c.weight_g)).where(now.c.run_id == run_id)
-    total = connection.execute(statement).scalar()
-    return None if total is None else float(total)
+    return {row.run_id: float(row.weight_g) for row in connection.execute(statement)}
 
 
 def _days(duration: timedelta) -> float:

@@ -1,24 +1,20 @@
 """Runs with their readings, loaded for the whole room at once, as the curves take them."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 
 from service.entries import current
+from service.log_memory import LogMemory, Seen, last_until, rows_by_tray
 from service.models.growth import CurvePoint, Forecast
 from service.models.room import Room
+from service.photo_log import trays_with_news
 from service.room_log import Row
-from service.run_log import RunSpan
-from service.schema import (
-    CAPTURE,
-    PHOTO_INSPECTION,
-    PLACEMENT,
-    RUN_SEED,
-    SEED_LOT,
-    TRAY_INSPECTION,
-)
+from service.run_calendar import LONGEST_RUN, RunSpan
+from service.run_log import grain_of, grains_of_lots, seed_of_entries
+from service.schema import CAPTURE, PHOTO_INSPECTION, PLACEMENT, TRAY_INSPECTION
 from trayvision.growth_fit import GrowthPoint
 from trayvision.growth_prior import Quantity
 from trayvision.harvest_forecast import HarvestForecast, HarvestTarget
@@ -31,6 +27,62 @@ _COLUMNS = {
     Quantity.HEIGHT: ("shoot_height_mm", "shoot_height_uncertainty_mm"),
     Quantity.COVER: ("cover", "cover_uncertainty"),
 }
+# Of a few runs, reading their trays' rows alone is quicker than reading those of their time.
+_FEW_RUNS = 10
+_MOST_KEPT = 2000
+
+
+@dataclass(frozen=True, eq=False)
+class RunSeries:
+    """All readings of a tray while one run lasted; the same object for as long as they hold.
+
+    Parameters
+    ----------
+    tray_id : int
+    spread_at, until : aware datetime
+    rows : tuple of Row
+        By moment; columns `id` (of the tray's inspection), `photo_id`, `taken_at`, `watering` and
+        the values.
+    """
+
+    tray_id: int
+    spread_at: datetime
+    until: datetime
+    rows: tuple[Row, ...]
+    _points: dict[Quantity, tuple[GrowthPoint, ...]] = field(default_factory=dict)
+
+    def belongs_to(self, span: RunSpan) -> bool:
+        """Whether the run is still the one that it was read for."""
+        return (self.tray_id, self.spread_at, self.until) == (
+            span.tray_id,
+            span.spread_at,
+            span.until,
+        )
+
+    def points(self, quantity: Quantity) -> tuple[GrowthPoint, ...]:
+        """Readings of one quantity by age in days, for the fit."""
+        if quantity not in self._points:
+            self._points[quantity] = tuple(
+                GrowthPoint(point.day, point.value, point.uncertainty)
+                for point in self.curve_points(quantity)
+            )
+        return self._points[quantity]
+
+    def curve_points(self, quantity: Quantity) -> list[CurvePoint]:
+        """The same with their photos."""
+        value, uncertainty = _COLUMNS[quantity]
+        return [
+            CurvePoint(
+                photo_id=row["photo_id"],
+                taken_at=row["taken_at"],
+                day=(row["taken_at"] - self.spread_at).total_seconds() / 86400,
+                value=row[value],
+                uncertainty=max(row[uncertainty], _LEAST_UNCERTAINTY[quantity]),
+                watering=row["watering"],
+            )
+            for row in self.rows
+            if row[value] is not None and row[uncertainty] is not None
+        ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,79 +97,82 @@ class RunReadings:
         Where the tray stands, or stood at the run's end.
     target : HarvestTarget
         The run's own, else the room's.
-    rows : tuple of Row
-        By moment; columns `photo_id`, `taken_at`, `watering` and the values.
+    series : RunSeries
     """
 
     span: RunSpan
     grain: str
     shelf_id: int | None
     target: HarvestTarget
-    rows: tuple[Row, ...]
+    series: RunSeries
+
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        """Readings by moment."""
+        return self.series.rows
 
     def points(self, quantity: Quantity) -> tuple[GrowthPoint, ...]:
         """Readings of one quantity by age in days, for the fit."""
-        return tuple(
-            GrowthPoint(point.day, point.value, point.uncertainty)
-            for point in self.curve_points(quantity)
-        )
+        return self.series.points(quantity)
 
     def curve_points(self, quantity: Quantity) -> list[CurvePoint]:
         """The same with their photos."""
-        value, uncertainty = _COLUMNS[quantity]
-        return [
-            CurvePoint(
-                photo_id=row["photo_id"],
-                taken_at=row["taken_at"],
-                day=(row["taken_at"] - self.span.spread_at).total_seconds() / 86400,
-                value=row[value],
-                uncertainty=max(row[uncertainty], _LEAST_UNCERTAINTY[quantity]),
-                watering=row["watering"],
+        return self.series.curve_points(quantity)
+
+
+def run_readings(
+    connection: sa.Connection, room: Room, spans: Sequence[RunSpan], *, now: datetime
+) -> list[RunReadings]:
+    """Runs with their readings, in the order of the spans."""
+    series = run_series(connection, spans)
+    places = PLACES.of(connection)
+    seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
+    lots = {part.lot_id for parts in seed.values() for part in parts}
+    grains = grains_of_lots(connection, lots)
+    found = []
+    for span in spans:
+        at = now if span.ended_at is None else span.ended_at - timedelta(seconds=1)
+        place = last_until(places.get(span.tray_id, ()), "placed_at", at)
+        parts = seed.get(span.row["entry_id"], [])
+        row = span.row
+        found.append(
+            RunReadings(
+                span=span,
+                grain=grain_of({grains[one.lot_id] for one in parts if one.lot_id in grains}, room),
+                shelf_id=None if place is None else place["shelf_id"],
+                target=HarvestTarget(
+                    row["target_shoot_height_mm"] or room.target_shoot_height_mm,
+                    row["target_day"] or room.target_day,
+                ),
+                series=series[span.id],
             )
-            for row in self.rows
-            if row[value] is not None and row[uncertainty] is not None
-        ]
-
-
-class RoomReadings:
-    """All readings and places of the room that a number of runs may need, in a few queries.
-
-    Parameters
-    ----------
-    connection : Connection
-    room : Room
-    now : aware datetime
-    since : aware datetime
-        No run that is asked for starts earlier.
-    """
-
-    def __init__(
-        self, connection: sa.Connection, room: Room, *, now: datetime, since: datetime
-    ) -> None:
-        self._room = room
-        self._now = now
-        self._rows = _by_tray(connection.execute(_values_since(since)).mappings())
-        self._places = _by_tray(connection.execute(_placements()).mappings())
-        self._grains = _grains(connection)
-
-    def of(self, span: RunSpan) -> RunReadings:
-        """One run with its readings."""
-        at = self._now if span.ended_at is None else span.ended_at - timedelta(seconds=1)
-        places = [row for row in self._places.get(span.tray_id, []) if row["placed_at"] <= at]
-        grains = self._grains.get(span.row["entry_id"], set())
-        row, room = span.row, self._room
-        return RunReadings(
-            span=span,
-            grain=next(iter(grains)) if len(grains) == 1 else room.grain,
-            shelf_id=places[-1]["shelf_id"] if places else None,
-            target=HarvestTarget(
-                row["target_shoot_height_mm"] or room.target_shoot_height_mm,
-                row["target_day"] or room.target_day,
-            ),
-            rows=tuple(
-                row for row in self._rows.get(span.tray_id, []) if span.holds(row["taken_at"])
-            ),
         )
+    return found
+
+
+def run_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int, RunSeries]:
+    """Readings of some runs, by run id; what was read before and still holds is not read again."""
+    kept = _SERIES.of(connection)
+    found = {}
+    for span in spans:
+        known = kept.get(span.id)
+        if known is not None and known.belongs_to(span):
+            found[span.id] = known
+    missing = [span for span in spans if span.id not in found]
+    for together in _near_in_time(missing):
+        read = _read_series(connection, together)
+        found |= read
+        kept.update(read)
+    return found
+
+
+def _near_in_time(spans: Sequence[RunSpan]) -> list[list[RunSpan]]:
+    """The runs that lie in the last one's time together, older ones each for itself."""
+    latest = max((span.spread_at for span in spans), default=None)
+    if latest is None:
+        return []
+    near = [span for span in spans if latest - span.spread_at < LONGEST_RUN]
+    return [near, *([span] for span in spans if latest - span.spread_at >= LONGEST_RUN)]
 
 
 def forecast_out(readings: RunReadings, forecast: HarvestForecast) -> Forecast:
@@ -146,11 +201,13 @@ def rounded(values: Iterable[float], digits: int) -> list[float]:
     return [round(float(value), digits) for value in values]
 
 
-def _values_since(since: datetime) -> sa.Select[tuple[object, ...]]:
+def _read_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int, RunSeries]:
+    """In one query: of their trays where these are few, else of all."""
     passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
     values = [TRAY_INSPECTION.c[name] for names in _COLUMNS.values() for name in names]
-    return (
+    statement = (
         sa.select(
+            TRAY_INSPECTION.c.id,
             TRAY_INSPECTION.c.tray_id,
             passes.c.photo_id,
             capture.c.taken_at,
@@ -159,31 +216,38 @@ def _values_since(since: datetime) -> sa.Select[tuple[object, ...]]:
         )
         .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
         .join(capture, capture.c.photo_id == passes.c.photo_id)
-        .where(TRAY_INSPECTION.c.tray_id.is_not(None), capture.c.taken_at >= since)
         .order_by(capture.c.taken_at, TRAY_INSPECTION.c.id)
     )
+    by_tray: dict[int, list[Row]] = {}
+    first, last = min(span.spread_at for span in spans), max(span.until for span in spans)
+    within = statement.where(capture.c.taken_at >= first, capture.c.taken_at < last)
+    if len(spans) < _FEW_RUNS:
+        within = within.where(TRAY_INSPECTION.c.tray_id.in_([span.tray_id for span in spans]))
+    for row in connection.execute(within).mappings():
+        by_tray.setdefault(row["tray_id"], []).append(row)
+    return {
+        span.id: RunSeries(
+            span.tray_id,
+            span.spread_at,
+            span.until,
+            tuple(row for row in by_tray.get(span.tray_id, ()) if span.holds(row["taken_at"])),
+        )
+        for span in spans
+    }
 
 
-def _placements() -> sa.Select[tuple[object, ...]]:
-    now = current(PLACEMENT)
-    return sa.select(now.c.tray_id, now.c.shelf_id, now.c.placed_at).order_by(
-        now.c.placed_at, now.c.entry_id
-    )
+def _renewed(
+    connection: sa.Connection, before: tuple[dict[int, RunSeries], Seen] | None
+) -> dict[int, RunSeries]:
+    """What was kept, without the trays of which there is something new."""
+    if before is None or len(before[0]) > _MOST_KEPT:
+        return {}
+    kept, seen = before
+    concerned = trays_with_news(connection, seen, _MEASURED)
+    # Copied at once, since others may add to it meanwhile.
+    return {run: one for run, one in kept.copy().items() if one.tray_id not in concerned}
 
 
-def _by_tray(rows: Iterable[Row]) -> dict[int, list[Row]]:
-    grouped: dict[int, list[Row]] = {}
-    for row in rows:
-        grouped.setdefault(row["tray_id"], []).append(row)
-    return grouped
-
-
-def _grains(connection: sa.Connection) -> dict[int, set[str]]:
-    lots = current(SEED_LOT)
-    statement = sa.select(RUN_SEED.c.run_entry_id, lots.c.grain).join(
-        lots, lots.c.id == RUN_SEED.c.lot_id
-    )
-    grains: dict[int, set[str]] = {}
-    for row in connection.execute(statement):
-        grains.setdefault(row.run_entry_id, set()).add(row.grain)
-    return grains
+_MEASURED = (PHOTO_INSPECTION, CAPTURE)
+_SERIES = LogMemory(_MEASURED, _renewed)
+PLACES = rows_by_tray(PLACEMENT, "placed_at")

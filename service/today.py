@@ -1,6 +1,8 @@
 """A tray as it is now, and the day's round, put together from the log."""
 
+from collections.abc import Sequence
 from datetime import datetime, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
@@ -8,16 +10,18 @@ import sqlalchemy as sa
 from service.entries import current
 from service.flag_log import flags
 from service.growth import RoomGrowth
+from service.log_memory import last_until, rows_by_tray
 from service.models.flags import FlagOut
 from service.models.growth import Forecast
 from service.models.room import Room, TrayState
-from service.models.runs import Chore, Reading, Run
+from service.models.runs import Chore, Reading
 from service.models.today import HarvestDue, PhotoDue, Resting, Today, TrayOut
-from service.photo_log import PhotoSearch, photo_ids, photos_out
-from service.room_log import Row, placement_at, shelf_names, state_at
-from service.run_log import RunSpan, present_run, run_out
-from service.run_readings import RunReadings
-from service.schema import CHORE, READING, TRAY
+from service.photo_log import PhotoSearch, latest_photos, photo_ids, photos_out
+from service.room_log import Row, shelf_names
+from service.run_calendar import RunSpan, present_run
+from service.run_log import runs_out
+from service.run_readings import PLACES, RunReadings
+from service.schema import CHORE, READING, TRAY, TRAY_STATE
 from trayvision.attention import few_to_walk_to
 from trayvision.attention_state import Level
 
@@ -26,6 +30,7 @@ _NOT_MEASURED_SINCE = timedelta(days=2)
 _CARPET_COVER = 0.8
 _GREENING_COVER = 0.05
 _OVERDUE_AFTER = timedelta(hours=24)
+STATES = rows_by_tray(TRAY_STATE, "since_at")
 
 
 class RoomNow:
@@ -43,29 +48,51 @@ class RoomNow:
         self._room = room
         self._now = now
         self._growth = RoomGrowth(connection, room, now)
-        self._spans: dict[int, list[RunSpan]] = {}
-        for span in self._growth.spans:
-            self._spans.setdefault(span.tray_id, []).append(span)
+        self._runs = self._growth.calendar.by_tray
         self._flags = flags(connection, now)
         self._shelves = shelf_names(connection)
+        self._places = PLACES.of(connection)
+        self._states = STATES.of(connection)
 
     def trays(self) -> list[TrayOut]:
         """All registered trays by number."""
         now = current(TRAY)
         rows = self._connection.execute(sa.select(now).order_by(now.c.number)).mappings()
-        return [self.tray(row) for row in rows]
+        return self._trays(list(rows))
 
     def tray(self, row: Row) -> TrayOut:
         """One tray; `row` is what holds now of it."""
+        return self._trays([row])[0]
+
+    def _trays(self, rows: Sequence[Row]) -> list[TrayOut]:
+        ids = [row["id"] for row in rows]
+        present = [span for tray in ids if (span := self._present(tray)) is not None]
+        growing = {one.span.tray_id: one for one in self._growth.readings(present)}
+        runs = runs_out(self._connection, present, room=self._room, now=self._now)
+        latest = latest_photos(self._connection, ids)
+        photos = {photo.id: photo for photo in photos_out(self._connection, [*latest.values()])}
+        run_of = {run.tray: run for run in runs}
+        flags_of = self._flags_by_tray()
+        return [
+            self._tray(
+                row,
+                growing.get(row["id"]),
+                {
+                    "run": run_of.get(row["number"]),
+                    "latest": photos.get(latest.get(row["id"], 0)),
+                    "flags": flags_of.get(row["number"], []),
+                },
+            )
+            for row in rows
+        ]
+
+    def _tray(self, row: Row, readings: RunReadings | None, beside: dict[str, Any]) -> TrayOut:
         tray_id = row["id"]
-        span = self._present(tray_id)
-        readings = None if span is None else self._growth.readings(span)
         forecast = None if readings is None else self._growth.forecast(readings)
         stage = None if readings is None or forecast is None else self._stage(readings, forecast)
-        state, since = self._state(tray_id, span)
-        place = placement_at(self._connection, tray_id, self._now)
+        state, since = self._state(tray_id, None if readings is None else readings.span)
+        place = last_until(self._places.get(tray_id, ()), "placed_at", self._now)
         shelf_id = None if place is None else place["shelf_id"]
-        latest = photo_ids(self._connection, PhotoSearch(tray_id, limit=1))
         return TrayOut(
             tray=row["number"],
             size=row["size"] or self._room.tray_size,
@@ -76,19 +103,23 @@ class RoomNow:
             shelf=None if shelf_id is None else self._shelves.get(shelf_id),
             position_id=None if place is None else place["position_id"],
             stage=stage,
-            run=None if span is None else self._run(span),
-            latest=photos_out(self._connection, latest)[0] if latest else None,
             forecast=forecast,
-            flags=[flag for flag in self._flags if row["number"] in flag.trays],
+            **beside,
         )
+
+    def _flags_by_tray(self) -> dict[int, list[FlagOut]]:
+        by_tray: dict[int, list[FlagOut]] = {}
+        for flag in self._flags:
+            for tray in flag.trays:
+                by_tray.setdefault(tray, []).append(flag)
+        return by_tray
 
     def today(self) -> Today:
         """The day's round."""
         zone = ZoneInfo(self._room.time_zone)
         local = self._now.astimezone(zone)
         ends = datetime.combine(local.date() + timedelta(days=1), time(), zone)
-        present = [self._present(tray_id) for tray_id in self._spans]
-        growing = [self._growth.readings(span) for span in present if span is not None]
+        growing = self._growth.readings(self._growth.present())
         since = self._now - _NOT_MEASURED_SINCE
         few = few_to_walk_to([flag.level for flag in self._flags])
         bad = photo_ids(self._connection, PhotoSearch(with_problem=True, since=since))
@@ -112,17 +143,14 @@ class RoomNow:
         return self._flags
 
     def _present(self, tray_id: int) -> RunSpan | None:
-        return present_run(self._spans.get(tray_id, []), self._now)
-
-    def _run(self, span: RunSpan) -> Run:
-        return run_out(self._connection, span, room=self._room, now=self._now)
+        return present_run(self._runs.get(tray_id, ()), self._now)
 
     def _state(self, tray_id: int, span: RunSpan | None) -> tuple[TrayState, datetime | None]:
         if span is not None:
             return TrayState.GROWING, span.row["soaked_at"] or span.spread_at
-        said = state_at(self._connection, tray_id, self._now)
+        said = last_until(self._states.get(tray_id, ()), "since_at", self._now)
         ends = [
-            other.ended_at for other in self._spans.get(tray_id, []) if other.ended_at is not None
+            other.ended_at for other in self._runs.get(tray_id, ()) if other.ended_at is not None
         ]
         ended_at = max(ends, default=None)
         if said is not None and (ended_at is None or said["since_at"] >= ended_at):
@@ -220,10 +248,19 @@ class RoomNow:
 
     def _readings(self) -> list[Reading]:
         """The last reading of the room and of each shelf."""
+        shelves = [None, *sorted(self._shelves)]
+        return [reading for shelf in shelves if (reading := self._reading(shelf)) is not None]
+
+    def _reading(self, shelf_id: int | None) -> Reading | None:
         now = current(READING)
-        statement = sa.select(now).where(now.c.read_at <= self._now).order_by(now.c.read_at)
-        last: dict[int | None, Reading] = {}
-        for row in self._connection.execute(statement).mappings():
-            reading = {name: row[name] for name in Reading.model_fields}
-            last[row["shelf_id"]] = Reading.model_validate(reading)
-        return [last[key] for key in sorted(last, key=lambda key: (key is not None, key or 0))]
+        there = now.c.shelf_id.is_(None) if shelf_id is None else now.c.shelf_id == shelf_id
+        statement = (
+            sa.select(now)
+            .where(there, now.c.read_at <= self._now)
+            .order_by(now.c.read_at.desc(), now.c.id.desc())
+            .limit(1)
+        )
+        row = self._connection.execute(statement).mappings().first()
+        if row is None:
+            return None
+        return Reading.model_validate({name: row[name] for name in Reading.model_fields})

@@ -13,8 +13,9 @@ from service.models.room import History
 from service.models.runs import Harvest, NewHarvest, NewRun, Run, RunChange
 from service.problems import RESPONSES
 from service.room_log import the_room
+from service.run_calendar import run_spans, span_of
 from service.run_changes import correct_run, new_run, withdraw_run
-from service.run_log import run_out, run_spans, span_of
+from service.run_log import run_out, runs_out
 from service.things import HARVESTS, RUNS
 
 router = APIRouter(prefix="/api/runs", tags=["runs"], responses=RESPONSES)
@@ -44,7 +45,7 @@ def list_runs(
                 span for span in spans if (span.ended_at is None or span.ended_at > now) is growing
             ]
         chosen = spans[offset : offset + limit]
-        return [run_out(connection, span, room=room, now=now) for span in chosen]
+        return runs_out(connection, chosen, room=room, now=now)
 
 
 @router.get("/{run_id}", summary="One run")

@@ -24,7 +24,8 @@ from service.problems import RESPONSES
 from service.refusals import NotFound
 from service.resources import Resource
 from service.room_log import register_tray, the_room, tray_numbered
-from service.run_log import present_run, run_out, run_spans
+from service.run_calendar import present_run, run_spans
+from service.run_log import runs_out
 from service.schema import TRAY
 from service.things import PLACEMENTS, TRAY_STATES
 from service.today import RoomNow
@@ -72,11 +73,11 @@ def get_curve(service: TheService, number: TrayNumberPath) -> RunCurves:
     with service.database.read() as connection:
         tray_id = tray_numbered(connection, number)["id"]
         growth = RoomGrowth(connection, the_room(connection), service.clock())
-        spans = [span for span in growth.spans if span.tray_id == tray_id]
+        spans = growth.calendar.by_tray.get(tray_id, ())
         if not spans:
             raise NotFound("run", f"of tray {number}")
         span = present_run(spans, service.clock()) or spans[-1]
-        return growth.curves(growth.readings(span))
+        return growth.curves(growth.readings([span])[0])
 
 
 @router.get("/trays/{number}/runs", summary="Runs of a tray, oldest first")
@@ -85,7 +86,7 @@ def get_runs(service: TheService, number: TrayNumberPath) -> list[Run]:
     with service.database.read() as connection:
         room, now = the_room(connection), service.clock()
         spans = run_spans(connection, tray_numbered(connection, number)["id"])
-        return [run_out(connection, span, room=room, now=now) for span in spans]
+        return runs_out(connection, spans, room=room, now=now)
 
 
 @router.get("/trays/{number}/placements", summary="Where a tray stood, latest first")

@@ -1,0 +1,213 @@
+"""Runs as they lie in time, of all trays, and which run a moment belongs to."""
+
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import zip_longest
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.log_memory import MANY_TRAYS, LogMemory, Seen, news
+from service.models.runs import EndReason
+from service.refusals import NotFound
+from service.room_log import Row
+from service.schema import HARVEST, RUN, TRAY
+
+# A run that nobody ended says nothing of a photo taken long after it.
+LONGEST_RUN = timedelta(days=60)
+
+
+@dataclass(frozen=True)
+class RunSpan:
+    """One run of a tray as it lies in time.
+
+    Parameters
+    ----------
+    row : mapping
+        The run as it holds now.
+    number : int
+        Of the tray.
+    ended_at : datetime or None
+    reason : EndReason or None
+    """
+
+    row: Row
+    number: int
+    ended_at: datetime | None
+    reason: EndReason | None
+
+    @property
+    def id(self) -> int:
+        """The run's id."""
+        return int(self.row["id"])
+
+    @property
+    def tray_id(self) -> int:
+        """The tray's id."""
+        return int(self.row["tray_id"])
+
+    @property
+    def spread_at(self) -> datetime:
+        """When the seed was spread."""
+        return self.row["spread_at"]  # type: ignore[no-any-return]
+
+    @property
+    def until(self) -> datetime:
+        """Up to when a photo belongs to this run."""
+        return self.ended_at or self.spread_at + LONGEST_RUN
+
+    def holds(self, moment: datetime) -> bool:
+        """Whether a moment lies in this run."""
+        return self.spread_at <= moment < self.until
+
+
+@dataclass(frozen=True)
+class RunCalendar:
+    """All runs as they lie in time.
+
+    Parameters
+    ----------
+    by_tray : mapping of tray id to its runs, oldest first
+    by_id : mapping of run id to RunSpan
+    without_end : sequence of RunSpan
+    ends : sequence of (ended_at, run id)
+        Of all others, in order.
+    """
+
+    by_tray: Mapping[int, tuple[RunSpan, ...]]
+    by_id: Mapping[int, RunSpan]
+    without_end: Sequence[RunSpan]
+    ends: Sequence[tuple[datetime, int]]
+
+    def all(self) -> Iterator[RunSpan]:
+        """By tray and oldest first."""
+        for tray_id in sorted(self.by_tray):
+            yield from self.by_tray[tray_id]
+
+    def not_ended(self, now: datetime) -> list[RunSpan]:
+        """The runs that had not ended by a moment."""
+        ended = bisect_right(self.ends, now, key=lambda end: end[0])
+        return [*self.without_end, *(self.by_id[run_id] for _, run_id in self.ends[ended:])]
+
+    def last_ended(self, now: datetime, most: int) -> list[RunSpan]:
+        """The last runs that had ended by a moment, the last one last."""
+        ended = bisect_right(self.ends, now, key=lambda end: end[0])
+        return [self.by_id[run_id] for _, run_id in self.ends[max(0, ended - most) : ended]]
+
+
+def run_calendar(connection: sa.Connection) -> RunCalendar:
+    """All runs of the log."""
+    return _CALENDAR.of(connection)
+
+
+def run_spans(connection: sa.Connection, tray_id: int | None = None) -> list[RunSpan]:
+    """Runs of one tray or of all, by tray and oldest first.
+
+    A run without an end of its own ends where the tray's next one starts: whoever forgot to
+    write the harvest down loses nothing.
+    """
+    calendar = run_calendar(connection)
+    if tray_id is None:
+        return list(calendar.all())
+    return list(calendar.by_tray.get(tray_id, ()))
+
+
+def run_spans_by_number(
+    connection: sa.Connection,
+) -> dict[int, tuple[tuple[datetime, datetime], ...]]:
+    """(spread_at, until) of all runs, by tray number."""
+    return {
+        spans[0].number: tuple((span.spread_at, span.until) for span in spans)
+        for spans in run_calendar(connection).by_tray.values()
+        if spans
+    }
+
+
+def span_of(connection: sa.Connection, run_id: int) -> RunSpan:
+    """One run as it lies in time.
+
+    Raises
+    ------
+    NotFound
+        If there is no such run.
+    """
+    found = run_calendar(connection).by_id.get(run_id)
+    if found is None:
+        raise NotFound("run", run_id)
+    return found
+
+
+def present_run(spans: Sequence[RunSpan], now: datetime) -> RunSpan | None:
+    """The run that is under way, or about to be: soaking, or spread from a date to come."""
+    open_runs = (span for span in reversed(spans) if span.ended_at is None or span.ended_at > now)
+    return next(open_runs, None)
+
+
+def ends_of_runs(
+    connection: sa.Connection, runs: Iterable[int] | None
+) -> dict[int, tuple[datetime, EndReason]]:
+    """When and how runs ended by a harvest of their own, by run id."""
+    now = current(HARVEST)
+    statement = (
+        sa.select(now.c.run_id, now.c.harvested_at, now.c.reason)
+        .where(now.c.ends_run.is_(sa.true()))
+        .order_by(now.c.harvested_at.desc())
+    )
+    if runs is not None:
+        statement = statement.where(now.c.run_id.in_(list(runs)))
+    return {
+        row.run_id: (row.harvested_at, EndReason(row.reason))
+        for row in connection.execute(statement)
+    }
+
+
+def _load(connection: sa.Connection, trays: Iterable[int] | None) -> dict[int, list[RunSpan]]:
+    runs, numbered = current(RUN), current(TRAY)
+    statement = (
+        sa.select(runs, numbered.c.number.label("tray_number"))
+        .join(numbered, numbered.c.id == runs.c.tray_id)
+        .order_by(runs.c.tray_id, runs.c.spread_at, runs.c.id)
+    )
+    if trays is not None:
+        statement = statement.where(runs.c.tray_id.in_(list(trays)))
+    rows = list(connection.execute(statement).mappings())
+    ends = ends_of_runs(connection, None if trays is None else [row["id"] for row in rows])
+    spans: dict[int, list[RunSpan]] = {}
+    for row, following in zip_longest(rows, rows[1:]):
+        ended_at, reason = ends.get(row["id"], (None, None))
+        if following is not None and following["tray_id"] == row["tray_id"]:
+            next_start = following["spread_at"]
+            if ended_at is None or ended_at > next_start:
+                ended_at, reason = next_start, EndReason.NEXT_RUN
+        span = RunSpan(row, row["tray_number"], ended_at, reason)
+        spans.setdefault(span.tray_id, []).append(span)
+    return spans
+
+
+def _renewed(connection: sa.Connection, before: tuple[RunCalendar, Seen] | None) -> RunCalendar:
+    if before is None:
+        return _calendar({tray: tuple(spans) for tray, spans in _load(connection, None).items()})
+    kept, seen = before
+    trays = _trays_with_news(connection, kept, seen)
+    fresh = _load(connection, trays if len(trays) < MANY_TRAYS else None)
+    return _calendar({**kept.by_tray, **{tray: tuple(fresh.get(tray, ())) for tray in trays}})
+
+
+def _calendar(by_tray: Mapping[int, tuple[RunSpan, ...]]) -> RunCalendar:
+    by_id = {span.id: span for spans in by_tray.values() for span in spans}
+    ends = sorted((span.ended_at, span.id) for span in by_id.values() if span.ended_at is not None)
+    without_end = [span for span in by_id.values() if span.ended_at is None]
+    return RunCalendar(by_tray, by_id, without_end, ends)
+
+
+def _trays_with_news(connection: sa.Connection, kept: RunCalendar, seen: Seen) -> set[int]:
+    thing: sa.ColumnElement[int] = sa.func.coalesce(TRAY.c.original_id, TRAY.c.id)
+    trays = news(connection, TRAY, seen, thing) | news(connection, RUN, seen, RUN.c.tray_id)
+    harvested: set[int] = news(connection, HARVEST, seen, HARVEST.c.run_id)
+    # A run that is new itself is among the rows above.
+    return trays | {kept.by_id[run].tray_id for run in harvested if run in kept.by_id}
+
+
+_CALENDAR = LogMemory((RUN, HARVEST, TRAY), _renewed)
