@@ -30,6 +30,7 @@ _TABLE: dict[Right, str] = {
     Right.READ: """
         GET /openapi.json
         GET /more
+        GET /help
         GET /api/today
         GET /api/room
         GET /api/room/history
