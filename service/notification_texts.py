@@ -125,7 +125,8 @@ def _short(flag: FlagOut) -> str:
 def _harvest(due: HarvestDue, zone: ZoneInfo) -> str:
     at = due.forecast.harvest_at
     when = "" if at is None else f", {moment_words(at, zone)}"
-    return f"Tray {due.tray}: {due.stage}{when}"
+    hold = "; on hold: do not feed" if due.hold else ""
+    return f"Tray {due.tray}: {due.stage}{when}{hold}"
 
 
 def _photos(due: Sequence[PhotoDue], zone: ZoneInfo) -> list[str]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime, time, timedelta
+from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -10,8 +11,9 @@ import sqlalchemy as sa
 from service.entries import current
 from service.flag_log import flags
 from service.growth import RoomGrowth
+from service.holds import holds
 from service.log_memory import last_until, rows_by_tray
-from service.models.flags import FlagOut
+from service.models.flags import FlagOut, FlagState, Hold
 from service.models.growth import Forecast
 from service.models.room import Room, TrayState
 from service.models.runs import Chore, Reading
@@ -23,7 +25,6 @@ from service.run_log import runs_out
 from service.run_readings import PLACES, RunReadings
 from service.schema import CHORE, READING, TRAY, TRAY_STATE
 from trayvision.attention import few_to_walk_to
-from trayvision.attention_state import Level
 
 _NOT_MEASURED_SINCE = timedelta(days=2)
 # Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
@@ -104,6 +105,7 @@ class RoomNow:
             position_id=None if place is None else place["position_id"],
             stage=stage,
             forecast=forecast,
+            hold=self._holds.get(row["number"]),
             **beside,
         )
 
@@ -130,6 +132,7 @@ class RoomNow:
             day_zero=self._room.day_zero,
             looks=self._flags[:few],
             later=self._flags[few:],
+            holds=list(self._holds.values()),
             harvests=self._harvests(growing, ends),
             photos_due=self._photos_due(growing),
             resting=self._resting(),
@@ -141,6 +144,14 @@ class RoomNow:
     def open_flags(self) -> list[FlagOut]:
         """Open flags, most urgent first."""
         return self._flags
+
+    @cached_property
+    def _holds(self) -> dict[int, Hold]:
+        growing = {span.id: span.number for span in self._growth.present()}
+        snoozed = flags(self._connection, self._now, state=FlagState.SNOOZED)
+        return {
+            hold.tray: hold for hold in holds(self._connection, growing, [*self._flags, *snoozed])
+        }
 
     def _present(self, tray_id: int) -> RunSpan | None:
         return present_run(self._runs.get(tray_id, ()), self._now)
@@ -178,8 +189,6 @@ class RoomNow:
         return "spread" if day < 1 else "roots"
 
     def _harvests(self, growing: list[RunReadings], day_ends: datetime) -> list[HarvestDue]:
-        holds = [flag for flag in self._flags if flag.level == Level.HOLD]
-        held = {tray for flag in holds for tray in flag.trays}
         due = []
         for readings in growing:
             forecast = self._growth.forecast(readings)
@@ -191,7 +200,7 @@ class RoomNow:
                     shelf_id=readings.shelf_id,
                     stage=self._stage(readings, forecast),
                     due=ready,
-                    hold=readings.span.number in held,
+                    hold=readings.span.number in self._holds,
                     forecast=forecast,
                 )
             )

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from trayvision.attention_answers import open_flags
+from trayvision.attention_answers import confirmed_runs, open_flags
 from trayvision.attention_dates import behind_flags, harvest_flags, without_germination
 from trayvision.attention_flags import Flag, FlagKind, flag_key, trays_words
 from trayvision.attention_growth import growth_flags
@@ -86,16 +86,24 @@ def all_flags(room: RoomState) -> list[Flag]:
     behind = without_germination(behind_flags(room), germination)
     # Where it is cold, slow trays are no second cause.
     cold = cold_trays(room)
+    mould = mould_flags(room)
     return [
-        *mould_flags(room),
+        *mould,
         *air,
         *others,
         *germination,
         *(flag for flag in behind if not set(flag.trays) <= cold),
-        *harvest_flags(room),
+        *harvest_flags(room, on_hold=_on_hold(room, mould)),
         *cameras,
         *no_photo_flags(room, cameras),
     ]
+
+
+def _on_hold(room: RoomState, mould: Sequence[Flag]) -> set[int]:
+    """Trays whose photos ask to hold them, or whose mould somebody confirmed."""
+    confirmed = confirmed_runs([one for one in room.answers if one.said_at <= room.now])
+    asked = {tray for flag in mould if flag.level is Level.HOLD for tray in flag.trays}
+    return asked | {run.tray for run in room.runs if run.run_id in confirmed}
 
 
 def _urgency(flag: Flag) -> tuple[int, int, float, str]:

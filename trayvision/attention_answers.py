@@ -54,3 +54,17 @@ def is_open(flag: Flag, answer: Answer, now: datetime) -> bool:
     # Other kinds measure in their own units; a room changes, so "no" holds for some days.
     grown = flag.strength >= _MORE_SHARE * answer.strength > 0
     return grown or now >= answer.said_at + _WRONG_HOLDS
+
+
+def confirmed_runs(answers: Sequence[Answer]) -> set[str]:
+    """Ids of runs with a patch of possible mould of which the last verdict is that it is right."""
+    last: dict[str, Answer] = {}
+    for answer in sorted(answers, key=lambda one: one.said_at):
+        if answer.kind in (AnswerKind.RIGHT, AnswerKind.WRONG):
+            last[answer.flag_key] = answer
+    mould = f"{FlagKind.POSSIBLE_MOULD}/"
+    return {
+        key.removeprefix(mould).split("/")[0]
+        for key, answer in last.items()
+        if answer.kind is AnswerKind.RIGHT and key.startswith(mould)
+    }

@@ -1,7 +1,8 @@
 """Harvests that are due and trays that are behind, each cause once."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -34,8 +35,11 @@ _ONE_ROUND: Final = timedelta(hours=12)
 _LAST_COMPARED_DAY: Final = 9.0
 
 
-def harvest_flags(room: RoomState) -> list[Flag]:
-    """One flag for the ready trays of each batch, one for the overdue ones."""
+def harvest_flags(room: RoomState, *, on_hold: Collection[int] = ()) -> list[Flag]:
+    """One flag for the ready trays of each batch, one for the overdue ones.
+
+    Trays `on_hold` from feeding are due like others; the flag names them.
+    """
     due: dict[tuple[FlagKind, str], list[tuple[RunState, datetime]]] = defaultdict(list)
     for run in room.runs:
         since = _ready_since(room, run)
@@ -44,7 +48,17 @@ def harvest_flags(room: RoomState) -> list[Flag]:
         overdue = room.now - since > _OVERDUE_AFTER or _overgrown(room, run)
         kind = FlagKind.OVERDUE if overdue else FlagKind.READY
         due[kind, _batch(run)].append((run, since))
-    return [_harvest_flag(room, kind, runs) for (kind, _), runs in sorted(due.items())]
+    flags = [_harvest_flag(room, kind, runs) for (kind, _), runs in sorted(due.items())]
+    return [_with_holds(flag, sorted(set(flag.trays) & set(on_hold))) for flag in flags]
+
+
+def _with_holds(flag: Flag, held: Sequence[int]) -> Flag:
+    if not held:
+        return flag
+    words = trays_words(held)
+    verb = "is" if len(held) == 1 else "are"
+    look_at = f"{flag.look_at} {words[0].upper()}{words[1:]} {verb} on hold: do not feed."
+    return replace(flag, look_at=look_at)
 
 
 def _batch(run: RunState) -> str:

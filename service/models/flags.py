@@ -22,9 +22,12 @@ class Verdict(StrEnum):
     """What a person found on going to look."""
 
     RIGHT = "right"
+    # Somebody looked and there was nothing to see to: wrong, without a cause that could be named.
+    FINE = "fine"
     ROOT_HAIRS = "root hairs"
     GLARE = "glare"
     HUSKS = "husks"
+    SHADOW = "shadow"
     OTHER = "something else"
 
 
@@ -52,6 +55,19 @@ class FlagOut(Model):
     snoozed_until: datetime | None
     verdict: Verdict | None
     answered_at: datetime | None
+
+
+class Hold(Model):
+    """A tray that stands on hold from feeding: until its run ends or a person says otherwise."""
+
+    tray: int
+    run_id: int
+    flag_id: int = Field(description="The flag that says why.")
+    since: datetime
+    confirmed: bool = Field(
+        description="A person said that it is mould; else its photos ask to hold it."
+    )
+    confirmed_by: int | None = Field(description="Who; null in a room without log-ins.")
 
 
 class VerdictCount(Model):

@@ -5,7 +5,7 @@ from datetime import date, datetime
 from pydantic import Field
 
 from service.models.base import Model
-from service.models.flags import FlagOut
+from service.models.flags import FlagOut, Hold
 from service.models.growth import Forecast
 from service.models.photos import PhotoOut
 from service.models.room import DayZero, TrayState
@@ -28,6 +28,7 @@ class TrayOut(Model):
     latest: PhotoOut | None
     forecast: Forecast | None
     flags: list[FlagOut]
+    hold: Hold | None = Field(description="Null: nobody and nothing asks to hold it from feeding.")
 
 
 class TraysOut(Model):
@@ -44,7 +45,7 @@ class HarvestDue(Model):
     shelf_id: int | None
     stage: str
     due: bool = Field(description="Forecast to be ready before today ends.")
-    hold: bool = Field(description="An open flag asks to hold it from feeding.")
+    hold: bool = Field(description="It stands on hold from feeding; see `holds`.")
     forecast: Forecast
 
 
@@ -76,6 +77,7 @@ class Today(Model):
         description="The few trays to walk to now, most urgent first: every hold, then looks."
     )
     later: list[FlagOut] = Field(description="All other open flags, most urgent first.")
+    holds: list[Hold] = Field(description="Growing trays on hold from feeding, by number.")
     harvests: list[HarvestDue]
     photos_due: list[PhotoDue]
     resting: list[Resting]

@@ -1,0 +1,119 @@
+"""Trays that stand on hold from feeding, until their run ends or a person says otherwise."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import sqlalchemy as sa
+
+from service.entries import Entrant, current
+from service.flag_log import Answer, answer
+from service.models.flags import FlagOut, Hold, Verdict
+from service.room_log import Row
+from service.schema import FLAG, FLAG_EVENT
+from trayvision.attention_flags import FlagKind
+from trayvision.attention_state import Level
+
+# A database takes only so many numbers in one query.
+_AT_ONCE: Final = 500
+
+
+@dataclass(frozen=True)
+class _Confirmed:
+    """A flag whose last verdict is that it is mould."""
+
+    flag_id: int
+    run_id: int
+    at: datetime
+    by: int | None
+
+
+def holds(
+    connection: sa.Connection, growing: Mapping[int, int], unsettled: Iterable[FlagOut]
+) -> list[Hold]:
+    """Trays on hold, by number.
+
+    A tray is on hold while a person's last word on one of its flags is that it is mould, and
+    while a flag asks to hold it, put off or not: putting off a look feeds no animal.
+
+    Parameters
+    ----------
+    connection : Connection
+    growing : mapping of int to int
+        Tray number by the id of the run that grows in it; a run that ended holds nothing.
+    unsettled : iterable of FlagOut
+        Flags that are open or snoozed.
+    """
+    runs = {tray: run_id for run_id, tray in growing.items()}
+    asking = [flag for flag in unsettled if flag.level == Level.HOLD]
+    found = {
+        tray: Hold(
+            tray=tray,
+            run_id=runs[tray],
+            flag_id=flag.id,
+            since=flag.since,
+            confirmed=False,
+            confirmed_by=None,
+        )
+        for flag in asking
+        for tray in flag.trays
+        if tray in runs
+    }
+    confirmed = _confirmed(connection, growing)
+    for run_id in {one.run_id for one in confirmed}:
+        of_run = [one for one in confirmed if one.run_id == run_id]
+        found[growing[run_id]] = Hold(
+            tray=growing[run_id],
+            run_id=run_id,
+            flag_id=of_run[-1].flag_id,
+            since=min(one.at for one in of_run),
+            confirmed=True,
+            confirmed_by=of_run[-1].by,
+        )
+    return [found[tray] for tray in sorted(found)]
+
+
+def end_hold(connection: sa.Connection, flag: FlagOut, said: Answer, by: Entrant) -> list[int]:
+    """Take back that a run's tray is mouldy: every flag of it that was confirmed gets the answer.
+
+    Returns
+    -------
+    list of int
+        Ids of the flags that were answered, `flag` among them in any case.
+    """
+    confirmed = [] if flag.run_id is None else _confirmed(connection, [flag.run_id])
+    asked = sorted({one.flag_id for one in confirmed} | {flag.id})
+    for flag_id in asked:
+        answer(connection, flag_id, said, by)
+    return asked
+
+
+def _confirmed(connection: sa.Connection, runs: Iterable[int]) -> list[_Confirmed]:
+    """Flags of possible mould whose last verdict is right, in the order of those verdicts."""
+    ids, events = list(runs), current(FLAG_EVENT)
+    last: dict[int, Row] = {}
+    for start in range(0, len(ids), _AT_ONCE):
+        statement = (
+            sa.select(
+                FLAG.c.id.label("flag_id"),
+                FLAG.c.run_id,
+                events.c.id.label("event_id"),
+                events.c.at,
+                events.c.verdict,
+                events.c.entered_by,
+            )
+            .join(events, events.c.flag_id == FLAG.c.id)
+            .where(
+                FLAG.c.kind == FlagKind.POSSIBLE_MOULD,
+                FLAG.c.run_id.in_(ids[start : start + _AT_ONCE]),
+                events.c.verdict.is_not(None),
+            )
+            .order_by(events.c.id)
+        )
+        last.update({row["flag_id"]: row for row in connection.execute(statement).mappings()})
+    right = [row for row in last.values() if row["verdict"] == Verdict.RIGHT]
+    return [
+        _Confirmed(row["flag_id"], row["run_id"], row["at"], row["entered_by"])
+        for row in sorted(right, key=lambda row: row["event_id"])
+    ]
