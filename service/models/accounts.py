@@ -46,7 +46,7 @@ class Person(Entered):
 class Login(Model):
     """Name and password."""
 
-    name: str = Field(max_length=200)
+    name: str = Field(min_length=1, max_length=200)
     password: SecretStr
 
 
