@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
 
-from service.entries import Entrant, current, enter
+from service.entries import Entrant, correct, current, enter
 from service.models.room import LengthUnit, Room, TemperatureUnit, VolumeUnit, WeightUnit
 from service.refusals import Conflict, NotFound
 from service.schema import PLACEMENT, ROOM, SHELF, TRAY, TRAY_STATE
@@ -102,23 +102,31 @@ def register_tray(
 ) -> int:
     """Register a tray; returns its id.
 
+    One whose registration was withdrawn takes its number and history up again.
+
     Raises
     ------
     Conflict
         If the number is taken.
     """
-    taken = connection.execute(sa.select(TRAY.c.id).where(TRAY.c.number == number)).first()
-    if taken is not None:
+    if find_tray(connection, number) is not None:
         raise Conflict("number", f"must be a new tray's, but tray {number} is in the log")
-    return enter(connection, TRAY, {"number": number, "size": size, "note": note}, by)
+    known = _first_entry(connection, number)
+    if known is None:
+        return enter(connection, TRAY, {"number": number, "size": size, "note": note}, by)
+    correct(connection, TRAY, known, {"size": size, "note": note}, by=by, why="registered again")
+    return known
 
 
 def tray_or_new(connection: sa.Connection, number: int, by: Entrant) -> int:
     """Id of the tray with a number, registered now where a photo is the first to show it."""
-    known = connection.execute(
-        sa.select(TRAY.c.id).where(TRAY.c.number == number, TRAY.c.original_id.is_(None))
-    ).scalar()
-    return int(known) if known is not None else register_tray(connection, number, by=by)
+    known = find_tray(connection, number)
+    return int(known["id"]) if known is not None else register_tray(connection, number, by=by)
+
+
+def _first_entry(connection: sa.Connection, number: int) -> int | None:
+    statement = sa.select(TRAY.c.id).where(TRAY.c.number == number, TRAY.c.original_id.is_(None))
+    return connection.execute(statement).scalar()
 
 
 def tray_sizes(connection: sa.Connection) -> dict[int, str]:

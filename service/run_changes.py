@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import sqlalchemy as sa
+
 from service.context import Service
 from service.entries import Entrant, correct, enter, withdraw
 from service.ingest import tell_watchers
@@ -19,16 +21,21 @@ _MOMENTS = ("spread_at", "soaked_at")
 def new_run(service: Service, new: NewRun, by: Entrant) -> Run:
     """Start a run. Raises Refusal, Conflict and, for an unknown lot, NotFound."""
     with service.database.write() as connection:
-        room = the_room(connection)
-        values = _columns(new.model_dump(exclude={"tray", "seed"}), room)
-        values["tray_id"] = tray_or_new(connection, new.tray, by)
-        values["spread_at"] = values["spread_at"] or by.at
-        check_run(connection, values)
-        run_id = enter(connection, RUN, values, by)
-        bring_seed(connection, run_id, new.seed)
-        out = run_out(connection, span_of(connection, run_id), room=room, now=by.at)
-    tell_watchers(service, [values["tray_id"]])
+        span = span_of(connection, enter_run(connection, new, by))
+        out = run_out(connection, span, room=the_room(connection), now=by.at)
+    tell_watchers(service, [span.tray_id])
     return out
+
+
+def enter_run(connection: sa.Connection, new: NewRun, by: Entrant) -> int:
+    """Start a run within a larger change; returns its id. Raises like `new_run`."""
+    values = _columns(new.model_dump(exclude={"tray", "seed"}), the_room(connection))
+    values["tray_id"] = tray_or_new(connection, new.tray, by)
+    values["spread_at"] = values["spread_at"] or by.at
+    check_run(connection, values)
+    run_id = enter(connection, RUN, values, by)
+    bring_seed(connection, run_id, new.seed)
+    return run_id
 
 
 def correct_run(service: Service, run_id: int, change: RunChange, by: Entrant) -> Run:

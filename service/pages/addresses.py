@@ -20,6 +20,12 @@ HELP: Final = "/help"
 LOG_IN: Final = "/login"
 LOG_OUT: Final = "/logout"
 UNDO: Final = "/undo"
+START: Final = f"{ROOM}/start"
+MOVE: Final = f"{ROOM}/move"
+SWAP: Final = f"{ROOM}/swap"
+STATES: Final = f"{ROOM}/states"
+NEW_TRAY: Final = f"{ROOM}/new-tray"
+DAY_ZERO: Final = f"{ROOM}/day-zero"
 
 
 def tray(number: int) -> str:
@@ -30,6 +36,21 @@ def tray(number: int) -> str:
 def shelf(shelf_id: int) -> str:
     """Page of a shelf's curves."""
     return f"/shelves/{shelf_id}"
+
+
+def run(run_id: int) -> str:
+    """All that was written of one run."""
+    return f"/runs/{run_id}"
+
+
+def harvest(run_id: int) -> str:
+    """Writing down that a run's tray, or a part of it, was taken."""
+    return f"/runs/{run_id}/harvest"
+
+
+def entry(kind: str, thing_id: int) -> str:
+    """Correcting one thing that was written down, and its history."""
+    return f"/entries/{kind}/{thing_id}"
 
 
 def flag(flag_id: int) -> str:

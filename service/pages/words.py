@@ -1,7 +1,8 @@
 """How moments, ages and quantities are said to the people of one room."""
 
+import re
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -16,6 +17,12 @@ _DAYS: Final = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split(
 GRAMS_IN_A_POUND: Final = 453.59237
 MM_IN_AN_INCH: Final = 25.4
 CANNOT_TELL: Final = "cannot tell"
+_MOMENT_IN_A_RULE: Final = re.compile(r"\d{4}-\d{2}-\d{2} \d{2}:\d{2} UTC")
+_SPOKEN: Final = {
+    "spread_at": "the spreading",
+    "soaked_at": "the soaking",
+    "harvested_at": "the harvest",
+}
 
 
 @dataclass(frozen=True)
@@ -39,6 +46,17 @@ class Say:
     def local(self, moment: datetime) -> datetime:
         """A moment on the room's own clock."""
         return moment.astimezone(self.zone)
+
+    def rule(self, rule: str) -> str:
+        """A broken rule with its moments on the room's clock and its fields in plain words."""
+        for name, words in _SPOKEN.items():
+            rule = rule.replace(name, words)
+        return _MOMENT_IN_A_RULE.sub(
+            lambda found: self.moment(
+                datetime.strptime(found[0], "%Y-%m-%d %H:%M UTC").replace(tzinfo=UTC)
+            ),
+            rule,
+        )
 
     def clock(self, moment: datetime) -> str:
         """Such as "07:12"."""

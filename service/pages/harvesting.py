@@ -1,0 +1,155 @@
+"""The page that writes down that a tray, or a part of it, was taken."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Annotated, Final
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Path, Request
+from starlette.responses import Response
+
+from service.api.dependencies import By, TheService
+from service.flag_log import flags
+from service.models.base import LARGEST_ID
+from service.models.runs import EndReason, NewHarvest, Run
+from service.pages import addresses
+from service.pages.filled import Choice, Filled, typed_weight
+from service.pages.forms import Typed, TypedForm, answered
+from service.pages.frame import show
+from service.pages.notices import Entry, done
+from service.pages.words import Say
+from service.refusals import Refusal
+from service.room_changes import harvest_run
+from service.room_log import the_room
+from service.run_log import run_out, span_of
+from trayvision.attention_state import Level
+
+router = APIRouter(include_in_schema=False)
+
+RunId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+WHOLE, PART = "whole", "part"
+LABELS: Mapping[str, str] = {
+    "weight": "Weight",
+    "part": "How much",
+    "reason": "What became of it",
+    "harvested_at": "Taken",
+    "note": "Note",
+}
+PARTS: Final = (
+    Choice(WHOLE, "the whole tray"),
+    Choice(PART, "a part of it; the rest grows on"),
+)
+# In the grower's words, in an order that suggests none of them.
+REASONS: Final = (
+    Choice(EndReason.HARVESTED, "harvested"),
+    Choice(EndReason.THROWN, "thrown"),
+    Choice(EndReason.OTHER, "something else"),
+)
+_ENDED: Final = {
+    EndReason.HARVESTED: "harvested",
+    EndReason.THROWN: "thrown",
+    EndReason.OTHER: "taken",
+}
+
+
+@dataclass(frozen=True)
+class HarvestPage:
+    """The form of one run's harvest.
+
+    Parameters
+    ----------
+    run : Run
+    on_hold : bool
+        An open flag asks to hold its tray from feeding.
+    form : Filled
+    weight_unit : str
+    back : str
+        Address to go on to.
+    """
+
+    run: Run
+    on_hold: bool
+    form: Filled
+    weight_unit: str
+    back: str
+
+
+def harvest_form(say: Say, *, on_hold: bool, typed: Typed | None = None) -> Filled:
+    """The form as it is shown; of a tray on hold nothing is said beforehand of its use."""
+    return Filled(
+        LABELS,
+        {
+            "part": WHOLE,
+            "reason": "" if on_hold else EndReason.HARVESTED,
+            "harvested_at": say.field_moment(),
+        },
+        typed or Typed(),
+        {"weight_g": "weight"},
+        {"part": PARTS, "reason": REASONS},
+    )
+
+
+@router.get("/runs/{run_id}/harvest")
+def harvest_page(service: TheService, request: Request, run_id: RunId) -> Response:
+    """Asks for weight, whole or part, and what became of it."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), service.clock())
+        return _show(request, connection, say, run_id, Typed())
+
+
+@router.post("/runs/{run_id}/harvest")
+def post_harvest(
+    service: TheService, by: By, request: Request, run_id: RunId, typed: TypedForm
+) -> Response:
+    """Writes it down."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), by.at)
+        number = span_of(connection, run_id).number
+
+    def act() -> Response:
+        form = harvest_form(say, on_hold=False, typed=typed)
+        if typed.text("reason") is None:
+            raise Refusal("reason", "must be chosen, got nothing")
+        whole = typed.text("part") != PART
+        new = typed.read(
+            NewHarvest,
+            "reason",
+            "note",
+            harvested_at=form.moment("harvested_at"),
+            weight_g=typed_weight(typed, "weight", say),
+            ends_run=whole,
+        )
+        entry = harvest_run(service, run_id, new, by)
+        what = f"Tray {number} " if whole else f"A part of tray {number} "
+        weight = "not weighed" if entry.weight_g is None else say.weight(entry.weight_g)
+        to = addresses.own_path(typed.text("back") or addresses.tray(number))
+        words = f"{what}{_ENDED[entry.reason]}, {weight}."
+        return done(to, words, undo=[Entry("harvest", entry.entry_id)])
+
+    def again(said: Typed) -> Response:
+        with service.database.read() as connection:
+            return _show(request, connection, say, run_id, said)
+
+    return answered(typed, act, again)
+
+
+def on_hold(connection: sa.Connection, number: int, say: Say) -> bool:
+    """Whether an open flag asks to hold a tray from feeding."""
+    return any(
+        flag.level == Level.HOLD and number in flag.trays for flag in flags(connection, say.now)
+    )
+
+
+def _show(
+    request: Request, connection: sa.Connection, say: Say, run_id: int, typed: Typed
+) -> Response:
+    run = run_out(connection, span_of(connection, run_id), room=say.room, now=say.now)
+    held = on_hold(connection, run.tray, say)
+    page = HarvestPage(
+        run=run,
+        on_hold=held,
+        form=harvest_form(say, on_hold=held, typed=typed),
+        weight_unit=str(say.room.weight_unit),
+        back=addresses.own_path(typed.text("back") or addresses.tray(run.tray)),
+    )
+    return show(request, connection, "harvest.html", page, here=addresses.ROOM)

@@ -1,0 +1,130 @@
+"""Racks, shelves and positions as they stand: top shelf first, left to right."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.models.room import NewPlacement
+from service.pages.filled import Choice
+from service.refusals import NotFound, Refusal
+from service.schema import POSITION, RACK, SHELF
+
+OFF_THE_RACKS = "off"
+
+
+@dataclass(frozen=True)
+class Position:
+    """A place for one tray."""
+
+    id: int
+    name: str
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """One shelf, its positions from left to right."""
+
+    id: int
+    name: str
+    positions: tuple[Position, ...]
+
+
+@dataclass(frozen=True)
+class Rack:
+    """One rack, its top shelf first."""
+
+    id: int
+    name: str
+    shelves: tuple[Shelf, ...]
+
+
+def racks_as_they_stand(connection: sa.Connection) -> tuple[Rack, ...]:
+    """All racks of the room, in the order in which they were entered."""
+    racks, shelves, positions = current(RACK), current(SHELF), current(POSITION)
+    by_shelf: dict[int, list[Position]] = {}
+    for row in connection.execute(sa.select(positions).order_by(positions.c.id)):
+        by_shelf.setdefault(row.shelf_id, []).append(Position(row.id, row.name))
+    by_rack: dict[int, list[Shelf]] = {}
+    for row in connection.execute(sa.select(shelves).order_by(shelves.c.level, shelves.c.id)):
+        standing = _left_to_right(by_shelf.get(row.id, []))
+        by_rack.setdefault(row.rack_id, []).append(Shelf(row.id, row.name, standing))
+    rows = connection.execute(sa.select(racks).order_by(racks.c.id))
+    return tuple(Rack(row.id, row.name, tuple(by_rack.get(row.id, ()))) for row in rows)
+
+
+def _left_to_right(positions: Sequence[Position]) -> tuple[Position, ...]:
+    """By the numbers in their names where all have one, else as entered."""
+    numbers = [re.findall(r"\d+", one.name) for one in positions]
+    if not all(numbers):
+        return tuple(positions)
+    order = sorted(range(len(positions)), key=lambda index: int(numbers[index][-1]))
+    return tuple(positions[index] for index in order)
+
+
+def choices(racks: Sequence[Rack]) -> tuple[Choice, ...]:
+    """Every shelf, each followed by its positions, and off the racks."""
+    found = []
+    for rack in racks:
+        for shelf in rack.shelves:
+            name = f"{rack.name}, {shelf.name}"
+            found.append(Choice(f"shelf:{shelf.id}", name))
+            found += [
+                Choice(f"position:{one.id}", f"{name}, position {one.name}")
+                for one in shelf.positions
+            ]
+    return (*found, Choice(OFF_THE_RACKS, "off the racks"))
+
+
+def words_of(racks: Sequence[Rack], shelf_id: int | None, position_id: int | None) -> str:
+    """Where something stands, as `choices` says it."""
+    value = chosen_value(shelf_id, position_id)
+    return next((one.words for one in choices(racks) if one.value == value), "a shelf of before")
+
+
+def chosen_value(shelf_id: int | None, position_id: int | None) -> str:
+    """The value of a place among the choices."""
+    if position_id is not None:
+        return f"position:{position_id}"
+    return OFF_THE_RACKS if shelf_id is None else f"shelf:{shelf_id}"
+
+
+def placements_from(
+    racks: Sequence[Rack], value: str | None, trays: int, placed_at: str | None
+) -> list[NewPlacement]:
+    """What a choice means for a number of trays: from a position on they stand side by side.
+
+    Raises
+    ------
+    Refusal
+        If nothing was chosen, or the shelf has too few positions from there on.
+    NotFound
+        If the room has no such place.
+    """
+    if value is None:
+        raise Refusal("place", "must be chosen, got nothing")
+    if value == OFF_THE_RACKS:
+        return [NewPlacement.model_validate({"placed_at": placed_at})] * trays
+    for shelf in (shelf for rack in racks for shelf in rack.shelves):
+        ids = [one.id for one in shelf.positions]
+        if value == f"shelf:{shelf.id}":
+            there: list[int | None] = [None] * trays
+        elif value in [f"position:{one}" for one in ids]:
+            first = ids.index(int(value.removeprefix("position:")))
+            there = list(ids[first : first + trays])
+            if len(there) < trays:
+                raise Refusal(
+                    "place",
+                    f"must have {trays} positions from there on, but {shelf.name} has {len(there)}",
+                )
+        else:
+            continue
+        return [
+            NewPlacement.model_validate(
+                {"shelf_id": shelf.id, "position_id": one, "placed_at": placed_at}
+            )
+            for one in there
+        ]
+    raise NotFound("place", value)

@@ -1,0 +1,140 @@
+"""The page that starts trays: one as last time in one tap, or several at once with their seed."""
+
+from dataclasses import dataclass
+from typing import Annotated
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
+
+from service.api.dependencies import By, TheService
+from service.entries import current
+from service.models.room import TrayNumber
+from service.pages import addresses, racks, starting
+from service.pages.filled import Choice, Filled
+from service.pages.forms import Typed, TypedForm, answered
+from service.pages.frame import show
+from service.pages.notices import Entry, done
+from service.pages.tray_numbers import TICKED, in_words, tray_numbers
+from service.pages.words import Say
+from service.room_changes import Move, Started, move_trays, start_trays
+from service.room_log import the_room
+from service.run_log import present_run, run_spans
+from service.schema import TRAY
+
+router = APIRouter(include_in_schema=False)
+
+_AS_LAST_TIME = "as_last_time"
+
+
+@dataclass(frozen=True)
+class StartPage:
+    """The form that starts trays.
+
+    Parameters
+    ----------
+    form : Filled
+    free : tuple of int
+        Numbers of registered trays in which nothing grows.
+    growing : tuple of int
+        Of those named, the ones that grow still: starting them ends their runs.
+    lots, places : tuple of Choice
+    weight_unit : str
+    back : str
+        Address to go on to.
+    """
+
+    form: Filled
+    free: tuple[int, ...]
+    growing: tuple[int, ...]
+    lots: tuple[Choice, ...]
+    places: tuple[Choice, ...]
+    weight_unit: str
+    back: str
+
+
+@router.get(addresses.START)
+def start_page(
+    service: TheService,
+    request: Request,
+    tray: Annotated[list[TrayNumber] | None, Query(max_length=200)] = None,
+) -> Response:
+    """Asks which trays, when, and with which seed."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), service.clock())
+        return _show(request, connection, say, Typed(), tuple(tray or ()))
+
+
+@router.post(addresses.START)
+def post_start(service: TheService, by: By, request: Request, typed: TypedForm) -> Response:
+    """Starts them, all or none."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), by.at)
+
+    def act() -> Response:
+        numbers = tray_numbers(typed)
+        with service.database.read() as connection:
+            last = starting.remembered(connection, numbers[0] if len(numbers) == 1 else None)
+            places = racks.racks_as_they_stand(connection)
+        if typed.text(_AS_LAST_TIME) is not None:
+            runs, bag = starting.runs_as_last_time(last, numbers, say), None
+        else:
+            form = starting.start_form(last, say, typed=typed)
+            runs, bag = starting.typed_runs(form, numbers, say), starting.typed_bag(typed, say)
+        place = typed.text("place")
+        put = [] if place is None else racks.placements_from(places, place, len(numbers), None)
+        started = start_trays(service, runs, by, bag=bag)
+        undo = [Entry("run", run_id) for run_id in started.runs]
+        if started.lot is not None:
+            undo.insert(0, Entry("seed_lot", started.lot.entry_id))
+        moves = [
+            Move(number, new.model_copy(update={"placed_at": runs[0].spread_at}))
+            for number, new in zip(numbers, put, strict=False)
+        ]
+        undo += [Entry("placement", one.entry_id) for one in move_trays(service, moves, by)]
+        to = addresses.tray(numbers[0]) if len(numbers) == 1 else addresses.ROOM
+        return done(
+            addresses.own_path(typed.text("back") or to), _words(numbers, started), undo=undo
+        )
+
+    def again(said: Typed) -> Response:
+        with service.database.read() as connection:
+            return _show(request, connection, say, said, ())
+
+    return answered(typed, act, again)
+
+
+def _words(numbers: tuple[int, ...], started: Started) -> str:
+    words = f"{in_words(numbers)} started."
+    if started.unended:
+        those = in_words(started.unended)
+        grew, ended = ("run", "ends") if len(started.unended) == 1 else ("runs", "end")
+        words += f" The {grew} before in {those[0].lower()}{those[1:]} {ended} there, not harvested."
+    return words
+
+
+def _show(
+    request: Request,
+    connection: sa.Connection,
+    say: Say,
+    typed: Typed,
+    trays: tuple[int, ...],
+) -> Response:
+    last = starting.remembered(connection, trays[0] if len(trays) == 1 else None)
+    growing = {
+        spans[0].number
+        for spans in _by_tray(connection).values()
+        if present_run(spans, say.now) is not None
+    }
+    now = current(TRAY)
+    numbers = connection.execute(sa.select(now.c.number).order_by(now.c.number)).scalars()
+    page = StartPage(
+        form=starting.start_form(last, say, trays=", ".join(map(str, trays)), typed=typed),
+        free=tuple(number for number in numbers if number not in growing),
+        growing=tuple(number for number in trays if number in growing),
+        lots=starting.lot_choices(connection),
+        places=racks.choices(racks.racks_as_they_stand(connection)),
+        weight_unit=str(say.room.weight_unit),
+        back=addresses.own_path(typed.text("back") or addresses.ROOM),
+    )
+    return show(request, connection, "start.html", page, here=addresses.ROOM)

@@ -1,0 +1,184 @@
+"""What the form that starts trays remembers, and what it means once it was sent."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import cast
+
+import sqlalchemy as sa
+
+from service.models.runs import Lot, NewLot, NewRun, Seed
+from service.pages.filled import Choice, Filled, shown_weight, typed_weight
+from service.pages.forms import Typed
+from service.pages.words import Say
+from service.refusals import Refusal
+from service.room_changes import Bag
+from service.run_log import RunSpan, run_spans, seed_of
+from service.things import LOTS
+
+SEED_ROWS = 3
+_MOST_LOTS = 1000
+_LONGEST_SOAK_HOURS = 24.0 * 14
+LABELS: Mapping[str, str] = {
+    "trays": "Trays",
+    "spread_at": "Spread",
+    "soak_hours": "Soaked before, hours",
+    "soaked_at": "Soaked before, hours",
+    "lot_1": "Seed lot",
+    "weight_1": "Seed in each tray",
+    "lot_2": "Second lot",
+    "weight_2": "Of the second lot in each tray",
+    "lot_3": "Third lot",
+    "weight_3": "Of the third lot in each tray",
+    "lot_id": "Seed lot",
+    "seed": "Seed lots",
+    "place": "Where they stand",
+    "note": "Note",
+    "name": "New bag: name",
+    "grain": "New bag: grain",
+    "bag_weight": "New bag: weight",
+    "weight_kg": "New bag: weight",
+    "supplier": "New bag: supplier",
+    "germination": "New bag: germination",
+}
+
+
+@dataclass(frozen=True)
+class Remembered:
+    """What was done last time: what one tap does again.
+
+    Parameters
+    ----------
+    seed : tuple of Seed
+        Lots as the room was spread last; weights as this tray was.
+    soak_hours : float or None
+        Between soaking and spreading.
+    """
+
+    seed: tuple[Seed, ...] = ()
+    soak_hours: float | None = None
+
+
+def remembered(connection: sa.Connection, number: int | None = None) -> Remembered:
+    """What the room's last run, and the last one of a tray, say of the next."""
+    spans = sorted(run_spans(connection), key=lambda span: (span.spread_at, span.id))
+    if not spans:
+        return Remembered()
+    last = spans[-1]
+    seed = seed_of(connection, last.row["entry_id"])
+    own = next((span for span in reversed(spans) if span.number == number), None)
+    if own is not None and len(seed) == 1:
+        # A tray of another size takes its own amount, of the bag that is open now.
+        weights = [one.weight_g for one in seed_of(connection, own.row["entry_id"])]
+        total = sum(one for one in weights if one is not None)
+        if total > 0:
+            seed = [Seed(lot_id=seed[0].lot_id, weight_g=total)]
+    return Remembered(tuple(seed[:SEED_ROWS]), _soak_hours(last))
+
+
+def _soak_hours(span: RunSpan) -> float | None:
+    soaked_at: datetime | None = span.row["soaked_at"]
+    if soaked_at is None:
+        return None
+    return round((span.spread_at - soaked_at) / timedelta(hours=1), 1)
+
+
+def lot_choices(connection: sa.Connection) -> tuple[Choice, ...]:
+    """Seed lots, the newest first."""
+    lots = cast(list[Lot], LOTS.all(connection, limit=_MOST_LOTS))
+    return tuple(Choice(str(lot.id), f"{lot.name} ({lot.grain})") for lot in reversed(lots))
+
+
+def seed_words(seed: Sequence[Seed], lots: Sequence[Choice], say: Say) -> str:
+    """Such as "0.5 kg of Barley, first bag"; "no seed lot" where none is known."""
+    names = {lot.value: lot.words for lot in lots}
+    parts = []
+    for part in seed:
+        name = names.get(str(part.lot_id), "a lot that was withdrawn")
+        weight = f"{shown_weight(part.weight_g, say)} {say.room.weight_unit} of "
+        parts.append(name if part.weight_g is None else f"{weight}{name}")
+    return " and ".join(parts) or "no seed lot"
+
+
+def start_form(
+    last: Remembered, say: Say, *, trays: str = "", typed: Typed | None = None
+) -> Filled:
+    """The form, filled with what was done last time."""
+    defaults = {
+        "trays": trays,
+        "spread_at": say.field_moment(),
+        "soak_hours": "" if last.soak_hours is None else f"{last.soak_hours:g}",
+        "grain": say.room.grain,
+    }
+    for row, part in enumerate(last.seed, start=1):
+        defaults[f"lot_{row}"] = str(part.lot_id)
+        defaults[f"weight_{row}"] = shown_weight(part.weight_g, say)
+    same = {
+        "weight_kg": "bag_weight",
+        "germination_share": "germination",
+        "soaked_at": "soak_hours",
+    }
+    for row in range(SEED_ROWS):
+        same |= {
+            f"seed.{row}.lot_id": f"lot_{row + 1}",
+            f"seed.{row}.weight_g": f"weight_{row + 1}",
+        }
+    return Filled(LABELS, defaults, typed or Typed(), same)
+
+
+def typed_runs(form: Filled, numbers: Sequence[int], say: Say) -> list[NewRun]:
+    """The runs that a form starts. Raises Refusal and ValidationError."""
+    typed = form.typed
+    common = {"seed": typed_seed(typed, say), "note": typed.text("note")}
+    first = NewRun.model_validate(
+        {"tray": numbers[0], "spread_at": form.moment("spread_at"), **common}
+    )
+    hours = typed.number("soak_hours")
+    if hours is not None:
+        if not 0 <= hours <= _LONGEST_SOAK_HOURS:
+            raise Refusal(
+                "soak_hours",
+                f"must be 0 to {_LONGEST_SOAK_HOURS:g}, got {typed.text('soak_hours')!r}",
+            )
+        spread_at = say.now if first.spread_at is None else first.spread_at
+        first = first.model_copy(update={"soaked_at": spread_at - timedelta(hours=hours)})
+    return [first.model_copy(update={"tray": number}) for number in numbers]
+
+
+def typed_seed(typed: Typed, say: Say) -> list[dict[str, object]]:
+    """Seed of the lots that a form names; a new bag stands in the first one's place.
+
+    Raises
+    ------
+    Refusal
+        If a weight is no weight, or stands beside no lot.
+    """
+    seed: list[dict[str, object]] = []
+    for row in range(1 if typed.text("name") is None else 2, SEED_ROWS + 1):
+        lot, weight_g = typed.text(f"lot_{row}"), typed_weight(typed, f"weight_{row}", say)
+        if lot is None and weight_g is not None:
+            raise Refusal(f"lot_{row}", "must be chosen where a weight is given, got none")
+        if lot is not None:
+            seed.append({"lot_id": lot, "weight_g": weight_g})
+    return seed
+
+
+def typed_bag(typed: Typed, say: Say) -> Bag | None:
+    """The new bag, where one is named. Raises Refusal and ValidationError."""
+    name, germination = typed.text("name"), typed.number("germination")
+    weight_g = typed_weight(typed, "bag_weight", say)
+    if name is None:
+        if weight_g is not None or germination is not None or typed.text("supplier") is not None:
+            raise Refusal("name", "must be given for a new bag, got nothing")
+        return None
+    if germination is not None and not 0 <= germination <= 100:
+        raise Refusal("germination", f"must be 0 to 100 percent, got {typed.text('germination')!r}")
+    lot = typed.read(
+        NewLot,
+        "name",
+        "grain",
+        "supplier",
+        weight_kg=None if weight_g is None else weight_g / 1000,
+        germination_share=None if germination is None else germination / 100,
+    )
+    return Bag(lot, typed_weight(typed, "weight_1", say))

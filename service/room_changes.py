@@ -1,0 +1,240 @@
+"""Commands on several trays at once: started, moved, swapped, put to rest; all or nothing."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import cast
+
+import sqlalchemy as sa
+
+from service.context import Service
+from service.entries import Entrant
+from service.ingest import tell_watchers
+from service.models.room import NewPlacement, NewTrayState, Placement, TrayStateEntry
+from service.models.runs import EndReason, Harvest, Lot, NewHarvest, NewLot, NewRun, Seed
+from service.refusals import Refusal
+from service.room_log import Row, in_utc, placement_at, the_room, tray_numbered
+from service.run_changes import enter_run
+from service.run_log import run_spans, span_of
+from service.things import HARVESTS, LOTS, PLACEMENTS, TRAY_STATES
+
+
+@dataclass(frozen=True)
+class Bag:
+    """A lot that comes with the trays it is spread in, and how much of it goes into each.
+
+    Parameters
+    ----------
+    lot : NewLot
+    weight_g : float or None
+        In each tray.
+    """
+
+    lot: NewLot
+    weight_g: float | None = None
+
+
+@dataclass(frozen=True)
+class Started:
+    """What starting trays entered.
+
+    Parameters
+    ----------
+    runs : tuple of int
+        Ids, in the order of the trays.
+    lot : Lot or None
+        The new bag.
+    unended : tuple of int
+        Numbers of trays whose run before had no end, and ended here.
+    """
+
+    runs: tuple[int, ...]
+    lot: Lot | None
+    unended: tuple[int, ...]
+
+
+def start_trays(
+    service: Service, runs: Sequence[NewRun], by: Entrant, *, bag: Bag | None = None
+) -> Started:
+    """Start runs in several trays.
+
+    Parameters
+    ----------
+    service : Service
+    runs : sequence of NewRun
+    by : Entrant
+    bag : Bag, optional
+        A new lot of which seed goes into each of them, beside what they name.
+
+    Raises
+    ------
+    Refusal
+        If a rule of a run is broken, or one starts before its tray's last harvest.
+    Conflict
+        If a tray has another run that starts within the hour, or the lot's name is taken.
+    NotFound
+        If a lot is not in the log.
+    """
+    trays: set[int] = set()
+    ids, unended = [], []
+    with service.database.write() as connection:
+        lot = None if bag is None else cast(Lot, LOTS.add(connection, bag.lot, by))
+        for new in runs:
+            seed = list(new.seed)
+            if bag is not None and lot is not None:
+                seed.append(Seed(lot_id=lot.id, weight_g=bag.weight_g))
+            run_id = enter_run(connection, new.model_copy(update={"seed": seed}), by)
+            span = span_of(connection, run_id)
+            if _ends_another(connection, span.tray_id, run_id, new.tray):
+                unended.append(new.tray)
+            ids.append(run_id)
+            trays.add(span.tray_id)
+    tell_watchers(service, trays)
+    return Started(tuple(ids), lot, tuple(unended))
+
+
+def _ends_another(connection: sa.Connection, tray_id: int, run_id: int, number: int) -> bool:
+    """Whether a run without an end stood before this one. Raises Refusal after a later harvest."""
+    spans = run_spans(connection, tray_id)
+    place = next(index for index, span in enumerate(spans) if span.id == run_id)
+    if place == 0:
+        return False
+    before, spread_at = spans[place - 1], spans[place].spread_at
+    if before.reason is not EndReason.NEXT_RUN:
+        return False
+    harvests = HARVESTS.all(connection, limit=1000, where={"run_id": before.id})
+    ends = [one.harvested_at for one in cast(list[Harvest], harvests) if one.ends_run]
+    if ends and min(ends) > spread_at:
+        raise Refusal(
+            "spread_at",
+            f"must not be earlier than the harvest of tray {number} at "
+            f"{min(ends):%Y-%m-%d %H:%M} UTC; if that is wrong, correct it first",
+        )
+    return not ends
+
+
+@dataclass(frozen=True)
+class Move:
+    """One tray and where it is put."""
+
+    tray: int
+    to: NewPlacement
+
+
+def move_trays(service: Service, moves: Sequence[Move], by: Entrant) -> list[Placement]:
+    """Put several trays somewhere. Raises NotFound and Refusal."""
+    placed, trays = [], []
+    with service.database.write() as connection:
+        for move in moves:
+            tray_id = tray_numbered(connection, move.tray)["id"]
+            trays.append(tray_id)
+            belongs = {"tray_id": tray_id}
+            placed.append(
+                cast(Placement, PLACEMENTS.add(connection, move.to, by, belongs_to=belongs))
+            )
+    tell_watchers(service, trays)
+    return placed
+
+
+def swap_trays(
+    service: Service, numbers: tuple[int, int], at: datetime | None, by: Entrant
+) -> list[Placement]:
+    """Let two trays change places.
+
+    Raises
+    ------
+    NotFound
+        If one of them is not registered.
+    Refusal
+        If they are the same, or both stand on no shelf.
+    """
+    if numbers[0] == numbers[1]:
+        raise Refusal("swap_with", f"must be another tray, got {numbers[1]} twice")
+    with service.database.read() as connection:
+        moment = by.at if at is None else in_utc(at, the_room(connection))
+        first, second = (_place(connection, number, moment) for number in numbers)
+    if first is None and second is None:
+        raise Refusal("swap_with", f"must stand on a shelf, or tray {numbers[0]} must, got neither")
+    places = (second, first)
+    moves = [
+        Move(number, _put(place, moment)) for number, place in zip(numbers, places, strict=True)
+    ]
+    return move_trays(service, moves, by)
+
+
+def _place(connection: sa.Connection, number: int, moment: datetime) -> Row | None:
+    place = placement_at(connection, tray_numbered(connection, number)["id"], moment)
+    return place if place is not None and place["shelf_id"] is not None else None
+
+
+def _put(place: Row | None, moment: datetime) -> NewPlacement:
+    if place is None:
+        return NewPlacement(placed_at=moment)
+    return NewPlacement(
+        shelf_id=place["shelf_id"], position_id=place["position_id"], placed_at=moment
+    )
+
+
+def say_state(
+    service: Service, numbers: Sequence[int], new: NewTrayState, by: Entrant
+) -> list[TrayStateEntry]:
+    """Say that several trays are empty, rest or are out of use.
+
+    Raises
+    ------
+    NotFound
+        If one is not registered.
+    Refusal
+        If one still grows: its harvest comes first.
+    """
+    said = []
+    with service.database.write() as connection:
+        room = the_room(connection)
+        since = by.at if new.since_at is None else in_utc(new.since_at, room)
+        for number in numbers:
+            tray_id = tray_numbered(connection, number)["id"]
+            if any(
+                span.spread_at <= since and (span.ended_at is None or since < span.ended_at)
+                for span in run_spans(connection, tray_id)
+            ):
+                raise Refusal(
+                    "state",
+                    f"must be said of a tray that does not grow, but tray {number} grew at "
+                    f"{since:%Y-%m-%d %H:%M} UTC; enter its harvest first",
+                )
+            belongs = {"tray_id": tray_id}
+            said.append(
+                cast(TrayStateEntry, TRAY_STATES.add(connection, new, by, belongs_to=belongs))
+            )
+    return said
+
+
+def harvest_run(service: Service, run_id: int, new: NewHarvest, by: Entrant) -> Harvest:
+    """Take a tray, or a part of it.
+
+    Raises
+    ------
+    NotFound
+        If there is no such run.
+    Refusal
+        If it lies before the run's spreading, after its tray was spread again, or the run was
+        harvested whole already.
+    """
+    with service.database.write() as connection:
+        span = span_of(connection, run_id)
+        at = in_utc(new.harvested_at or by.at, the_room(connection))
+        if span.reason is EndReason.NEXT_RUN and span.ended_at is not None and at > span.ended_at:
+            raise Refusal(
+                "harvested_at",
+                f"must not be later than {span.ended_at:%Y-%m-%d %H:%M} UTC, when the tray was "
+                f"spread again, got {at:%Y-%m-%d %H:%M} UTC",
+            )
+        if span.ended_at is not None and span.reason is not EndReason.NEXT_RUN and new.ends_run:
+            raise Refusal(
+                "harvest",
+                f"must be of a run that has not ended, but this one ended at "
+                f"{span.ended_at:%Y-%m-%d %H:%M} UTC; correct that harvest instead",
+            )
+        out = HARVESTS.add(connection, new, by, belongs_to={"run_id": run_id})
+    tell_watchers(service, [span.tray_id])
+    return cast(Harvest, out)
