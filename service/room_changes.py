@@ -14,8 +14,8 @@ from service.models.room import NewPlacement, NewTrayState, Placement, TrayState
 from service.models.runs import EndReason, Harvest, Lot, NewHarvest, NewLot, NewRun, Seed
 from service.refusals import Refusal
 from service.room_log import Row, in_utc, placement_at, the_room, tray_numbered
+from service.run_calendar import run_spans, span_of
 from service.run_changes import enter_run
-from service.run_log import run_spans, span_of
 from service.things import HARVESTS, LOTS, PLACEMENTS, TRAY_STATES
 
 
@@ -35,6 +35,14 @@ class Bag:
 
 
 @dataclass(frozen=True)
+class Move:
+    """One tray and where it is put."""
+
+    tray: int
+    to: NewPlacement
+
+
+@dataclass(frozen=True)
 class Started:
     """What starting trays entered.
 
@@ -46,15 +54,22 @@ class Started:
         The new bag.
     unended : tuple of int
         Numbers of trays whose run before had no end, and ended here.
+    placed : tuple of Placement
     """
 
     runs: tuple[int, ...]
     lot: Lot | None
     unended: tuple[int, ...]
+    placed: tuple[Placement, ...]
 
 
 def start_trays(
-    service: Service, runs: Sequence[NewRun], by: Entrant, *, bag: Bag | None = None
+    service: Service,
+    runs: Sequence[NewRun],
+    by: Entrant,
+    *,
+    bag: Bag | None = None,
+    places: Sequence[NewPlacement] = (),
 ) -> Started:
     """Start runs in several trays.
 
@@ -64,7 +79,9 @@ def start_trays(
     runs : sequence of NewRun
     by : Entrant
     bag : Bag, optional
-        A new lot of which seed goes into each of them, beside what they name.
+        A new lot of which seed goes into each of them, before what they name.
+    places : sequence of NewPlacement
+        Where they are put, one for each run; without any they stay where they stand.
 
     Raises
     ------
@@ -76,21 +93,23 @@ def start_trays(
         If a lot is not in the log.
     """
     trays: set[int] = set()
-    ids, unended = [], []
+    ids, unended, placed = [], [], []
     with service.database.write() as connection:
         lot = None if bag is None else cast(Lot, LOTS.add(connection, bag.lot, by))
         for new in runs:
             seed = list(new.seed)
             if bag is not None and lot is not None:
-                seed.append(Seed(lot_id=lot.id, weight_g=bag.weight_g))
+                seed.insert(0, Seed(lot_id=lot.id, weight_g=bag.weight_g))
             run_id = enter_run(connection, new.model_copy(update={"seed": seed}), by)
             span = span_of(connection, run_id)
             if _ends_another(connection, span.tray_id, run_id, new.tray):
                 unended.append(new.tray)
             ids.append(run_id)
             trays.add(span.tray_id)
+        for new, place in zip(runs, places, strict=bool(places)):
+            placed.append(_placed(connection, Move(new.tray, place), by))
     tell_watchers(service, trays)
-    return Started(tuple(ids), lot, tuple(unended))
+    return Started(tuple(ids), lot, tuple(unended), tuple(placed))
 
 
 def _ends_another(connection: sa.Connection, tray_id: int, run_id: int, number: int) -> bool:
@@ -113,27 +132,17 @@ def _ends_another(connection: sa.Connection, tray_id: int, run_id: int, number: 
     return not ends
 
 
-@dataclass(frozen=True)
-class Move:
-    """One tray and where it is put."""
-
-    tray: int
-    to: NewPlacement
-
-
 def move_trays(service: Service, moves: Sequence[Move], by: Entrant) -> list[Placement]:
     """Put several trays somewhere. Raises NotFound and Refusal."""
-    placed, trays = [], []
     with service.database.write() as connection:
-        for move in moves:
-            tray_id = tray_numbered(connection, move.tray)["id"]
-            trays.append(tray_id)
-            belongs = {"tray_id": tray_id}
-            placed.append(
-                cast(Placement, PLACEMENTS.add(connection, move.to, by, belongs_to=belongs))
-            )
-    tell_watchers(service, trays)
+        placed = [_placed(connection, move, by) for move in moves]
+    tell_watchers(service, [one.tray_id for one in placed])
     return placed
+
+
+def _placed(connection: sa.Connection, move: Move, by: Entrant) -> Placement:
+    belongs = {"tray_id": tray_numbered(connection, move.tray)["id"]}
+    return cast(Placement, PLACEMENTS.add(connection, move.to, by, belongs_to=belongs))
 
 
 def swap_trays(

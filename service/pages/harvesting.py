@@ -21,7 +21,8 @@ from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import harvest_run
 from service.room_log import the_room
-from service.run_log import run_out, span_of
+from service.run_calendar import span_of
+from service.run_log import run_out
 from trayvision.attention_state import Level
 
 router = APIRouter(include_in_schema=False)

@@ -8,19 +8,17 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
-from service.entries import current
 from service.models.room import TrayNumber
 from service.pages import addresses, racks, starting
 from service.pages.filled import Choice, Filled
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
-from service.pages.tray_numbers import TICKED, in_words, tray_numbers
+from service.pages.tray_numbers import in_words, registered_numbers, tray_numbers
 from service.pages.words import Say
-from service.room_changes import Move, Started, move_trays, start_trays
+from service.room_changes import Started, start_trays
 from service.room_log import the_room
-from service.run_log import present_run, run_spans
-from service.schema import TRAY
+from service.run_calendar import present_run, run_calendar
 
 router = APIRouter(include_in_schema=False)
 
@@ -83,19 +81,11 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
             runs, bag = starting.typed_runs(form, numbers, say), starting.typed_bag(typed, say)
         place = typed.text("place")
         put = [] if place is None else racks.placements_from(places, place, len(numbers), None)
-        started = start_trays(service, runs, by, bag=bag)
-        undo = [Entry("run", run_id) for run_id in started.runs]
-        if started.lot is not None:
-            undo.insert(0, Entry("seed_lot", started.lot.entry_id))
-        moves = [
-            Move(number, new.model_copy(update={"placed_at": runs[0].spread_at}))
-            for number, new in zip(numbers, put, strict=False)
-        ]
-        undo += [Entry("placement", one.entry_id) for one in move_trays(service, moves, by)]
+        put = [one.model_copy(update={"placed_at": runs[0].spread_at}) for one in put]
+        started = start_trays(service, runs, by, bag=bag, places=put)
         to = addresses.tray(numbers[0]) if len(numbers) == 1 else addresses.ROOM
-        return done(
-            addresses.own_path(typed.text("back") or to), _words(numbers, started), undo=undo
-        )
+        to = addresses.own_path(typed.text("back") or to)
+        return done(to, _words(numbers, started), undo=_undo(started))
 
     def again(said: Typed) -> Response:
         with service.database.read() as connection:
@@ -104,12 +94,20 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
     return answered(typed, act, again)
 
 
+def _undo(started: Started) -> list[Entry]:
+    bags = [] if started.lot is None else [Entry("seed_lot", started.lot.entry_id)]
+    runs = [Entry("run", run_id) for run_id in started.runs]
+    return [*bags, *runs, *(Entry("placement", one.entry_id) for one in started.placed)]
+
+
 def _words(numbers: tuple[int, ...], started: Started) -> str:
     words = f"{in_words(numbers)} started."
     if started.unended:
         those = in_words(started.unended)
         grew, ended = ("run", "ends") if len(started.unended) == 1 else ("runs", "end")
-        words += f" The {grew} before in {those[0].lower()}{those[1:]} {ended} there, not harvested."
+        words += (
+            f" The {grew} before in {those[0].lower()}{those[1:]} {ended} there, not harvested."
+        )
     return words
 
 
@@ -123,14 +121,12 @@ def _show(
     last = starting.remembered(connection, trays[0] if len(trays) == 1 else None)
     growing = {
         spans[0].number
-        for spans in _by_tray(connection).values()
+        for spans in run_calendar(connection).by_tray.values()
         if present_run(spans, say.now) is not None
     }
-    now = current(TRAY)
-    numbers = connection.execute(sa.select(now.c.number).order_by(now.c.number)).scalars()
     page = StartPage(
         form=starting.start_form(last, say, trays=", ".join(map(str, trays)), typed=typed),
-        free=tuple(number for number in numbers if number not in growing),
+        free=tuple(number for number in registered_numbers(connection) if number not in growing),
         growing=tuple(number for number in trays if number in growing),
         lots=starting.lot_choices(connection),
         places=racks.choices(racks.racks_as_they_stand(connection)),

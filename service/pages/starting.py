@@ -13,7 +13,8 @@ from service.pages.forms import Typed
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import Bag
-from service.run_log import RunSpan, run_spans, seed_of
+from service.run_calendar import RunSpan, run_calendar
+from service.run_log import seed_of
 from service.things import LOTS
 
 SEED_ROWS = 3
@@ -61,12 +62,12 @@ class Remembered:
 
 def remembered(connection: sa.Connection, number: int | None = None) -> Remembered:
     """What the room's last run, and the last one of a tray, say of the next."""
-    spans = sorted(run_spans(connection), key=lambda span: (span.spread_at, span.id))
-    if not spans:
+    last_of_trays = [spans[-1] for spans in run_calendar(connection).by_tray.values() if spans]
+    if not last_of_trays:
         return Remembered()
-    last = spans[-1]
+    last = max(last_of_trays, key=lambda span: (span.spread_at, span.id))
     seed = seed_of(connection, last.row["entry_id"])
-    own = next((span for span in reversed(spans) if span.number == number), None)
+    own = next((span for span in last_of_trays if span.number == number), None)
     if own is not None and len(seed) == 1:
         # A tray of another size takes its own amount, of the bag that is open now.
         weights = [one.weight_g for one in seed_of(connection, own.row["entry_id"])]
@@ -124,6 +125,16 @@ def start_form(
             f"seed.{row}.weight_g": f"weight_{row + 1}",
         }
     return Filled(LABELS, defaults, typed or Typed(), same)
+
+
+def runs_as_last_time(last: Remembered, numbers: Sequence[int], say: Say) -> list[NewRun]:
+    """Runs that start now with what is remembered."""
+    hours = last.soak_hours
+    soaked_at = None if hours is None else say.now - timedelta(hours=hours)
+    return [
+        NewRun(tray=number, spread_at=say.now, soaked_at=soaked_at, seed=list(last.seed))
+        for number in numbers
+    ]
 
 
 def typed_runs(form: Filled, numbers: Sequence[int], say: Say) -> list[NewRun]:

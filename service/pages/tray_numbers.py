@@ -1,49 +1,75 @@
 """Several trays, typed as numbers or ticked."""
 
 import re
+from typing import Final
 
+import sqlalchemy as sa
+
+from service.entries import current
 from service.pages.forms import Typed
 from service.refusals import Refusal
+from service.schema import TRAY
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
-TYPED, TICKED = "trays", "tick"
-_RANGE = re.compile(r"(\d{1,6})(?:[-–](\d{1,6}))?")
+# Fields of a form that names trays: as text, and boxes.
+TYPED_OR_TICKED: Final = ("trays", "tick")
+_RANGE = re.compile(r"(\d{1,6})(?:-(\d{1,6}))?")
 
 
-def tray_numbers(typed: Typed) -> tuple[int, ...]:
-    """Trays that a form names, each once, as typed first.
+def tray_numbers(typed: Typed, *names: str) -> tuple[int, ...]:
+    """Trays that a form names, each once, in the order in which they are named.
+
+    Parameters
+    ----------
+    typed : Typed
+    *names : str
+        Fields, by default those where trays are typed or ticked.
 
     Raises
     ------
     Refusal
         If none is named, or something is no number that a kit can have.
     """
-    numbers = [one for text in [*typed.texts(TYPED), *typed.texts(TICKED)] for one in _read(text)]
+    names = names or TYPED_OR_TICKED
+    texts = [text for name in names for text in typed.texts(name)]
+    numbers = [number for text in texts for number in _read(text, names[0])]
     if not numbers:
-        raise Refusal(TYPED, "must name at least one tray, got nothing")
+        raise Refusal(names[0], "must name at least one tray, got nothing")
     return tuple(dict.fromkeys(numbers))
 
 
-def _read(text: str) -> list[int]:
-    numbers: list[int] = []
-    # "1 - 3" and "1, 2 and 3" are typed as often as "1-3" and "1,2,3".
-    plain = re.sub(r"\s*[-–]\s*", "-", text.replace(" and ", " "))
-    for part in re.split(r"[\s,;+&]+", plain.strip(" ,;")):
-        found = _RANGE.fullmatch(part)
-        if found is None:
-            raise Refusal(TYPED, f"must be numbers such as 1, 2, 3, 14 or 1-3, got {part[:40]!r}")
-        first, last = int(found[1]), int(found[2] or found[1])
-        beyond = next((one for one in (first, last) if one > LAST_TRAY_NUMBER), None)
-        if beyond is not None:
-            raise Refusal(TYPED, f"must be numbers of kits, 0 to {LAST_TRAY_NUMBER}, got {beyond}")
-        if last < first:
-            raise Refusal(TYPED, f"must go from the lower to the higher number, got {part!r}")
-        numbers += range(first, last + 1)
-    return numbers
+def registered_numbers(connection: sa.Connection) -> tuple[int, ...]:
+    """Numbers of all registered trays."""
+    now = current(TRAY)
+    statement = sa.select(now.c.number).order_by(now.c.number)
+    return tuple(connection.execute(statement).scalars())
 
 
 def in_words(numbers: tuple[int, ...]) -> str:
-    """Such as "Tray 17" or "Trays 1, 2 and 14"."""
+    """Such as "tray 17" or "trays 1, 2 and 14"."""
     if len(numbers) == 1:
-        return f"Tray {numbers[0]}"
-    return f"Trays {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+        return f"tray {numbers[0]}"
+    return f"trays {', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+
+
+def sentence(words: str) -> str:
+    """With a capital letter at its beginning."""
+    return words[:1].upper() + words[1:]
+
+
+def _read(text: str, field: str) -> list[int]:
+    numbers: list[int] = []
+    # "1 - 3" and "1, 2 and 3" are typed as often as "1-3" and "1,2,3".
+    plain = re.sub(r"\s*[-–]\s*", "-", text.replace(" and ", " "))
+    for part in filter(None, re.split(r"[\s,;+&]+", plain)):
+        found = _RANGE.fullmatch(part)
+        if found is None:
+            raise Refusal(field, f"must be numbers such as 1, 2, 3, 14 or 1-3, got {part[:40]!r}")
+        first, last = int(found[1]), int(found[2] or found[1])
+        beyond = next((one for one in (first, last) if one > LAST_TRAY_NUMBER), None)
+        if beyond is not None:
+            raise Refusal(field, f"must be numbers of kits, 0 to {LAST_TRAY_NUMBER}, got {beyond}")
+        if last < first:
+            raise Refusal(field, f"must go from the lower to the higher number, got {part!r}")
+        numbers += range(first, last + 1)
+    return numbers
