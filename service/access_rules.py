@@ -76,6 +76,12 @@ _TABLE: dict[Right, str] = {
     """,
     Right.WORK: """
         POST /undo
+        GET POST /room/start
+        GET POST /room/move
+        POST /room/swap
+        GET POST /room/states
+        GET POST /room/new-tray
+        GET POST /runs/{run_id}/harvest
         POST /api/trays
         PATCH /api/trays/{number}
         POST /api/trays/{number}/placements

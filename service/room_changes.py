@@ -12,7 +12,7 @@ from service.entries import Entrant
 from service.ingest import tell_watchers
 from service.models.room import NewPlacement, NewTrayState, Placement, TrayStateEntry
 from service.models.runs import EndReason, Harvest, Lot, NewHarvest, NewLot, NewRun, Seed
-from service.refusals import Refusal
+from service.refusals import Conflict, Refusal
 from service.room_log import Row, in_utc, placement_at, the_room, tray_numbered
 from service.run_calendar import run_spans, span_of
 from service.run_changes import enter_run
@@ -100,7 +100,11 @@ def start_trays(
             seed = list(new.seed)
             if bag is not None and lot is not None:
                 seed.insert(0, Seed(lot_id=lot.id, weight_g=bag.weight_g))
-            run_id = enter_run(connection, new.model_copy(update={"seed": seed}), by)
+            try:
+                run_id = enter_run(connection, new.model_copy(update={"seed": seed}), by)
+            except Conflict as error:
+                # Of several trays, whoever reads it must know which one.
+                raise Conflict(error.field, f"{error.rule} (tray {new.tray})") from error
             span = span_of(connection, run_id)
             if _ends_another(connection, span.tray_id, run_id, new.tray):
                 unended.append(new.tray)

@@ -1,5 +1,27 @@
 """All pages, in the order in which they are asked for in a day."""
 
-from service.pages import files, help, log_in, more, undo
+from service.pages import (
+    files,
+    harvesting,
+    help,
+    log_in,
+    more,
+    move_page,
+    new_tray,
+    start_page,
+    states_page,
+    undo,
+)
 
-ROUTERS = (log_in.router, more.router, help.router, undo.router, files.router)
+ROUTERS = (
+    log_in.router,
+    start_page.router,
+    harvesting.router,
+    move_page.router,
+    states_page.router,
+    new_tray.router,
+    more.router,
+    help.router,
+    undo.router,
+    files.router,
+)

@@ -14,7 +14,7 @@ from service.pages.filled import Choice, Filled
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
-from service.pages.tray_numbers import in_words, registered_numbers, tray_numbers
+from service.pages.tray_numbers import in_words, registered_numbers, sentence, tray_numbers
 from service.pages.words import Say
 from service.room_changes import Started, start_trays
 from service.room_log import the_room
@@ -101,13 +101,10 @@ def _undo(started: Started) -> list[Entry]:
 
 
 def _words(numbers: tuple[int, ...], started: Started) -> str:
-    words = f"{in_words(numbers)} started."
+    words = f"{sentence(in_words(numbers))} started."
     if started.unended:
-        those = in_words(started.unended)
-        grew, ended = ("run", "ends") if len(started.unended) == 1 else ("runs", "end")
-        words += (
-            f" The {grew} before in {those[0].lower()}{those[1:]} {ended} there, not harvested."
-        )
+        what = "The run before ends" if len(started.unended) == 1 else "The runs before end"
+        words += f" {what} there without a harvest in {in_words(started.unended)}."
     return words
 
 

@@ -46,6 +46,7 @@ _PARAMETERS: dict[str, Callable[[House], object]] = {
     "run_id": lambda house: house.get(f"/api/trays/{MOULDY_TRAY}")["run"]["id"],
     "person_id": lambda house: _first(house.get("/api/people")),
     "camera_id": lambda house: _first(house.get("/api/cameras")),
+    "kind": lambda _: "runs",
     "role": lambda _: "now",
 }
 
