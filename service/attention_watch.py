@@ -90,9 +90,11 @@ class AttentionWatch:
         with service.database.read() as connection:
             room = the_room(connection)
             state, names = room_state(connection, room, by.at, readings=self._readings)
+            # Nobody else opens flags of these kinds; whether they are open still is asked again.
+            standing = unsettled_causes(connection, KINDS)
         found = find_attention(_with_answers_followed(state))
         with service.database.write() as connection:
-            _keep(connection, found, names, by=by)
+            _keep(connection, found, names, standing, by=by)
 
 
 def _with_answers_followed(state: RoomState) -> RoomState:
@@ -105,9 +107,14 @@ def _with_answers_followed(state: RoomState) -> RoomState:
 
 
 def _keep(
-    connection: sa.Connection, found: AttentionList, names: RoomNames, *, by: Entrant
+    connection: sa.Connection,
+    found: AttentionList,
+    names: RoomNames,
+    standing: Collection[str],
+    *,
+    by: Entrant,
 ) -> None:
     for flag in found.flags:
         notice(connection, notice_of(flag, names), by, answers_weighed=True)
     still = {cause_of(flag, names) for flag in (*found.flags, *found.silenced)}
-    close_missing(connection, still=still, among=unsettled_causes(connection, KINDS), by=by)
+    close_missing(connection, still=still, among=standing, by=by)

@@ -5,9 +5,10 @@ follows by itself. Draws are seeded by the run, so that the same log gives the s
 """
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, time
 from functools import cached_property
 from weakref import WeakKeyDictionary
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import sqlalchemy as sa
@@ -69,7 +70,11 @@ class RoomGrowth:
 
     @property
     def finished(self) -> tuple[RunReadings, ...]:
-        """The room's last finished runs, with their readings."""
+        """The room's last runs that finished before today, with their readings: what it knows.
+
+        A run that was harvested today teaches from tomorrow on, so that forecasts stand still
+        while trays are being harvested.
+        """
         return self._teachings.finished
 
     def present(self) -> list[RunSpan]:
@@ -111,7 +116,9 @@ class RoomGrowth:
     def shelf(self, shelf_id: int) -> ShelfCurves:
         """Runs of a shelf, by age, and what is usual there. Raises NotFound."""
         name = one(self._connection, SHELF, shelf_id)["name"]
-        shown = [*self.readings(self.calendar.not_ended(self._now)), *self.finished]
+        shown = self.readings(
+            [*self.calendar.not_ended(self._now), *self.calendar.last_ended(self._now, PAST_RUNS)]
+        )
         here = sorted(
             (readings for readings in shown if readings.shelf_id == shelf_id),
             key=lambda readings: (readings.span.number, readings.span.spread_at),
@@ -126,7 +133,9 @@ class RoomGrowth:
     @cached_property
     def _teachings(self) -> Teachings:
         """What the room's finished runs teach; the same object while it is the same runs."""
-        last = self.calendar.last_ended(self._now, PAST_RUNS)
+        zone = ZoneInfo(self._room.time_zone)
+        today = datetime.combine(self._now.astimezone(zone).date(), time(), zone)
+        last = self.calendar.last_ended(today, PAST_RUNS)
         finished, pool = self.readings(last), self._connection.engine.pool
         known = _TEACHINGS.get(pool)
         if known is None or not known.same(finished):

@@ -102,6 +102,12 @@ def last_until(rows: Sequence[Row], moment: str, at: datetime) -> Row | None:
     return rows[count - 1] if count else None
 
 
+def since_last(rows: Sequence[Row], moment: str, at: datetime) -> Sequence[Row]:
+    """The last of some rows in order of a moment up to `at`, and all that come later."""
+    count = bisect_right(rows, at, key=lambda row: row[moment])
+    return rows[max(0, count - 1) :]
+
+
 def rows_by_tray(table: sa.Table, moment: str) -> LogMemory[TrayRows]:
     """What holds now of a table with a tray in each row, by tray id and in order of a moment."""
 

@@ -13,6 +13,7 @@ from service.camera_states import camera_states
 from service.entries import current
 from service.flag_answers import answers
 from service.growth import RoomGrowth
+from service.log_memory import since_last
 from service.models.room import Room
 from service.room_log import Row
 from service.room_usual import usual_growth
@@ -134,7 +135,7 @@ def room_state(
     spans = _open_spans(growth.calendar, now)
     growing = growth.readings(spans)
     seen = readings.of_runs(connection, spans)
-    stood = _placements(connection, places, names)
+    stood = _placements(connection, spans, places, names)
     seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
     sizes = _sizes(connection, room)
     usual = {grain: _usual(growth, grain) for grain in {one.grain for one in growing}}
@@ -203,28 +204,33 @@ def _shelf_names(connection: sa.Connection, shelves: Sequence[Row]) -> dict[int,
 
 
 def _placements(
-    connection: sa.Connection, shelves: Sequence[Row], names: dict[int, str]
+    connection: sa.Connection,
+    spans: Sequence[RunSpan],
+    shelves: Sequence[Row],
+    names: dict[int, str],
 ) -> dict[int, tuple[Placement, ...]]:
-    """Where trays stood since they were last put on the racks, by tray id."""
+    """Where trays stood since their run began, or since they were last put on the racks."""
     by_id = {row["id"]: row for row in shelves}
     positions = current(POSITION)
     position_names = {row.id: row.name for row in connection.execute(sa.select(positions))}
+    places = PLACES.of(connection)
     stood: dict[int, tuple[Placement, ...]] = {}
-    for row in (row for rows in PLACES.of(connection).values() for row in rows):
-        shelf = by_id.get(row["shelf_id"])
-        if shelf is None:
-            stood[row["tray_id"]] = ()
-            continue
-        placement = Placement(
-            placed_at=row["placed_at"],
-            shelf=names[shelf["id"]],
-            rack=str(shelf["rack_id"]),
-            level=shelf["level"],
-            position=position_names.get(row["position_id"]),
-            # Shelves of one rack share their water where nobody said otherwise.
-            water_path=shelf["water_path"] or f"rack {shelf['rack_id']}",
-        )
-        stood[row["tray_id"]] = (*stood.get(row["tray_id"], ()), placement)
+    for span in spans:
+        for row in since_last(places.get(span.tray_id, ()), "placed_at", span.spread_at):
+            shelf = by_id.get(row["shelf_id"])
+            if shelf is None:
+                stood[span.tray_id] = ()
+                continue
+            placement = Placement(
+                placed_at=row["placed_at"],
+                shelf=names[shelf["id"]],
+                rack=str(shelf["rack_id"]),
+                level=shelf["level"],
+                position=position_names.get(row["position_id"]),
+                # Shelves of one rack share their water where nobody said otherwise.
+                water_path=shelf["water_path"] or f"rack {shelf['rack_id']}",
+            )
+            stood[span.tray_id] = (*stood.get(span.tray_id, ()), placement)
     return stood
 
 

@@ -192,6 +192,13 @@ PHOTO_INSPECTION = entries_table(
     text_column("library_version", required=True),
 )
 
+sa.Index(
+    "ix_photo_inspection_with_problem",
+    PHOTO_INSPECTION.c.photo_id,
+    sqlite_where=PHOTO_INSPECTION.c.problem.is_not(None),
+    postgresql_where=PHOTO_INSPECTION.c.problem.is_not(None),
+)
+
 TRAY_INSPECTION = sa.Table(
     "tray_inspection",
     METADATA,
@@ -264,6 +271,8 @@ READING = entries_table(
     text_column("source", required=True),
     text_column("note"),
 )
+
+sa.Index("ix_reading_of_shelf", READING.c.shelf_id, READING.c.read_at)
 
 CHORE = entries_table(
     "chore",

@@ -30,13 +30,17 @@ _MOSTLY_HIDDEN = 0.3
 def mould_flags(room: RoomState) -> list[Flag]:
     """One flag for every followed patch that asks for a look or a hold."""
     verdicts = room_verdicts(room)
+    temperatures: dict[str | None, float | None] = {}
     flags = []
     for run in room.runs:
+        shelf = room.shelf_of(run)
+        if shelf not in temperatures:
+            temperatures[shelf] = _temperature(room, shelf)
         photos = [reading.photo for reading in run.until(room.now)]
         context = PatchContext(
             days={photo.photo_id: run.day_at(photo.taken_at) for photo in photos},
             siblings_fuzz=_siblings_fuzz(room, run, photos),
-            temperature_c=_shelf_temperature(room, run),
+            temperature_c=temperatures[shelf],
             said=dict(verdicts.wrong),
         )
         warning = watch_run(photos, context=context, rates=room.rates, verdicts=verdicts)
@@ -84,8 +88,7 @@ def _siblings_fuzz(room: RoomState, run: RunState, photos: list[TrayPhoto]) -> d
     return found
 
 
-def _shelf_temperature(room: RoomState, run: RunState) -> float | None:
-    shelf = room.shelf_of(run)
+def _temperature(room: RoomState, shelf: str | None) -> float | None:
     readings = [
         air.temperature_c
         for air in room.air

@@ -119,30 +119,23 @@ def _expectation_maximisation(
     mean, between = prior_mean, prior_between
     prior_precision = np.linalg.inv(prior_covariance)
     mean_covariance = prior_covariance
+    # All runs at once: matrices as (runs, n, n), vectors as (runs, n).
+    precisions = np.array([precision for precision, _ in evidence])
+    pulls = np.array([pull for _, pull in evidence])
     for _ in range(_EM_ROUNDS if evidence else 0):
         spread_precision = np.linalg.inv(between)
-        run_covariances = [np.linalg.inv(precision + spread_precision) for precision, _ in evidence]
-        run_means = [
-            covariance @ (pull + spread_precision @ mean)
-            for covariance, (_, pull) in zip(run_covariances, evidence, strict=True)
-        ]
+        run_covariances = np.linalg.inv(precisions + spread_precision)
+        run_means = np.einsum("rij,rj->ri", run_covariances, pulls + spread_precision @ mean)
         total = prior_precision + len(evidence) * spread_precision
         mean = np.linalg.solve(
-            total, prior_precision @ prior_mean + spread_precision @ np.sum(run_means, axis=0)
+            total, prior_precision @ prior_mean + spread_precision @ run_means.sum(axis=0)
         )
-        scatter = np.sum(
-            [
-                np.outer(run - mean, run - mean) + covariance
-                for run, covariance in zip(run_means, run_covariances, strict=True)
-            ],
-            axis=0,
-        )
+        departures = run_means - mean
+        scatter = departures.T @ departures + run_covariances.sum(axis=0)
         between = (_PARENT_RUNS * prior_between + scatter) / (_PARENT_RUNS + len(evidence))
         # What the points left open of each run is open in the mean too.
-        informed = sum(
-            spread_precision - spread_precision @ covariance @ spread_precision
-            for covariance in run_covariances
-        )
+        left_open = spread_precision @ run_covariances.sum(axis=0) @ spread_precision
+        informed = len(evidence) * spread_precision - left_open
         mean_covariance = np.linalg.inv(prior_precision + informed)
     return mean, between, (mean_covariance + mean_covariance.T) / 2.0
 
