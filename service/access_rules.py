@@ -31,6 +31,9 @@ _TABLE: dict[Right, str] = {
         GET /openapi.json
         GET /more
         GET /help
+        GET /trays/{number}
+        GET /trays/{number}/place.jpg
+        GET /charts/runs/{run_id}/{name}
         GET /api/today
         GET /api/room
         GET /api/room/history

@@ -145,6 +145,11 @@ def flags_of_causes(
     return _flags(connection, FLAG.c.cause.in_(list(causes)), now)
 
 
+def flags_of_run(connection: sa.Connection, run_id: int, now: datetime) -> list[FlagOut]:
+    """All flags that ever concerned one run alone, the last one first."""
+    return _flags(connection, FLAG.c.run_id == run_id, now)[::-1]
+
+
 def flags(
     connection: sa.Connection,
     now: datetime,

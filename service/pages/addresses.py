@@ -33,6 +33,33 @@ def tray(number: int) -> str:
     return f"/trays/{number}"
 
 
+def tray_photo(number: int, photo_id: int, *, drawn: bool = False) -> str:
+    """Page of a tray with one of its run's photos, with what was read drawn in or not."""
+    query = (("photo", photo_id), ("drawn", "1" if drawn else None))
+    return f"{with_query(tray(number), query)}#photos"
+
+
+def tray_place(number: int, photo_id: int, place: Iterable[tuple[str, float]]) -> str:
+    """Picture of one place of a tray in one photo; `place` has x, y and across, mm."""
+    query = [("photo", photo_id), *((name, round(value, 1)) for name, value in place)]
+    return with_query(f"/trays/{number}/place.jpg", query)
+
+
+def run_chart(run_id: int, name: str) -> str:
+    """One of a run's charts: height, cover or thermal."""
+    return f"/charts/runs/{run_id}/{name}"
+
+
+def shelves_chart() -> str:
+    """What is usual on each shelf."""
+    return "/charts/shelves"
+
+
+def shelf_chart(shelf_id: int) -> str:
+    """The runs of one shelf by age."""
+    return f"/charts/shelves/{shelf_id}"
+
+
 def shelf(shelf_id: int) -> str:
     """Page of a shelf's curves."""
     return f"/shelves/{shelf_id}"

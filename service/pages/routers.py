@@ -1,6 +1,7 @@
 """All pages, in the order in which they are asked for in a day."""
 
 from service.pages import (
+    charts,
     files,
     harvesting,
     help,
@@ -10,11 +11,14 @@ from service.pages import (
     new_tray,
     start_page,
     states_page,
+    tray,
     undo,
 )
 
 ROUTERS = (
     log_in.router,
+    tray.router,
+    charts.router,
     start_page.router,
     harvesting.router,
     move_page.router,

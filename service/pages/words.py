@@ -109,7 +109,10 @@ class Say:
 
     def day(self, run: Run) -> str:
         """Such as "day 5", counted as this room counts; the other count in brackets."""
-        spread, soak = run.day_from_spread, run.day_from_soak
+        return self.age(run.day_from_spread, run.day_from_soak)
+
+    def age(self, spread: float, soak: float | None) -> str:
+        """The same from days since spreading and, where known, since soaking."""
         if spread < 0:
             return "soaking"
         by_spread = f"day {int(spread)}"
@@ -150,6 +153,11 @@ class Say:
         """What was typed in the room's unit of length, in mm."""
         inches = self.room.length_unit is LengthUnit.INCH
         return amount * (MM_IN_AN_INCH if inches else 10.0)
+
+    def spot(self, mm: float) -> str:
+        """Such as "9 mm" or "0.4 in": patches and other small places on a tray."""
+        inches = self.room.length_unit is LengthUnit.INCH
+        return f"{mm / MM_IN_AN_INCH:.1f} in" if inches else f"{mm:.0f} mm"
 
     def temperature(self, celsius: float | None) -> str:
         """Such as "19.5 °C" or "67.1 °F"."""

@@ -1,0 +1,192 @@
+"""One tray's page: how it has gone."""
+
+from dataclasses import dataclass
+from typing import Annotated
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Path, Query, Request
+from starlette.responses import Response
+
+from service.api.dependencies import TheService
+from service.evidence_pictures import draw_place
+from service.flag_log import flags_of_run
+from service.growth import RoomGrowth
+from service.inspection_log import tray_rows
+from service.models.base import LARGEST_ID
+from service.models.flags import FlagOut, FlagState
+from service.models.room import TrayState
+from service.models.today import TrayOut
+from service.pages import addresses
+from service.pages.frame import show
+from service.pages.tray_growth import GrowthShown, growth_shown
+from service.pages.tray_patch_words import PatchesShown, patches_shown
+from service.pages.tray_photos import Timeline, timeline
+from service.pages.tray_words import (
+    FlagShown,
+    became_words,
+    flag_shown,
+    happened_words,
+    tray_answer,
+)
+from service.pages.words import Say
+from service.photo_changes import picture
+from service.room_log import the_room, tray_numbered
+from service.run_calendar import RunSpan, present_run, run_spans
+from service.today import RoomNow
+from service.tray_history import PastRun, place_names, tray_history
+from service.tray_patches import tray_patches
+from trayvision.attention_flags import FlagKind
+from trayvision.reference_kit import LAST_TRAY_NUMBER
+
+router = APIRouter(include_in_schema=False)
+
+_Number = Annotated[int, Path(ge=0, le=LAST_TRAY_NUMBER)]
+_PhotoAsked = Annotated[int | None, Query(ge=1, le=LARGEST_ID)]
+_Place = Annotated[float, Query(ge=-2000, le=2000)]
+_Across = Annotated[float, Query(gt=0, le=2000)]
+# More runs than that are shown where they are asked for.
+_RUNS_AT_FIRST = 8
+
+
+@dataclass(frozen=True)
+class TrayPage:
+    """A tray as its page shows it.
+
+    Parameters
+    ----------
+    tray : TrayOut
+    answer : str
+        The first line.
+    flags : tuple of FlagShown
+        Open reasons to look, most urgent first.
+    past_flags : tuple of FlagOut
+        Of this run, settled.
+    run_words : str
+        Which run the photos and the growth below are of.
+    photos : Timeline or None
+    growth : GrowthShown or None
+        None where no seed was ever spread in it.
+    patches : PatchesShown or None
+    history : tuple of PastRun
+        The last one first.
+    place : str
+        Where it stands.
+    more_runs : int
+        Runs that are not shown.
+    """
+
+    tray: TrayOut
+    answer: str
+    flags: tuple[FlagShown, ...]
+    past_flags: tuple[FlagOut, ...]
+    run_words: str
+    photos: Timeline | None
+    growth: GrowthShown | None
+    patches: PatchesShown | None
+    history: tuple[PastRun, ...]
+    place: str
+    more_runs: int
+
+    @property
+    def mould(self) -> bool:
+        """Whether the caution about possible mould applies."""
+        return any(one.flag.kind == FlagKind.POSSIBLE_MOULD for one in self.flags)
+
+    @staticmethod
+    def happened(run: PastRun) -> str:
+        """What became of a run."""
+        return happened_words(run)
+
+    @staticmethod
+    def became(flag: FlagOut, say: Say) -> str:
+        """What became of a flag."""
+        return became_words(flag, say)
+
+
+@router.get("/trays/{number}")
+def tray_page(
+    service: TheService,
+    request: Request,
+    number: _Number,
+    photo: _PhotoAsked = None,
+    drawn: bool = False,
+    runs: Annotated[str, Query(max_length=10)] = "",
+) -> Response:
+    """Its photos, growth, patches, flags and history."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), service.clock())
+        row = tray_numbered(connection, number)
+        tray = RoomNow(connection, say.room, say.now).tray(row)
+        page = _page(connection, tray, row["id"], say, (photo, drawn, runs == "all"))
+        return show(request, connection, "tray.html", page, here=addresses.ROOM)
+
+
+@router.get("/trays/{number}/place.jpg")
+def place_picture(
+    service: TheService,
+    number: _Number,
+    photo: Annotated[int, Query(ge=1, le=LARGEST_ID)],
+    x: _Place,
+    y: _Place,
+    across: _Across,
+) -> Response:
+    """One place of a tray in one photo, straight from above, ringed."""
+    view = picture(service, photo, f"tray-{number}.jpg")
+    content = draw_place(view, {"x_mm": x, "y_mm": y, "diameter_mm": across})
+    return Response(content, media_type="image/jpeg")
+
+
+def _page(
+    connection: sa.Connection,
+    tray: TrayOut,
+    tray_id: int,
+    say: Say,
+    asked: tuple[int | None, bool, bool],
+) -> TrayPage:
+    photo, drawn, all_runs = asked
+    growth = RoomGrowth(connection, say.room, say.now)
+    spans = run_spans(connection, tray_id)
+    span = present_run(spans, say.now) or (spans[-1] if spans else None)
+    history = tray_history(
+        connection,
+        spans if all_runs else spans[-_RUNS_AT_FIRST:],
+        room=say.room,
+        now=say.now,
+    )
+    own = () if span is None else tuple(flags_of_run(connection, span.id, say.now))
+    shown = None if span is None else growth_shown(growth, span, say)
+    rows = (
+        []
+        if span is None
+        else tray_rows(connection, span.tray_id, since=span.spread_at, until=span.until)
+    )
+    return TrayPage(
+        tray=tray,
+        answer=tray_answer(tray, shown, say, photographed=bool(rows)),
+        flags=tuple(flag_shown(flag, say) for flag in tray.flags),
+        past_flags=tuple(flag for flag in own if flag.state is not FlagState.OPEN),
+        run_words=_run_words(tray, span, say),
+        photos=None
+        if span is None
+        else timeline(connection, span, rows, say, asked=photo, drawn=drawn),
+        growth=shown,
+        patches=None
+        if span is None
+        else patches_shown(tray.tray, span.id, tray_patches(rows), own, say),
+        history=history,
+        place=_place(connection, tray),
+        more_runs=len(spans) - len(history),
+    )
+
+
+def _run_words(tray: TrayOut, span: RunSpan | None, say: Say) -> str:
+    if span is None or tray.state is TrayState.GROWING:
+        return ""
+    assert span.ended_at is not None
+    return f"Its last run, spread {say.date(span.spread_at)} and ended {say.date(span.ended_at)}."
+
+
+def _place(connection: sa.Connection, tray: TrayOut) -> str:
+    names = place_names(connection)
+    where = names.get((tray.shelf_id, tray.position_id)) or names.get((tray.shelf_id, None))
+    return where or "a place that is no more"

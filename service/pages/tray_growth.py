@@ -1,0 +1,172 @@
+"""Growth of one run as its tray's page shows it: charts, the same figures, and their words."""
+
+from dataclasses import dataclass
+
+from service.growth import RoomGrowth
+from service.models.growth import RunCurves
+from service.pages import addresses
+from service.pages.chart_pictures import ChartShown, chart_shown
+from service.pages.forecast_words import interval_words, ready_words, target_words
+from service.pages.growth_charts import (
+    BAR_SIGMAS,
+    DayRow,
+    PhotoRow,
+    against_usual,
+    day_rows,
+    photo_rows,
+    run_alt,
+    run_chart,
+    side_of_usual,
+    thermal_chart,
+    unit_of,
+)
+from service.pages.words import Say
+from service.room_normal import RoomNormal, room_normal
+from service.run_calendar import RunSpan
+from trayvision.growth_prior import Quantity
+
+
+@dataclass(frozen=True)
+class QuantityShown:
+    """Height or cover of a run.
+
+    Parameters
+    ----------
+    name, unit : str
+    words : str
+        The last reading, and how it lies against the room's own normal.
+    chart : ChartShown
+    readings : tuple of PhotoRow
+    days : tuple of DayRow
+    """
+
+    name: str
+    unit: str
+    words: str
+    chart: ChartShown
+    readings: tuple[PhotoRow, ...]
+    days: tuple[DayRow, ...]
+
+
+@dataclass(frozen=True)
+class ThermalShown:
+    """Height over thermal time.
+
+    Parameters
+    ----------
+    words : str
+    chart : ChartShown
+    rows : tuple of (°C d, height)
+        Readings in words.
+    """
+
+    words: str
+    chart: ChartShown
+    rows: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class GrowthShown:
+    """How a run grows.
+
+    Parameters
+    ----------
+    forecast : str
+        When it will be ready, empty for a run that has ended.
+    interval, target : str
+        How sure that is; what it is to reach.
+    as_usual : bool or None
+        Whether the last height is as usual in this room; None where that cannot be told.
+    height, cover : QuantityShown
+    thermal : ThermalShown or None
+    """
+
+    forecast: str
+    interval: str
+    target: str
+    as_usual: bool | None
+    height: QuantityShown
+    cover: QuantityShown
+    thermal: ThermalShown | None
+
+
+def growth_shown(growth: RoomGrowth, span: RunSpan, say: Say) -> GrowthShown:
+    """Curves, forecast and normal of one run."""
+    curves = growth.curves(growth.readings([span])[0])
+    normals = normals_of(growth, curves)
+    growing = curves.ended_at is None or curves.ended_at > say.now
+    return GrowthShown(
+        forecast=ready_words(curves.forecast, say) if growing else "",
+        interval=interval_words(curves.forecast, say) if growing else "",
+        target=target_words(curves.forecast, say),
+        as_usual=_as_usual(curves, normals[Quantity.HEIGHT]),
+        height=_quantity(curves, Quantity.HEIGHT, normals[Quantity.HEIGHT], say),
+        cover=_quantity(curves, Quantity.COVER, normals[Quantity.COVER], say),
+        thermal=_thermal(curves, say),
+    )
+
+
+def normals_of(growth: RoomGrowth, curves: RunCurves) -> dict[Quantity, RoomNormal]:
+    """What is normal for a run's grain; a finished run is none of its own measure."""
+    others = [run for run in growth.finished if run.span.id != curves.run_id]
+    return {quantity: room_normal(others, curves.grain, quantity) for quantity in Quantity}
+
+
+def _as_usual(curves: RunCurves, normal: RoomNormal) -> bool | None:
+    if not curves.height.points:
+        return None
+    last = curves.height.points[-1]
+    usual = normal.at(last.day)
+    return None if usual is None else side_of_usual(last, usual) == 0
+
+
+def _quantity(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Say) -> QuantityShown:
+    curve = curves.height if quantity is Quantity.HEIGHT else curves.cover
+    unit = unit_of(quantity, say)
+    words = against_usual(curves, quantity, normal, say)
+    if curve.points:
+        last = curve.points[-1]
+        spread = unit.words(BAR_SIGMAS * last.uncertainty)
+        what = "Shoots" if quantity is Quantity.HEIGHT else "Covered"
+        words = f"{what} {unit.words(last.value)}, give or take {spread}. {words}"
+    return QuantityShown(
+        name="Height" if quantity is Quantity.HEIGHT else "Cover",
+        unit=unit.sign,
+        words=words,
+        chart=chart_shown(
+            run_chart(curves, quantity, normal, say),
+            addresses.run_chart(
+                curves.run_id, "height" if quantity is Quantity.HEIGHT else "cover"
+            ),
+            run_alt(curves, quantity, normal, say),
+        ),
+        readings=photo_rows(curves, quantity, normal, say),
+        days=day_rows(curves, quantity, normal, say),
+    )
+
+
+def _thermal(curves: RunCurves, say: Say) -> ThermalShown | None:
+    thermal = curves.thermal
+    if thermal is None or thermal.mean_c is None:
+        return None
+    last, unit = thermal.points[-1], unit_of(Quantity.HEIGHT, say)
+    growing = curves.ended_at is None or curves.ended_at > say.now
+    ready = f" By warmth: {ready_words(thermal.forecast, say)}." if growing else ""
+    words = (
+        f"{last.degree_days:.0f} °C d since spreading at the last photo, "
+        f"{say.temperature(thermal.mean_c)} on average, by readings up to "
+        f"{say.moment(thermal.known_until)}.{ready}"
+    )
+    alt = (
+        f"Chart of the height of the shoots of tray {curves.tray} over thermal time: "
+        f"{unit.words(last.value)} at {last.degree_days:.0f} °C d."
+    )
+    rows = tuple(
+        (
+            f"{point.degree_days:.0f}",
+            f"{unit.number(point.value)} ± {unit.words(BAR_SIGMAS * point.uncertainty)}",
+        )
+        for point in thermal.points
+    )
+    address = addresses.run_chart(curves.run_id, "thermal")
+    return ThermalShown(words, chart_shown(thermal_chart(thermal, say), address, alt), rows)

@@ -1,0 +1,176 @@
+"""The photos of a tray's run as its page shows them: one large, the others along a line of days."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.pages import addresses
+from service.pages.words import Say
+from service.room_log import Row
+from service.run_calendar import RunSpan
+from service.schema import ASSIGNMENT, CAPTURE
+
+# A candidate that one photo alone gives less likelihood is not worth a word.
+_WORTH_A_WORD = 0.3
+
+
+@dataclass(frozen=True)
+class PhotoShown:
+    """One photo of a run.
+
+    Parameters
+    ----------
+    photo_id : int
+    when : str
+        Such as "day 5, today 07:12".
+    plain, drawn : str
+        Addresses of the tray straight from above, and of the photo with what was read drawn in.
+    says : str
+        What was read, in a sentence.
+    """
+
+    photo_id: int
+    when: str
+    plain: str
+    drawn: str
+    says: str
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """Photos of one run, oldest first, with the one that is shown large.
+
+    Parameters
+    ----------
+    number : int
+        Of the tray.
+    photos : tuple of PhotoShown
+    at : int
+        Which one is shown.
+    drawn : bool
+        Whether what was read is drawn in.
+    """
+
+    number: int
+    photos: tuple[PhotoShown, ...]
+    at: int
+    drawn: bool
+
+    @property
+    def shown(self) -> PhotoShown:
+        """The photo that is shown large."""
+        return self.photos[self.at]
+
+    @property
+    def picture(self) -> str:
+        """Its picture."""
+        return self.shown.drawn if self.drawn else self.shown.plain
+
+    @property
+    def earlier(self) -> PhotoShown | None:
+        """The photo before it."""
+        return self.photos[self.at - 1] if self.at else None
+
+    @property
+    def later(self) -> PhotoShown | None:
+        """The photo after it."""
+        return self.photos[self.at + 1] if self.at + 1 < len(self.photos) else None
+
+
+def timeline(
+    connection: sa.Connection,
+    span: RunSpan,
+    rows: Sequence[Row],
+    say: Say,
+    *,
+    asked: int | None,
+    drawn: bool,
+) -> Timeline | None:
+    """Photos of a run; None where it has none.
+
+    Parameters
+    ----------
+    connection : Connection
+    span : RunSpan
+    rows : sequence of Row
+        Of the run, as `service.inspection_log.tray_rows` gives them.
+    say : Say
+    asked : int or None
+        Photo to show large; the last one where it is none of them.
+    drawn : bool
+    """
+    by_id = {row["photo_id"]: row for row in rows}
+    said = _said_by_hand(connection, span, by_id)
+    moments = [(row["taken_at"], key) for key, row in by_id.items()]
+    moments += [(row.taken_at, row.photo_id) for row in said]
+    photos = []
+    for taken_at, photo_id in sorted(moments):
+        soaked_at = span.row["soaked_at"]
+        age = say.age(
+            (taken_at - span.spread_at).total_seconds() / 86400,
+            None if soaked_at is None else (taken_at - soaked_at).total_seconds() / 86400,
+        )
+        row = by_id.get(photo_id)
+        photos.append(_shown(span.number, photo_id, f"{age}, {say.moment(taken_at)}", row, say))
+    if not photos:
+        return None
+    ids = [photo.photo_id for photo in photos]
+    at = ids.index(asked) if asked in ids else len(ids) - 1
+    return Timeline(span.number, tuple(photos), at, drawn)
+
+
+def _said_by_hand(
+    connection: sa.Connection, span: RunSpan, measured: Iterable[int]
+) -> list[sa.Row[Any]]:
+    """Photos of the run whose tags were hidden and that a person gave to this tray."""
+    given, capture = current(ASSIGNMENT), current(CAPTURE)
+    statement = (
+        sa.select(given.c.photo_id, capture.c.taken_at)
+        .join(capture, capture.c.photo_id == given.c.photo_id)
+        .where(
+            given.c.tray_id == span.tray_id,
+            given.c.photo_id.not_in(list(measured)),
+            capture.c.taken_at >= span.spread_at,
+            capture.c.taken_at < span.until,
+        )
+    )
+    return list(connection.execute(statement))
+
+
+def _shown(number: int, photo_id: int, when: str, row: Row | None, say: Say) -> PhotoShown:
+    address = f"/api/photos/{photo_id}"
+    if row is None:
+        says = "Its tags could not be read; somebody said that it is this tray. Not measured."
+        return PhotoShown(photo_id, when, f"{address}/thumbnail", f"{address}/overlay", says)
+    placed = row["record"]["pose"] is not None
+    plain = f"{address}/trays/{number}/view" if placed else f"{address}/thumbnail"
+    return PhotoShown(photo_id, when, plain, f"{address}/overlay", _says(row, say))
+
+
+def _says(row: Row, say: Say) -> str:
+    """What one photo says of the tray, in a sentence."""
+    said = [
+        f"{say.percent(row['cover'])} covered"
+        if row["cover"] is not None
+        else "cover: cannot tell",
+        f"shoots {say.length(row['shoot_height_mm'])}"
+        if row["shoot_height_mm"] is not None
+        else "height: cannot tell",
+        "no score" if row["score"] is None else f"{row['score']:g} of 100 points",
+    ]
+    patches = [one for one in row["record"]["mould"] if one["likelihood"] >= _WORTH_A_WORD]
+    if patches:
+        worst = max(patches, key=lambda one: one["likelihood"])
+        size = f" of {say.spot(worst['diameter_mm'])}" if "diameter_mm" in worst else ""
+        which = "one spot" if len(patches) == 1 else f"{len(patches)} spots, the likeliest"
+        said.append(f"{which}{size} may be mould: {say.likely(worst['likelihood'])}")
+    text = ", ".join(said)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def photo_address(timeline: Timeline, photo: PhotoShown) -> str:
+    """Page of the tray with another of its photos."""
+    return addresses.tray_photo(timeline.number, photo.photo_id, drawn=timeline.drawn)

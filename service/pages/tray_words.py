@@ -1,0 +1,117 @@
+"""What a tray's page says first, and its reasons to look."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from service.models.flags import FlagOut, FlagState
+from service.models.room import TrayState
+from service.models.today import TrayOut
+from service.mould_record import UNANSWERED
+from service.pages.tray_growth import GrowthShown
+from service.pages.words import Say
+from service.tray_history import PastRun
+from trayvision.attention_state import Level
+
+_STATES = {
+    TrayState.EMPTY: "empty",
+    TrayState.RESTING: "resting",
+    TrayState.RETIRED: "out of use",
+}
+
+
+@dataclass(frozen=True)
+class FlagShown:
+    """One open reason to look.
+
+    Parameters
+    ----------
+    flag : FlagOut
+    since : str
+    sure : str
+        How sure, in words; empty where that is not a matter of likelihood.
+    could_be : str
+        What else it could be; may be empty.
+    """
+
+    flag: FlagOut
+    since: str
+    sure: str
+    could_be: str
+
+
+def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
+    """A flag as pages show it."""
+    confidence = flag.evidence.get("confidence")
+    return FlagShown(
+        flag,
+        say.moment(flag.since),
+        "" if confidence is None else say.likely(confidence),
+        listed(flag.evidence.get("could_be", ())),
+    )
+
+
+def tray_answer(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photographed: bool) -> str:
+    """The first line of a tray's page.
+
+    Parameters
+    ----------
+    tray : TrayOut
+    growth : GrowthShown or None
+    say : Say
+    photographed : bool
+        Whether a photo of its present or last run was measured.
+    """
+    name = f"Tray {tray.tray}"
+    where = f", {tray.shelf}" if tray.shelf is not None else ""
+    if tray.state is not TrayState.GROWING or tray.run is None:
+        since = "" if tray.state_since is None else f" since {say.moment(tray.state_since)}"
+        never = "" if growth is not None else ". Nothing was ever spread in it"
+        return f"{name}{where}: {_STATES[tray.state]}{since}{never}."
+    day = say.day(tray.run)
+    if tray.run.day_from_spread < 0:
+        return f"{name}{where}: soaking, to be spread {say.moment(tray.run.spread_at)}."
+    forecast = f", {growth.forecast}" if growth is not None and growth.forecast else ""
+    return f"{name}{where}, {day}: {_how(tray, growth, photographed)}{forecast}."
+
+
+def _how(tray: TrayOut, growth: GrowthShown | None, photographed: bool) -> str:
+    holds = [flag.kind for flag in tray.flags if flag.level == Level.HOLD]
+    looks = [flag.kind for flag in tray.flags if flag.level == Level.LOOK]
+    if holds:
+        return f"hold, do not feed ({listed(dict.fromkeys(holds))})"
+    if looks:
+        return f"look at it ({listed(dict.fromkeys(looks))})"
+    if not photographed:
+        return "not photographed yet in this run"
+    if growth is None or growth.as_usual is None:
+        return "growing, nothing stands out"
+    return "growing as usual" if growth.as_usual else "growing, but not as is usual here"
+
+
+def became_words(flag: FlagOut, say: Say) -> str:
+    """What became of a flag, such as "You said: root hairs, yesterday 18:40."."""
+    if flag.state is FlagState.SNOOZED and flag.snoozed_until is not None:
+        return f"Put off until {say.moment(flag.snoozed_until)}."
+    at = "" if flag.answered_at is None else f", {say.moment(flag.answered_at)}"
+    if flag.verdict is not None:
+        return f"Answered: {flag.verdict}{at}."
+    if flag.state is FlagState.DONE:
+        return f"Seen to{at}."
+    return "It no longer held."
+
+
+def happened_words(run: PastRun) -> str:
+    """What became of a run, such as "harvested; possible mould, answered: right"."""
+    reason = run.run.ended_reason
+    said = [] if reason is None else [str(reason)]
+    if run.mould is not None:
+        said.append(
+            f"possible mould, {run.mould if run.mould == UNANSWERED else 'answered: ' + run.mould}"
+        )
+    return "; ".join([*said, *run.notes]) or "grows"
+
+
+def listed(words: Iterable[str]) -> str:
+    """Such as "a, b and c"."""
+    said = list(words)
+    return " and ".join(filter(None, [", ".join(said[:-1]), *said[-1:]]))

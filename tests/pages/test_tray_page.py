@@ -1,0 +1,230 @@
+"""A tray's page: its first line, photos with and without scripts, growth, patches, history."""
+
+from datetime import timedelta
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
+from tests.pages.house import EVENING, MOULDY_TRAY, House
+from tests.service.recorded_inspections import patch
+
+EVERY_DETAIL = "document.querySelectorAll('details').forEach((one) => { one.open = true; })"
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_page_is_accessible_with_everything_open(
+    browser: Browser, shown_house: House, size: dict[str, int]
+) -> None:
+    page = open_page(browser, shown_house, size, scripts=True)
+    page.goto(f"/trays/{MOULDY_TRAY}")
+    page.evaluate(EVERY_DETAIL)
+    expect(page.get_by_role("heading", level=1)).to_contain_text("possible mould")
+    expect(page.get_by_role("slider")).to_be_visible()
+    assert_accessible(page)
+    page.context.close()
+
+
+def test_first_line_answers(shown_house: House) -> None:
+    quiet = shown_house.client.get("/trays/1").text
+    assert "<h1>Tray 1, Top shelf, day 5 (5 from soaking): growing, nothing stands out, " in quiet
+    mouldy = shown_house.client.get(f"/trays/{MOULDY_TRAY}").text
+    assert "hold, do not feed (possible mould)" in mouldy
+    assert "safe to feed" not in mouldy
+    lagging = shown_house.client.get("/trays/6").text
+    assert "look at it (behind its siblings)" in lagging
+
+
+def test_slider_shows_the_photos_of_the_run(phone: Page) -> None:
+    phone.goto("/trays/1")
+    photos = phone.locator("#photos")
+    caption, image = photos.locator("figcaption"), photos.locator(".large img")
+    expect(caption).to_contain_text("day 5")
+    expect(caption).to_contain_text("shoots 7.0 cm")
+    slider = phone.get_by_label("Slide through the days")
+    slider.focus()
+    slider.press("Home")
+    expect(caption).to_contain_text("day 2")
+    expect(slider).to_have_attribute(
+        "aria-valuetext", "day 2 (2 from soaking), Wednesday 4 March 17:01"
+    )
+    expect(image).to_have_attribute("src", "/api/photos/1/trays/1/view")
+    expect(phone.get_by_role("link", name="Earlier photo")).to_have_count(0)
+    phone.get_by_role("link", name="Later photo").click()
+    expect(caption).to_contain_text("day 3")
+    phone.get_by_role("link", name="Show what was read").click()
+    expect(image).to_have_attribute("src", "/api/photos/7/overlay")
+    expect(phone).to_have_url(phone.url.split("?")[0] + "?photo=7&drawn=1#photos")
+    phone.reload()
+    expect(image).to_have_attribute("src", "/api/photos/7/overlay")
+
+
+def test_photos_can_be_walked_without_scripts(plain_phone: Page) -> None:
+    plain_phone.goto("/trays/1")
+    caption = plain_phone.locator("#photos figcaption")
+    expect(plain_phone.get_by_role("slider")).to_have_count(0)
+    plain_phone.get_by_role("link", name="Earlier photo").click()
+    expect(caption).to_contain_text("day 4")
+    plain_phone.get_by_role("link", name="Show what was read").click()
+    expect(plain_phone.locator("#photos .large img")).to_have_attribute(
+        "src", "/api/photos/13/overlay"
+    )
+    expect(caption).to_contain_text("day 4")
+    plain_phone.get_by_text("All 4 photos of this run").click()
+    plain_phone.get_by_role("link", name="day 2").click()
+    expect(caption).to_contain_text("day 2")
+
+
+def test_tables_say_the_same_as_the_api(shown_house: House) -> None:
+    curve = shown_house.get("/api/trays/1/curve")["height"]
+    page = shown_house.client.get("/trays/1").text
+    point = curve["points"][-1]
+    # 0.9 of a normal distribution lies within 1.645 standard deviations (tables of the normal).
+    said = f"{point['value'] / 10:.1f} ± {1.645 * point['uncertainty'] / 10:.1f} cm"
+    assert f'<td class="number">{said}</td>' in page
+    day = curve["fitted"]["day"].index(7.0)
+    between = f"{curve['fitted']['low'][day] / 10:.1f} to {curve['fitted']['high'][day] / 10:.1f}"
+    median = f"{curve['fitted']['median'][day] / 10:.1f} cm"
+    assert f'<td class="number">{median}</td><td class="number">{between}</td>' in page
+
+
+def test_followed_patch_shows_its_place_in_every_photo(phone: Page, house: House) -> None:
+    phone.goto(f"/trays/{MOULDY_TRAY}")
+    rows = phone.locator("table.patch tbody tr")
+    # Furnished with 8 mm on day 4 and 12 mm on day 5.
+    expect(rows).to_have_count(2)
+    expect(rows.nth(0)).to_contain_text("8 mm across: very likely, 9 in 10")
+    expect(rows.nth(1)).to_contain_text("12 mm across")
+    expect(phone.locator("#page")).to_contain_text("A look is asked for; by all photos together")
+    address = rows.nth(1).get_by_role("link").get_attribute("href")
+    assert address is not None
+    answer = house.client.get(address)
+    assert (answer.status_code, answer.headers["content-type"]) == (200, "image/jpeg")
+
+
+def test_a_spot_that_no_second_photo_shows_is_counted_only(house: House) -> None:
+    house.photograph(1, EVENING, cover=0.9, height_mm=75.0, mould=[patch(9.0, 0.1)])
+    page = house.client.get("/trays/1").text
+    assert "One fainter spot that no second photo showed is not listed." in page
+    assert "That does not prove there is none" in page
+
+
+def test_tray_that_was_never_photographed_says_so(house: House) -> None:
+    house.post("/api/trays", number=9)
+    page = house.client.get("/trays/9").text
+    assert "<h1>Tray 9: empty. Nothing was ever spread in it.</h1>" in page
+    assert "This tray was never photographed." in page
+    house.post("/api/runs", tray=9, spread_at=(EVENING - timedelta(days=1)).isoformat())
+    page = house.client.get("/trays/9").text
+    assert "not photographed yet in this run" in page
+    assert "No photo of this run yet." in page
+
+
+def test_soaking_tray_says_when_it_is_to_be_spread(house: House) -> None:
+    house.post(
+        "/api/runs",
+        tray=9,
+        soaked_at=EVENING.isoformat(),
+        spread_at=(EVENING + timedelta(hours=12)).isoformat(),
+    )
+    page = house.client.get("/trays/9").text
+    assert "<h1>Tray 9: soaking, to be spread tomorrow 06:00.</h1>" in page
+
+
+def test_tray_between_runs_shows_its_last_run_and_its_history(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]["id"]
+    at = EVENING - timedelta(hours=1)
+    house.post(
+        f"/api/runs/{run}/harvests",
+        harvested_at=at.isoformat(),
+        weight_g=3200.0,
+        note="to the hens",
+    )
+    house.post("/api/trays/1/states", state="resting", since_at=EVENING.isoformat())
+    page = house.client.get("/trays/1").text
+    assert "<h1>Tray 1, Top shelf: resting since today 18:00.</h1>" in page
+    assert "Its last run, spread 2 March and ended 7 March." in page
+    # 3200 g from 500 g of seed.
+    assert '<td class="number">3.2 kg</td>\n<td class="number">6.4</td>' in page
+    assert "harvested; to the hens" in page
+    house.post("/api/trays/1/states", state="retired", since_at=EVENING.isoformat())
+    assert "out of use since today 18:00" in house.client.get("/trays/1").text
+
+
+def test_photo_whose_tags_were_hidden_says_that_somebody_gave_it(house: House) -> None:
+    sent = house.client.post(
+        "/api/photos",
+        files=[("photo", ("hidden.jpg", b"no tags", "image/jpeg"))],
+        data={"taken_at": EVENING.isoformat()},
+    ).json()["photos"][0]
+    assert house.post(f"/api/photos/{sent['id']}/trays", tray=1)["assigned_trays"] == [1]
+    page = house.client.get("/trays/1").text
+    assert "Its tags could not be read; somebody said that it is this tray. Not measured." in page
+    assert f'data-plain="/api/photos/{sent["id"]}/thumbnail"' in page
+
+
+def test_answered_flag_stands_among_the_earlier_ones(house: House) -> None:
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="root hairs")
+    page = house.client.get(f"/trays/{MOULDY_TRAY}").text
+    assert "Answered: root hairs, today 18:00." in page
+    assert "possible mould, answered: root hairs" in page
+
+
+def test_growth_against_the_rooms_own_normal(house: House) -> None:
+    for number in range(2, 7):
+        run = house.get(f"/api/trays/{number}")["run"]["id"]
+        house.post(f"/api/runs/{run}/harvests", harvested_at=EVENING.isoformat())
+    page = house.client.get("/trays/1").text
+    # Four of the five finished runs were as tall as this tray, one lagged.
+    assert "growing as usual" in page
+    assert "is usual in this room at that age" in page
+
+
+@pytest.mark.parametrize("path", ["/trays/77", "/trays/1/place.jpg?photo=999&x=0&y=0&across=9"])
+def test_what_is_not_there_is_said(shown_house: House, path: str) -> None:
+    assert shown_house.client.get(path).status_code == 404
+
+
+def test_charts_are_drawn_in_both_tones_and_kept_by_the_browser(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]["id"]
+    address = f"/charts/runs/{run}/height"
+    day = house.client.get(address, params={"size": "phone", "tone": "day"})
+    assert day.headers["content-type"] == "image/svg+xml"
+    assert "'unsafe-inline'" in day.headers["content-security-policy"]
+    assert house.client.get(address, params={"size": "phone", "tone": "night"}).text != day.text
+    kept = {"If-None-Match": day.headers["etag"]}
+    assert house.client.get(address, headers=kept).status_code == 304
+    house.photograph(1, EVENING, cover=0.95, height_mm=78.0)
+    anew = house.client.get(address, headers=kept)
+    assert anew.status_code == 200
+    assert anew.headers["etag"] != day.headers["etag"]
+    assert house.client.get(f"/charts/runs/{run}/cover").status_code == 200
+
+
+def test_chart_of_warmth_needs_readings(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]["id"]
+    assert house.client.get(f"/charts/runs/{run}/thermal").status_code == 404
+    for hours in range(0, 130, 6):
+        read_at = (EVENING - timedelta(hours=hours)).isoformat()
+        house.post("/api/readings", temperature_c=20.0, read_at=read_at)
+    assert house.client.get(f"/charts/runs/{run}/thermal").status_code == 200
+    page = house.client.get("/trays/1").text
+    # 20 °C over the 5 days and 8 hours from spreading to the last photo.
+    assert "107 °C d since spreading at the last photo, 20.0 °C on average" in page
+
+
+def test_night_pictures_are_chosen_by_the_browser(browser: Browser, shown_house: House) -> None:
+    context = browser.new_context(
+        base_url=shown_house.address,
+        viewport={"width": PHONE["width"], "height": PHONE["height"]},
+        color_scheme="dark",
+    )
+    page = context.new_page()
+    page.goto("/trays/1")
+    chart = page.get_by_alt_text("Chart of the height of the shoots of tray 1")
+    chart.scroll_into_view_if_needed()
+    expect(chart).to_have_js_property("complete", True)
+    shown = "(image) => [image.currentSrc.split('?')[1], image.naturalWidth > 0]"
+    assert chart.evaluate(shown) == ["size=phone&tone=night", True]
+    context.close()
