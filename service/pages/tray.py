@@ -18,6 +18,7 @@ from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.pages import addresses
 from service.pages.frame import show
+from service.pages.tray_actions import Actions, actions
 from service.pages.tray_growth import GrowthShown, growth_shown
 from service.pages.tray_patch_words import PatchesShown, patches_shown
 from service.pages.tray_photos import Timeline, timeline
@@ -73,6 +74,8 @@ class TrayPage:
         Where it stands.
     more_runs : int
         Runs that are not shown.
+    actions : Actions
+        What can be written down of it.
     """
 
     tray: TrayOut
@@ -86,6 +89,7 @@ class TrayPage:
     history: tuple[PastRun, ...]
     place: str
     more_runs: int
+    actions: Actions
 
     @property
     def mould(self) -> bool:
@@ -176,6 +180,7 @@ def _page(
         history=history,
         place=_place(connection, tray),
         more_runs=len(spans) - len(history),
+        actions=actions(connection, tray, say, back=addresses.tray(tray.tray)),
     )
 
 

@@ -5,6 +5,11 @@ from datetime import timedelta
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from service.accounts import PEOPLE
+from service.gate import SESSION_COOKIE
+from service.models.accounts import NewPerson
+from service.roles import Role
+from service.sessions import begin_session
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.service.recorded_inspections import patch
@@ -179,6 +184,21 @@ def test_growth_against_the_rooms_own_normal(house: House) -> None:
     # Four of the five finished runs were as tall as this tray, one lagged.
     assert "growing as usual" in page
     assert "is usual in this room at that age" in page
+
+
+def test_actions_stand_on_the_page_of_whoever_may_work(phone: Page, house: House) -> None:
+    phone.goto("/trays/1")
+    expect(phone.get_by_role("heading", name="Write down")).to_be_visible()
+    house.post("/api/people", name="Mara", role="owner", password="a long one to keep")
+    with house.service.database.write() as connection:
+        by = house.service.entrant()
+        reader = PEOPLE.add(connection, NewPerson(name="Jon", role=Role.READ_ONLY), by)
+        cookie = begin_session(connection, reader.id, by.at)
+    house.client.cookies.set(SESSION_COOKIE, cookie)
+    page = house.client.get("/trays/1")
+    assert page.status_code == 200
+    assert "Write down" not in page.text
+    assert "<form" not in page.text.replace('<form method="post" action="/logout"', "")
 
 
 @pytest.mark.parametrize("path", ["/trays/77", "/trays/1/place.jpg?photo=999&x=0&y=0&across=9"])
