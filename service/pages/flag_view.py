@@ -1,0 +1,227 @@
+"""A reason to look as pages show it: its pictures, how sure it is, what can be answered."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.models.flags import FlagOut, Hold, Verdict
+from service.models.photos import PhotoOut
+from service.models.runs import Reading
+from service.photo_log import latest_photos, photos_out
+from service.schema import RUN, RUN_SEED, SEED_LOT, TRAY
+from trayvision.attention_flags import FlagKind
+
+# What a person may say that it was instead of mould, in the words of the buttons.
+INSTEAD: Final = (
+    (Verdict.ROOT_HAIRS, "Root hairs"),
+    (Verdict.GLARE, "Glare of water or lamp"),
+    (Verdict.HUSKS, "Husks or bare seed"),
+    (Verdict.SHADOW, "A shadow"),
+    (Verdict.OTHER, "Something else"),
+)
+VERDICT_WORDS: Final = {
+    Verdict.RIGHT: "it is mould",
+    Verdict.FINE: "looked fine",
+    Verdict.ROOT_HAIRS: "it was root hairs",
+    Verdict.GLARE: "it was glare",
+    Verdict.HUSKS: "it was husks or bare seed",
+    Verdict.SHADOW: "it was a shadow",
+    Verdict.OTHER: "it was something else",
+}
+# What lies in the room and not in a tray has no picture.
+_OF_THE_ROOM: Final[Mapping[str, str]] = {
+    FlagKind.HOT_OR_HUMID: "The air",
+    FlagKind.CAMERA: "A camera",
+    FlagKind.NO_PHOTO: "Trays to photograph",
+}
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A picture of a place, and the photo it was cut from."""
+
+    picture: str
+    taken_at: datetime
+    photo_id: int
+
+
+@dataclass(frozen=True)
+class Place:
+    """One place of a flag, as it is now and as it was last time.
+
+    Parameters
+    ----------
+    tray : int
+    across_mm : float or None
+        Size of the ringed spot; None: the whole tray.
+    now : Moment
+    before : Moment or None
+    """
+
+    tray: int
+    across_mm: float | None
+    now: Moment
+    before: Moment | None
+
+
+@dataclass(frozen=True)
+class FlagView:
+    """A flag with what stands beside it on a page.
+
+    Parameters
+    ----------
+    flag : FlagOut
+    title : str
+        Where and what, in a few words.
+    places : tuple of Place
+        The strongest first; empty where no place of a tray shows it.
+    last_photo : PhotoOut or None
+        Of the tray, where no place shows the reason.
+    readings : tuple of Reading
+        Of the air that it is about.
+    lots : tuple of str
+        Names of the seed lots in the tray.
+    held : tuple of Hold
+        Those of its trays that stand on hold.
+    """
+
+    flag: FlagOut
+    title: str
+    places: tuple[Place, ...]
+    last_photo: PhotoOut | None
+    readings: tuple[Reading, ...]
+    lots: tuple[str, ...]
+    held: tuple[Hold, ...]
+
+    @property
+    def is_mould(self) -> bool:
+        """Whether it is about possible mould."""
+        return self.flag.kind == FlagKind.POSSIBLE_MOULD
+
+    @property
+    def confidence(self) -> float | None:
+        """Likelihood, where it is an inference and not a reading."""
+        return self.flag.evidence.get("confidence")
+
+    @property
+    def could_be(self) -> str:
+        """What else it could be, empty where nothing is known."""
+        return " or ".join(self.flag.evidence.get("could_be", []))
+
+    @property
+    def neighbours(self) -> list[int]:
+        """Trays to look at with it: below on the same water, or of the same seed."""
+        return list(self.flag.evidence.get("related", []))
+
+    @property
+    def confirmed(self) -> Hold | None:
+        """The hold that a person set on this flag's tray."""
+        return next((hold for hold in self.held if hold.confirmed), None)
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What is known of the room when flags are shown."""
+
+    holds: Sequence[Hold]
+    readings: Sequence[Reading]
+
+
+def flag_views(
+    connection: sa.Connection, flags: Sequence[FlagOut], beside: Beside
+) -> tuple[FlagView, ...]:
+    """Flags as pages show them, in their order."""
+    photos = _last_photos(connection, flags)
+    lots = _lots(connection, [flag.run_id for flag in flags if flag.run_id is not None])
+    return tuple(
+        FlagView(
+            flag=flag,
+            title=title_of(flag),
+            places=_places(flag),
+            last_photo=photos.get(flag.tray) if flag.tray is not None else None,
+            readings=tuple(_readings(flag, beside.readings)),
+            lots=tuple(lots.get(flag.run_id or 0, ())),
+            held=tuple(hold for hold in beside.holds if hold.tray in flag.trays),
+        )
+        for flag in flags
+    )
+
+
+def title_of(flag: FlagOut) -> str:
+    """Where and what, such as "Tray 17: possible mould"."""
+    if flag.kind in _OF_THE_ROOM:
+        return _OF_THE_ROOM[flag.kind]
+    number = len(flag.trays)
+    who = f"Tray {flag.trays[0]}" if number == 1 else f"{number} trays" if number else "The room"
+    return f"{who}: {flag.kind}"
+
+
+def is_of_the_room(flag: FlagOut) -> bool:
+    """Whether it lies in the room and not in a tray."""
+    return flag.kind in _OF_THE_ROOM or not flag.trays
+
+
+def _places(flag: FlagOut) -> tuple[Place, ...]:
+    return tuple(
+        Place(
+            tray=place["tray"],
+            across_mm=place["diameter_mm"],
+            now=_moment(flag, place["now"], "now", number),
+            before=None
+            if place["before"] is None
+            else _moment(flag, place["before"], "before", number),
+        )
+        for number, place in enumerate(flag.evidence.get("places", []))
+    )
+
+
+def _moment(flag: FlagOut, photo: Mapping[str, object], role: str, number: int) -> Moment:
+    which = f"?place={number}" if number else ""
+    return Moment(
+        picture=f"/api/flags/{flag.id}/evidence/{role}.jpg{which}",
+        taken_at=datetime.fromisoformat(str(photo["taken_at"])),
+        photo_id=int(str(photo["photo_id"])),
+    )
+
+
+def _last_photos(connection: sa.Connection, flags: Sequence[FlagOut]) -> dict[int, PhotoOut]:
+    """The last photo of each tray that has a flag of its own without a place, by tray number."""
+    numbers = {
+        flag.tray for flag in flags if flag.tray is not None and not flag.evidence.get("places")
+    }
+    if not numbers:
+        return {}
+    trays = current(TRAY)
+    statement = sa.select(trays.c.id, trays.c.number).where(trays.c.number.in_(numbers))
+    ids = {row.id: row.number for row in connection.execute(statement)}
+    latest = latest_photos(connection, list(ids))
+    photos = {photo.id: photo for photo in photos_out(connection, list(latest.values()))}
+    return {ids[tray_id]: photos[photo_id] for tray_id, photo_id in latest.items()}
+
+
+def _readings(flag: FlagOut, readings: Sequence[Reading]) -> list[Reading]:
+    if flag.kind != FlagKind.HOT_OR_HUMID:
+        return []
+    return [one for one in readings if flag.shelf_id is None or one.shelf_id == flag.shelf_id]
+
+
+def _lots(connection: sa.Connection, runs: Sequence[int]) -> dict[int, list[str]]:
+    """Names of the seed lots by run id."""
+    if not runs:
+        return {}
+    now, lots = current(RUN), current(SEED_LOT)
+    statement = (
+        sa.select(now.c.id, lots.c.name)
+        .join(RUN_SEED, RUN_SEED.c.run_entry_id == now.c.entry_id)
+        .join(lots, lots.c.id == RUN_SEED.c.lot_id)
+        .where(now.c.id.in_(runs))
+        .order_by(now.c.id, lots.c.name)
+    )
+    found: dict[int, list[str]] = {}
+    for row in connection.execute(statement):
+        found.setdefault(row.id, []).append(row.name)
+    return found
