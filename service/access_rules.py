@@ -29,6 +29,9 @@ _TABLE: dict[Right, str] = {
     """,
     Right.READ: """
         GET /openapi.json
+        GET /
+        GET /flags
+        GET /flags/{flag_id}
         GET /more
         GET /help
         GET /trays/{number}
@@ -85,6 +88,10 @@ _TABLE: dict[Right, str] = {
         GET POST /room/states
         GET POST /room/new-tray
         GET POST /runs/{run_id}/harvest
+        POST /flags/{flag_id}/answer
+        POST /readings
+        POST /chores
+        POST /chores/{chore_id}/done
         POST /api/trays
         PATCH /api/trays/{number}
         POST /api/trays/{number}/placements

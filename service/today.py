@@ -132,18 +132,22 @@ class RoomNow:
             day_zero=self._room.day_zero,
             looks=self._flags[:few],
             later=self._flags[few:],
-            holds=list(self._holds.values()),
+            holds=self.holds(),
             harvests=self._harvests(growing, ends),
             photos_due=self._photos_due(growing),
             resting=self._resting(),
             chores=self._chores(ends),
-            readings=self._readings(),
+            readings=self.last_readings(),
             not_measured=photos_out(self._connection, bad),
         )
 
     def open_flags(self) -> list[FlagOut]:
         """Open flags, most urgent first."""
         return self._flags
+
+    def holds(self) -> list[Hold]:
+        """Growing trays on hold from feeding, by number."""
+        return list(self._holds.values())
 
     @cached_property
     def _holds(self) -> dict[int, Hold]:
@@ -255,7 +259,7 @@ class RoomNow:
             Chore.model_validate({name: row[name] for name in Chore.model_fields}) for row in rows
         ]
 
-    def _readings(self) -> list[Reading]:
+    def last_readings(self) -> list[Reading]:
         """The last reading of the room and of each shelf."""
         shelves = [None, *sorted(self._shelves)]
         return [reading for shelf in shelves if (reading := self._reading(shelf)) is not None]

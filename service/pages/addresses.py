@@ -26,6 +26,9 @@ SWAP: Final = f"{ROOM}/swap"
 STATES: Final = f"{ROOM}/states"
 NEW_TRAY: Final = f"{ROOM}/new-tray"
 DAY_ZERO: Final = f"{ROOM}/day-zero"
+FLAGS: Final = "/flags"
+READINGS: Final = "/readings"
+CHORES: Final = "/chores"
 
 
 def tray(number: int) -> str:
@@ -83,6 +86,16 @@ def entry(kind: str, thing_id: int) -> str:
 def flag(flag_id: int) -> str:
     """Page of one reason to look."""
     return f"/flags/{flag_id}"
+
+
+def flag_answer(flag_id: int) -> str:
+    """Where an answer to a reason to look is sent."""
+    return f"/flags/{flag_id}/answer"
+
+
+def chore_done(chore_id: int) -> str:
+    """Where a chore is ticked off."""
+    return f"/chores/{chore_id}/done"
 
 
 def photo(photo_id: int) -> str:

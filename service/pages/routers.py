@@ -3,12 +3,14 @@
 from service.pages import (
     charts,
     files,
+    flags,
     harvesting,
     help,
     log_in,
     more,
     move_page,
     new_tray,
+    now,
     start_page,
     states_page,
     tray,
@@ -16,6 +18,8 @@ from service.pages import (
 )
 
 ROUTERS = (
+    now.router,
+    flags.router,
     log_in.router,
     tray.router,
     charts.router,

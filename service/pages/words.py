@@ -23,6 +23,12 @@ _SPOKEN: Final = {
     "soaked_at": "the soaking",
     "harvested_at": "the harvest",
 }
+_NUMBERS: Final = "no one two three four five six seven eight nine ten eleven twelve".split()
+
+
+def number_word(number: int) -> str:
+    """A number as it stands in a sentence: a word up to twelve."""
+    return _NUMBERS[number] if 0 <= number < len(_NUMBERS) else str(number)
 
 
 @dataclass(frozen=True)

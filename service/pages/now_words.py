@@ -1,0 +1,119 @@
+"""The first page's sentences: where one must go, and when a tray is due."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final
+
+from service.models.flags import FlagOut
+from service.models.growth import Forecast
+from service.models.today import HarvestDue, PhotoDue, Today
+from service.pages.flag_view import is_of_the_room
+from service.pages.words import Say, number_word
+from trayvision.attention_flags import FlagKind
+
+NEW_ROOM: Final = "This room is new: three steps to the first look"
+NOTHING: Final = "Nothing asks for a look"
+_MOST_NAMED: Final = 3
+# A spread below that is no news to somebody who walks in twice a day.
+_NARROW: Final = timedelta(hours=2)
+
+
+@dataclass(frozen=True)
+class HarvestLine:
+    """A tray that is due today, in words.
+
+    Parameters
+    ----------
+    tray : int
+    shelf_id : int or None
+    when : str
+        Such as "ready about today 15:00".
+    spread : str
+        How well that is known; empty where a date says it.
+    hold : bool
+        It stands on hold from feeding.
+    """
+
+    tray: int
+    shelf_id: int | None
+    when: str
+    spread: str
+    hold: bool
+
+
+def first_line(today: Today, asked: Sequence[FlagOut], say: Say) -> str:
+    """Where one must go, in a sentence; `asked` are the flags to walk to."""
+    parts = _to_look_at(asked)
+    if parts:
+        words = _and(parts)
+        return f"{words[0].upper()}{words[1:]}"
+    rest = []
+    late = len(today.photos_due)
+    if late:
+        verb = "has" if late == 1 else "have"
+        rest.append(f"{_trays(late)} {verb} no fresh photo{_since(today.photos_due, say)}")
+    due = sum(one.due and not one.hold for one in today.harvests)
+    if due:
+        rest.append(f"{_trays(due)} {'is' if due == 1 else 'are'} due for harvest")
+    if not today.harvests:
+        rest.append("no tray grows here now")
+    return f"{NOTHING}; {_and(rest)}" if rest else NOTHING
+
+
+def harvest_line(due: HarvestDue, say: Say) -> HarvestLine:
+    """When a tray is due, and how well that is known."""
+    at = due.forecast.harvest_at
+    assert at is not None, "a tray without a forecast is not due"
+    if due.stage == "overdue":
+        when = f"overdue since {say.moment(at)}"
+    elif at <= say.now:
+        when = f"ready since {say.moment(at)}"
+    else:
+        when = f"ready about {say.moment(at)}"
+    return HarvestLine(due.tray, due.shelf_id, when, _spread(due.forecast, say), due.hold)
+
+
+def _spread(forecast: Forecast, say: Say) -> str:
+    low, high = forecast.low_at, forecast.high_at
+    often = f"{round(10 * forecast.coverage)} times in 10"
+    if low is None or high is None:
+        return f"{often} no sooner than {say.moment(low)}" if low is not None else ""
+    if high - low < _NARROW:
+        return ""
+    return f"{often} between {say.moment(low)} and {say.moment(high)}"
+
+
+def _to_look_at(asked: Sequence[FlagOut]) -> list[str]:
+    flags = {flag.kind: flag for flag in asked}
+    in_trays = [flag for flag in asked if not is_of_the_room(flag)]
+    trays = list(dict.fromkeys(tray for flag in in_trays for tray in flag.trays))
+    parts = []
+    if trays:
+        few = len(trays) <= _MOST_NAMED
+        named = f" ({_and([str(tray) for tray in trays])})" if few else ""
+        parts.append(f"{_trays(len(trays))} to look at{named}")
+    if FlagKind.HOT_OR_HUMID in flags:
+        parts.append("the air to see to")
+    if FlagKind.CAMERA in flags:
+        parts.append("a camera to see to")
+    if FlagKind.NO_PHOTO in flags:
+        parts.append(f"{_trays(len(flags[FlagKind.NO_PHOTO].trays))} to photograph")
+    known = (FlagKind.HOT_OR_HUMID, FlagKind.CAMERA, FlagKind.NO_PHOTO)
+    if any(is_of_the_room(flag) and flag.kind not in known for flag in asked):
+        parts.append("the room to look at")
+    return parts
+
+
+def _trays(number: int) -> str:
+    return f"{number_word(number)} {'tray' if number == 1 else 'trays'}"
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _since(due: Sequence[PhotoDue], say: Say) -> str:
+    """Since the longest of them, where all had one."""
+    moments = [one.last_photo_at for one in due if one.last_photo_at is not None]
+    return f" since {say.moment(min(moments))}" if len(moments) == len(due) else ""
