@@ -70,6 +70,9 @@ def notice(
     last_of_cause = sa.select(sa.func.max(FLAG.c.id)).where(FLAG.c.cause == new.cause)
     before = _flags(connection, FLAG.c.id == last_of_cause.scalar_subquery(), by.at)
     last = before[-1] if before and before[-1].state is not FlagState.GONE else None
+    if answers_weighed and last is not None and (last.answered_at or by.at) > by.at:
+        # Answered while this was worked out: that answer was not weighed.
+        return last.id
     if last is not None and last.state is FlagState.DONE:
         if not answers_weighed and (_same(last, new) or new.urgency <= last.urgency):
             return last.id
@@ -179,18 +182,6 @@ def unsettled_causes(connection: sa.Connection, kinds: Collection[str]) -> set[s
     return set(connection.execute(statement).scalars())
 
 
-def verdicts(connection: sa.Connection) -> list[Row]:
-    """All answers that say what it was, oldest first: `kind` and `cause` of the flag, `verdict`."""
-    events = current(FLAG_EVENT)
-    statement = (
-        sa.select(FLAG.c.kind, FLAG.c.cause, FLAG.c.tray_id, events.c.verdict, events.c.at)
-        .join(events, events.c.flag_id == FLAG.c.id)
-        .where(events.c.verdict.is_not(None))
-        .order_by(events.c.at, events.c.id)
-    )
-    return list(connection.execute(statement).mappings())
-
-
 @dataclass(frozen=True)
 class _LastEvents:
     """What was last said of each flag, and the flags that this does not settle."""
@@ -281,12 +272,8 @@ def _flag_out(row: Row, events: list[Row], now: datetime) -> FlagOut:
     for event in events:
         if event["kind"] == "snoozed":
             state, snoozed_until = FlagState.SNOOZED, event["until_at"]
-        elif event["kind"] == "gone":
-            state = FlagState.GONE
-        elif event["kind"] in ("done", "verdict"):
-            state = FlagState.DONE
-        elif event["kind"] == "reopened":
-            state = FlagState.OPEN
+        elif event["kind"] != "noticed":
+            state = _SETTLED.get(event["kind"], FlagState.OPEN)
     if state is FlagState.SNOOZED and snoozed_until is not None and snoozed_until <= now:
         state = FlagState.OPEN
     verdict = [event["verdict"] for event in events if event["verdict"] is not None]

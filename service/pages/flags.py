@@ -1,6 +1,6 @@
 """Pages of reasons to look: one by one, and all that were answered."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from math import exp
 from typing import Annotated, Final
@@ -140,11 +140,18 @@ def _show_flag(service: Service, request: Request, flag_id: int, typed: Typed) -
         (view,) = flag_views(connection, [flag], beside)
         page = FlagPage(
             view=view,
-            history=list(reversed(flag_history(connection, flag_id))),
+            history=_told(flag_history(connection, flag_id)),
             choices=Choices(snoozes(Say(room, now))),
             typed=typed,
         )
         return show(request, connection, "flag.html", page, here=addresses.NOW)
+
+
+def _told(history: Sequence[FlagEvent]) -> list[FlagEvent]:
+    """What was said, last first; of what one photo showed only the last wording."""
+    last = {event.at: event for event in history if event.kind == "noticed"}
+    kept = [one for one in history if one.kind != "noticed" or last[one.at] is one]
+    return kept[::-1]
 
 
 def _last(connection: sa.Connection, service: Service, state: FlagState) -> list[FlagOut]:

@@ -30,7 +30,7 @@ class HarvestLine:
     when : str
         Such as "ready about today 15:00".
     spread : str
-        How well that is known; empty where a date says it.
+        How well that is known; empty where a date says it, or once it is ready.
     hold : bool
         It stands on hold from feeding.
     """
@@ -49,6 +49,9 @@ def first_line(today: Today, asked: Sequence[FlagOut], say: Say) -> str:
         words = _and(parts)
         return f"{words[0].upper()}{words[1:]}"
     rest = []
+    if today.holds:
+        number = len(today.holds)
+        rest.append(f"{_trays(number)} {'stands' if number == 1 else 'stand'} on hold")
     late = len(today.photos_due)
     if late:
         verb = "has" if late == 1 else "have"
@@ -65,13 +68,14 @@ def harvest_line(due: HarvestDue, say: Say) -> HarvestLine:
     """When a tray is due, and how well that is known."""
     at = due.forecast.harvest_at
     assert at is not None, "a tray without a forecast is not due"
+    spread = ""
     if due.stage == "overdue":
         when = f"overdue since {say.moment(at)}"
     elif at <= say.now:
         when = f"ready since {say.moment(at)}"
     else:
-        when = f"ready about {say.moment(at)}"
-    return HarvestLine(due.tray, due.shelf_id, when, _spread(due.forecast, say), due.hold)
+        when, spread = f"ready about {say.moment(at)}", _spread(due.forecast, say)
+    return HarvestLine(due.tray, due.shelf_id, when, spread, due.hold)
 
 
 def _spread(forecast: Forecast, say: Say) -> str:

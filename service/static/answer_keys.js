@@ -4,7 +4,7 @@
 const HAS_KEYS = matchMedia("(hover: hover) and (pointer: fine)").matches;
 
 function prepare() {
-  for (const look of document.querySelectorAll("article.look")) {
+  for (const look of document.querySelectorAll("article.to-look-at")) {
     const buttons = look.querySelectorAll("button[data-key]");
     if (buttons.length === 0) continue;
     look.tabIndex = 0;
@@ -22,7 +22,7 @@ function prepare() {
 function answer(event) {
   if (event.ctrlKey || event.altKey || event.metaKey || !/^[1-9]$/.test(event.key)) return;
   if (event.target.closest("input, textarea, select")) return;
-  const look = event.target.closest("article.look");
+  const look = event.target.closest("article.to-look-at");
   const button = look?.querySelector(`button[data-key="${event.key}"]`);
   button?.form.requestSubmit(button);
 }

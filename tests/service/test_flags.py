@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service.flag_log import Notice, close_missing, notice, verdicts
+from service.flag_log import Notice, close_missing, notice
 from service.room_log import tray_or_new
 from tests.service.conftest import START, Room
 
@@ -73,6 +73,22 @@ def test_snoozed_flag_comes_back_by_itself(room: Room) -> None:
     assert [one["id"] for one in _flags(room)] == [flag]
 
 
+@pytest.mark.parametrize("answered", ["snoozed", "done"])
+def test_answer_that_came_while_the_flags_were_worked_out_stands(room: Room, answered: str) -> None:
+    flag = _notice(room, MOULD)
+    weighed_at = room.service.entrant()
+    room.watch.forward(minutes=1)
+    said = {"until": (room.watch.now + timedelta(days=1)).isoformat()}
+    path = {"snoozed": "snooze", "done": "done"}[answered]
+    room.post(f"/api/flags/{flag}/{path}", **(said if answered == "snoozed" else {}))
+    with room.service.database.write() as connection:
+        tray_id = tray_or_new(connection, 17, weighed_at)
+        worse = replace(MOULD, tray_id=tray_id, urgency=9.0)
+        assert notice(connection, worse, weighed_at, answers_weighed=True) == flag
+    assert [one["id"] for one in _flags(room, state=answered)] == [flag]
+    assert _flags(room) == []
+
+
 def test_answered_cause_stays_quiet_until_it_is_more_urgent(room: Room) -> None:
     flag = _notice(room, MOULD)
     assert room.post(f"/api/flags/{flag}/done")["state"] == "done"
@@ -89,9 +105,8 @@ def test_verdicts_are_counted(room: Room, verdict: str) -> None:
     flag = _notice(room, MOULD)
     answered = room.post(f"/api/flags/{flag}/verdict", verdict=verdict, note="wetted it")
     assert (answered["state"], answered["verdict"]) == ("done", verdict)
-    with room.service.database.read() as connection:
-        counted = [(row["kind"], row["verdict"]) for row in verdicts(connection)]
-    assert counted == [("mould", verdict)]
+    (count,) = room.get("/api/verdicts")["kinds"]
+    assert (count["kind"], count["was"]) == ("mould", {verdict: 1})
 
 
 def test_flag_goes_when_its_cause_is_gone(room: Room) -> None:
