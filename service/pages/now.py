@@ -116,7 +116,7 @@ def _reading(place: AirPlace, typed: Typed, say: Say) -> NewReading | None:
     if not found:
         return None
     try:
-        return typed.read(NewReading, "read_at", **found)
+        return typed.read(NewReading, "read_at", shelf_id=place.shelf_id, **found)
     except ValidationError as error:
         first = error.errors()[0]
         name = " ".join(str(part) for part in first["loc"]).replace("_", " ")
