@@ -17,7 +17,11 @@ LENGTH_MM = np.array([0.0, 2.5, 7.0, 22.0, 47.0, 80.0, 106.0, 142.0, 165.0])
 
 @dataclass(frozen=True)
 class Stand:
-    """How a tray's shoots grow and look."""
+    """How a tray's shoots grow and look.
+
+    ``slant`` is the spread (radians) of the angles at which shoots leave the bed, ``stub``
+    how thick the first shoots are and ``green_at_mm`` the length at which they are green.
+    """
 
     per_cm2: float
     germination: float
@@ -32,6 +36,9 @@ class Stand:
     yellow_share: float
     greening: float
     unevenness: float
+    slant: float = 0.22
+    stub: float = 1.0
+    green_at_mm: float = 32.0
 
 
 @dataclass(frozen=True)
@@ -76,7 +83,7 @@ def _grow(
     length = np.interp(age, AGE_DAYS, LENGTH_MM) * rng.lognormal(0, 0.2, count)
     length *= stand.vigour * local
     azimuth = _outward(bed, foot, rng.uniform(0, 2 * np.pi, count), rng.uniform(0, 1, count))
-    start = np.abs(rng.normal(0, 0.22, count))
+    start = np.abs(rng.normal(0, stand.slant, count))
     bend = rng.beta(1.5, 2.2, count)
     lodged = rng.uniform(0, 1, count) < stand.lodging
     start = np.where(lodged, start + 0.8, start)
@@ -118,7 +125,7 @@ def _colours(shoots: _Shoots, stand: Stand, t: Array) -> Array:
     green, pale = np.asarray(stand.green), np.asarray(stand.pale)
     foot_mm = np.clip(shoots.length * 0.35, 6.0, 32.0)[:, None]
     green_share = np.clip(shoots.length[:, None] * t / foot_mm, 0, 1) ** 0.8 * stand.greening
-    green_share = green_share * np.clip(0.08 + shoots.length[:, None] / 32.0, 0, 1)
+    green_share = green_share * np.clip(0.08 + shoots.length[:, None] / stand.green_at_mm, 0, 1)
     colour = pale + green_share[..., None] * (green - pale)
     straw = np.array([0.42, 0.37, 0.07])
     turn = np.where(shoots.yellow, 0.75, 0.0)[:, None] + np.where(
@@ -166,7 +173,7 @@ def shoot_mesh(
     parts = []
     if young.any():
         taper = np.linspace(1, 0, points) ** 0.35
-        radii = (0.55 + 0.25 * shoots.width[young, None] / stand.blade_mm) * taper
+        radii = stand.stub * (0.55 + 0.25 * shoots.width[young, None] / stand.blade_mm) * taper
         parts.append(tubes(paths[young], radii, colours[young]))
     if not young.all():
         parts += _leafy(paths, pitch, shoots, colours, ~young)

@@ -21,7 +21,8 @@ import camera_effects
 from camera_effects import Shot
 from lighting import random_light
 from scene_builder import scene_layers
-from scene_plan import PhotoPlan, training_photo
+from scene_plan import PhotoPlan
+from training_set import training_photo
 from viewpoints import Camera, ViewWish, framing_points, take_view
 
 

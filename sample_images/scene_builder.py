@@ -28,8 +28,9 @@ def _root_growth(day: float) -> float:
 
 def _films(plan: TrayPlan, bed: Bed) -> tuple[Mesh, Mesh]:
     rng = plan.rng(9)
-    slime_tone = np.array([0.20, 0.15, 0.09]) * rng.uniform(0.5, 1.6)
-    slime = [wet_film(rng, bed, spot, slime_tone, rng.uniform(-0.6, 0.5)) for spot in plan.slime]
+    slime_tone = np.asarray(plan.slime_colour) * rng.uniform(0.5, 1.6)
+    rise = plan.slime_rise_mm
+    slime = [wet_film(rng, bed, spot, slime_tone, rng.uniform(*rise)) for spot in plan.slime]
     dark = np.asarray(plan.look.colour) * 0.3
     water = [wet_film(rng, bed, spot, dark, rng.uniform(-1.2, 0.0)) for spot in plan.water]
     return join(slime), join(water)

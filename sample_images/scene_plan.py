@@ -7,14 +7,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from camera_effects import CameraLook, Shot
-from camera_effects import random_look as random_camera_look
 from kit_geometry import KitParts, TraySize
 from meshes import Array
 from mould_growth import MouldLook
 from mould_growth import random_look as random_mould_look
 from plants import Stand
 from seed_bed import BedLook, Spot, random_spot
-from viewpoints import ViewWish, random_wish
+from viewpoints import ViewWish
 
 Rng = np.random.Generator
 SIZES = (
@@ -67,6 +66,8 @@ class TrayPlan:
     mould: tuple[tuple[Spot, MouldLook], ...] = ()
     slime: tuple[Spot, ...] = ()
     water: tuple[Spot, ...] = ()
+    slime_rise_mm: tuple[float, float] = (-0.6, 0.5)
+    slime_colour: tuple[float, float, float] = (0.20, 0.15, 0.09)
 
     def rng(self, part: int) -> Rng:
         """The part's own generator, the same on every day of the tray."""
@@ -252,34 +253,6 @@ def neighbour_shift(rng: Rng, main: TrayPlan, other: TrayPlan, side: float) -> t
     gap = main.rim_mm + other.rim_mm + rng.uniform(4, 30)
     reach = (main.size.width_mm + other.size.width_mm) / 2 + gap
     return (float(rng.normal(0, 8)), float(side * reach))
-
-
-def training_photo(seed: int) -> PhotoPlan:
-    """A random photo for training."""
-    rng = np.random.default_rng([seed, 77])
-    days = np.arange(0, 8.5, 0.5)
-    chance = np.where(days % 1 == 0, 1.0, 0.6) * np.where(days < 1, 0.5, 1.0)
-    day = float(rng.choice(days, p=chance / chance.sum()))
-    tray = random_tray(rng, day=day, number=int(rng.integers(96)), mouldy=rng.uniform() < 0.56)
-    neighbours = []
-    if rng.uniform() < 0.3:
-        other = random_tray(rng, day=day, number=int(rng.integers(96)), mouldy=rng.uniform() < 0.3)
-        kit = KitParts(strip=False) if rng.uniform() < 0.3 else KitParts(False, False, False)
-        other = TrayPlan(**{**other.__dict__, "kit": kit, "plastic_colour": tray.plastic_colour})
-        neighbours.append(Neighbour(other, neighbour_shift(rng, tray, other, rng.choice([-1, 1]))))
-    light = str(rng.choice(["led", "led+window", "window", "bulb", "mixed", "dim", "flash", "grow"],
-                           p=[0.42, 0.1, 0.13, 0.1, 0.07, 0.06, 0.06, 0.06]))  # fmt: skip
-    tint = str(
-        rng.choice(["cool", "neutral", "warm", "day", "greenish"], p=[0.33, 0.25, 0.22, 0.12, 0.08])
-    )
-    return PhotoPlan(
-        name=f"training-{seed:04d}", seed=seed, tray=tray,
-        view=random_wish(rng, "fixed" if rng.uniform() < 0.55 else "phone"),
-        shelf=str(rng.choice(["metal", "dark", "wood", "paint", "tiles", "mesh"])),
-        light_kind=light, light_tint="grow" if light == "grow" else tint,
-        camera_look=random_camera_look(rng, dim=light == "dim", foggy=rng.uniform() < 0.06),
-        neighbours=tuple(neighbours), occluders=random_occluders(rng),
-    )  # fmt: skip
 
 
 def kit_tones(plan: TrayPlan) -> tuple[Array, Array]:

@@ -63,6 +63,10 @@ class BedLook:
     colour_spread: float
     root_colour: tuple[float, float, float]
     wetness: float
+    root_length_mm: float = 22.0
+    root_radius_mm: float = 0.33
+    root_wander: float = 0.5
+    stray_share: float = 0.06
 
 
 class Bed:
@@ -157,7 +161,7 @@ def kernels(rng: np.random.Generator, bed: Bed, look: BedLook, *, swelling: floa
         lift = rng.normal(0, 0.5, count) + (rng.uniform(0, 1, count) < 0.2) * 0.9
         colours = _kernel_colours(rng, template[0], count, look)
         # A kernel that strayed into a bare spot lies on the floor in the first layer only.
-        keep = (bareness < 0.5) | ((layer == 0) & (stray < 0.06 * (1.2 - bareness)))
+        keep = (bareness < 0.5) | ((layer == 0) & (stray < look.stray_share * (1.2 - bareness)))
         z = np.maximum(
             bed.top(spots[:, 0], spots[:, 1]) - height * (0.45 + 0.62 * layer) + lift,
             -bed.size.depth_mm + height * 0.45,
@@ -183,13 +187,15 @@ def roots(
 
     ``cover`` is the summed root area over the mat's area at full growth (1).
     """
-    length_mm, radius_mm = 22.0, 0.33
+    length_mm, radius_mm = look.root_length_mm, look.root_radius_mm
     count = int(min(60000, 1.6 * cover * bed.area_mm2 / (length_mm * 2 * radius_mm)))
     start = bed.points(rng, (bed.area_mm2 / max(count, 1)) ** 0.5)
     count = len(start)
     delay = rng.beta(1.6, 2.2, count)
     reach = length_mm * rng.lognormal(-0.1, 0.4, count)
-    heading = rng.uniform(0, 6.283, (count, 1)) + np.cumsum(rng.normal(0, 0.5, (count, 8)), 1)
+    start_heading = rng.uniform(0, 6.283, (count, 1))
+    turns = rng.normal(0, look.root_wander, (count, 8))
+    heading = start_heading + np.cumsum(turns, 1)
     arch, noise = rng.uniform(0.2, 1.4, count), rng.uniform(0, 1, count)
     shade = rng.normal(1, 0.07, (count, 1, 1))
     grown = np.clip(1.6 * growth - 0.6 * delay / 0.6, 0, 1) * (growth > 0)

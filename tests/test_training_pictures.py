@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from training_set import training_photo
 from trayvision.network.composites import compose, overgrow
 from trayvision.network.dataset import (
     HARMLESS,
@@ -70,3 +71,23 @@ def test_occluders_over_the_opening_count_and_the_background_does_not() -> None:
     known = training_targets({**TRUTH, "other_trays": [{}]}, classes, everything, view)
     assert known[5, 5] == SHOOT
     assert known[120, 160] == 0
+
+
+PLANS = [training_photo(seed) for seed in range(120)]
+
+
+def test_a_seed_plans_the_same_training_photo_again() -> None:
+    assert training_photo(7) == PLANS[7]
+    assert PLANS[8].tray != PLANS[7].tray
+
+
+def test_training_trays_are_of_every_plastic_and_show_what_is_hard_to_tell() -> None:
+    trays = [plan.tray for plan in PLANS]
+    assert {tray.plastic for tray in trays if len(tray.bare) > 3} >= {"white", "black", "green"}
+    assert sum(bool(tray.slime) for tray in trays) > 12
+    assert sum(bool(tray.water) for tray in trays) > 5
+    widths = [2 * spot.radius_mm for tray in trays for spot, _ in tray.mould]
+    assert min(widths) < 6 < 60 < max(widths)
+    assert 0.3 < sum(not tray.mould for tray in trays) / len(trays) < 0.7
+    pale = [tray for tray in trays if 2 <= tray.day <= 4.5 and tray.stand.emergence_day < tray.day]
+    assert len(pale) > 20

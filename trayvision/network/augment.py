@@ -2,6 +2,7 @@
 """Random crops and random cameras, on whatever device holds the training pictures."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -9,7 +10,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from trayvision.network.model import IGNORE, MOULD
+from trayvision.network.model import IGNORE, MOULD, SLIME
 
 
 @dataclass(frozen=True)
@@ -25,8 +26,8 @@ class Pictures:
         Linear-light gains to neutral white.
     finest, coarsest : (n,) float tensors
         Allowed source px per crop px.
-    mould_px : (n, 64, 2) float tensor
-        Places (x, y) of mould, NaN where there is none.
+    sick_px : (n, 64, 2) float tensor
+        Places (x, y) of mould and slime, NaN where there is none.
     """
 
     packed: Tensor
@@ -36,7 +37,7 @@ class Pictures:
     gains: Tensor
     finest: Tensor
     coarsest: Tensor
-    mould_px: Tensor
+    sick_px: Tensor
 
 
 @dataclass(frozen=True)
@@ -52,18 +53,13 @@ class Example:
 
 def to_device(examples: list[Example], device: str, rng: np.random.Generator) -> Pictures:
     """Put examples into one buffer on a device."""
-    packed, sizes, mould = [], [], []
+    packed, sizes, sick = [], [], []
     for example in examples:
         rgb = example.rgb.astype(np.uint32)
         value = rgb[..., 0] | rgb[..., 1] << 8 | rgb[..., 2] << 16
         packed.append((value | example.targets.astype(np.uint32) << 24).view(np.int32).ravel())
         sizes.append(example.targets.shape)
-        rows, columns = np.nonzero(example.targets == MOULD)
-        if rows.size:
-            picked = rng.integers(0, rows.size, 64)
-            mould.append(np.stack([columns[picked], rows[picked]], 1).astype(np.float32))
-        else:
-            mould.append(np.full((64, 2), np.nan, np.float32))
+        sick.append(_sick_places(example.targets, rng))
     lengths = np.array([h * w for h, w in sizes])
     return Pictures(
         packed=torch.from_numpy(np.concatenate(packed)).to(device),
@@ -73,12 +69,27 @@ def to_device(examples: list[Example], device: str, rng: np.random.Generator) ->
         gains=torch.tensor([e.gains for e in examples], dtype=torch.float32, device=device),
         finest=torch.tensor([e.finest for e in examples], device=device),
         coarsest=torch.tensor([e.coarsest for e in examples], device=device),
-        mould_px=torch.from_numpy(np.stack(mould)).to(device),
+        sick_px=torch.from_numpy(np.stack(sick)).to(device),
     )
 
 
+def _sick_places(
+    targets: npt.NDArray[np.uint8], rng: np.random.Generator
+) -> npt.NDArray[np.float32]:
+    """(64, 2) places (x, y) of mould and slime, as many of either; NaN where neither is."""
+    places = []
+    for label in (MOULD, SLIME):
+        rows, columns = np.nonzero(targets == label)
+        if rows.size:
+            picked = rng.integers(0, rows.size, 64)
+            places.append(np.stack([columns[picked], rows[picked]], 1).astype(np.float32))
+    if not places:
+        return np.full((64, 2), np.nan, np.float32)
+    return np.concatenate([part[: 64 // len(places)] for part in places])
+
+
 def draw_crops(
-    pictures: Pictures, chosen: Tensor, *, side: int, mould_share: float, generator: torch.Generator
+    pictures: Pictures, chosen: Tensor, *, side: int, sick_share: float, generator: torch.Generator
 ) -> tuple[Tensor, Tensor]:
     """Randomly placed, turned, mirrored and scaled crops.
 
@@ -86,8 +97,8 @@ def draw_crops(
     ----------
     chosen : (b,) int64 tensor
         Which pictures.
-    mould_share : float
-        How often a picture with mould is cropped around some of it.
+    sick_share : float
+        How often a picture with mould or slime is cropped around some of it.
 
     Returns
     -------
@@ -105,9 +116,9 @@ def draw_crops(
     reach = (scale * side * 0.4)[:, None]
     centre = reach + uniform(count, 2) * (size - 2 * reach)
     centre = torch.where(size > 2 * reach, centre, size / 2)
-    pick = pictures.mould_px[chosen, (uniform(count) * 64).long()]
+    pick = pictures.sick_px[chosen, (uniform(count) * 64).long()]
     near = pick + (uniform(count, 2) - 0.5) * reach * 1.6
-    use = (uniform(count) < mould_share) & ~pick[:, 0].isnan()
+    use = (uniform(count) < sick_share) & ~pick[:, 0].isnan()
     centre = torch.where(use[:, None], near, centre)
     angle = uniform(count) * 2 * torch.pi
     stretch = 1 + 0.25 * (uniform(count) - 0.5)
@@ -224,19 +235,17 @@ _TO_YUV = torch.tensor(
 
 
 def _turn_hue(rgb: Tensor, angle: Tensor, saturation: Tensor) -> Tensor:
-    to_yuv = _TO_YUV.to(rgb.device)
     cos, sin = angle.cos() * saturation, angle.sin() * saturation
     zero, one = torch.zeros_like(cos), torch.ones_like(cos)
     turn = torch.stack([one, zero, zero, zero, cos, -sin, zero, sin, cos], 1).view(-1, 3, 3)
-    matrix = torch.linalg.inv(to_yuv) @ turn @ to_yuv
+    matrix = _from_yuv(rgb.device) @ turn @ _to_yuv(rgb.device)
     return torch.einsum("bij,bjhw->bihw", matrix, rgb).clamp(0, 1)
 
 
 def _softened(rgb: Tensor) -> Tensor:
     """Twice averaged over 3 x 3 pixels."""
-    for _ in range(2):
-        rgb = functional.avg_pool2d(rgb, 3, 1, 1, count_include_pad=False)
-    return rgb
+    once = functional.avg_pool2d(rgb, 3, 1, 1, count_include_pad=False)
+    return functional.avg_pool2d(once, 3, 1, 1, count_include_pad=False)
 
 
 def _noise(rgb: Tensor, uniform, normal) -> Tensor:
@@ -247,29 +256,45 @@ def _noise(rgb: Tensor, uniform, normal) -> Tensor:
     return strength * (luma * 0.7 + chroma * 0.9 * uniform(b, 1, 1, 1))
 
 
-def _dct_matrix() -> Tensor:
+@cache
+def _to_yuv(device: torch.device) -> Tensor:
+    return _TO_YUV.to(device)
+
+
+@cache
+def _from_yuv(device: torch.device) -> Tensor:
+    return torch.linalg.inv(_TO_YUV).to(device)
+
+
+@cache
+def _dct_matrix(device: torch.device) -> Tensor:
     k = torch.arange(8.0)
     matrix = torch.cos(torch.pi * (2 * k[None] + 1) * k[:, None] / 16) / 2
     matrix[0] /= 2**0.5
-    return matrix
+    return matrix.to(device)
+
+
+@cache
+def _steps_by_frequency(device: torch.device) -> Tensor:
+    k = torch.arange(8.0)
+    return (1 + (k[:, None] + k[None]) * 0.35).view(8, 1, 8).to(device)
 
 
 def _jpeg(rgb: Tensor, step: Tensor) -> Tensor:
     """Block DCT quantisation in YUV, coarser for high frequencies and, halved in size, chroma."""
-    yuv = torch.einsum("ij,bjhw->bihw", _TO_YUV.to(rgb.device), rgb)
+    yuv = torch.einsum("ij,bjhw->bihw", _to_yuv(rgb.device), rgb)
     chroma = functional.interpolate(
         _quantise(functional.avg_pool2d(yuv[:, 1:], 2), step * 1.5), scale_factor=2.0
     )
     yuv = torch.cat([_quantise(yuv[:, :1], step), chroma], 1)
-    return torch.einsum("ij,bjhw->bihw", torch.linalg.inv(_TO_YUV).to(rgb.device), yuv)
+    return torch.einsum("ij,bjhw->bihw", _from_yuv(rgb.device), yuv)
 
 
 def _quantise(plane: Tensor, step: Tensor) -> Tensor:
-    dct = _dct_matrix().to(plane.device)
+    dct = _dct_matrix(plane.device)
     b, c, h, w = plane.shape
     blocks = plane.view(b, c, h // 8, 8, w // 8, 8)
     spectrum = torch.einsum("ui,bchiwj,vj->bchuwv", dct, blocks, dct)
-    k = torch.arange(8.0, device=plane.device)
-    table = (1 + (k[:, None] + k[None]) * 0.35).view(8, 1, 8) * step[:, :, :, :, None, None] / 255
+    table = _steps_by_frequency(plane.device) * step[:, :, :, :, None, None] / 255
     spectrum = (spectrum / table).round() * table
     return torch.einsum("ui,bchuwv,vj->bchiwj", dct, spectrum, dct).reshape(b, c, h, w)

@@ -6,8 +6,10 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 CLASSES = 7
-SHOOT, MOULD = 3, 4
+SHOOT, MOULD, SLIME = 3, 4, 6
 OUTPUTS = CLASSES + 4
+# Channels at a half, a quarter, an eighth and a sixteenth of the resolution.
+WIDTHS = (16, 32, 64, 96)
 # Targets beyond the classes: a pixel that is surely neither shoot, mould nor slime but
 # whose exact class means nothing (soil, a table), and one that must not count.
 HARMLESS, IGNORE = 254, 255
@@ -48,7 +50,7 @@ class TrayNet(nn.Module):
     reading order.
     """
 
-    def __init__(self, widths: tuple[int, int, int, int] = (16, 32, 64, 96)) -> None:
+    def __init__(self, widths: tuple[int, int, int, int] = WIDTHS) -> None:
         super().__init__()
         w1, w2, w3, w4 = widths
         self.stem = nn.Sequential(

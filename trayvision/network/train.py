@@ -11,43 +11,21 @@ last digits between devices. `trayvision.network.evaluate` judges the result.
 import argparse
 import time
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
-import numpy.typing as npt
 import torch
 from torch import Tensor
 
-from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
-from trayvision.network import composites, dataset
-from trayvision.network.augment import (
-    CROP_SIDE,
-    Example,
-    Pictures,
-    draw_crops,
-    random_camera,
-    to_device,
-)
-from trayvision.network.model import (
-    MOULD,
-    SHOOT,
-    TrayNet,
-    full_resolution_logits,
-    segmentation_loss,
-)
+from trayvision.network import dataset
+from trayvision.network.augment import CROP_SIDE, Pictures, draw_crops, random_camera, to_device
+from trayvision.network.examples import examples_to_learn
+from trayvision.network.model import WIDTHS, TrayNet, full_resolution_logits, segmentation_loss
 
 CLASS_WEIGHTS = (1.5, 1.0, 1.0, 1.3, 1.3, 0.5, 1.5)
-# Scales that tray crops are drawn at, mm a px; inspections never run finer than 0.5.
-SCALES_MM_PER_PX = (0.45, 1.0)
-COMPOSITE_SHARE = 0.20
-NEGATIVE_SHARE = 0.03
-OVERGROWN_SHARE = 0.12
-OVERGROWN_COPIES = 1
-CHECKPOINT_STEPS = 1000
+CHECKPOINT_STEPS = 10_000
 
 
 @dataclass(frozen=True)
@@ -61,83 +39,7 @@ class Settings:
     learning_rate: float
     minutes: float
     start: Path | None
-
-
-def rendered_examples(folder: Path) -> list[Example]:
-    """The packed renders of a folder."""
-    examples = []
-    for photo in dataset.read_index(folder):
-        rgb, targets = dataset.read_packed(folder, photo)
-        finest, coarsest = (scale / photo.mm_per_px for scale in SCALES_MM_PER_PX)
-        examples.append(Example(rgb, targets, photo.gains, finest, coarsest))
-    return examples
-
-
-def drawn_examples(count: int, seed: int) -> list[Example]:
-    """Composites, drawn by all processors."""
-    with ProcessPoolExecutor(initializer=_one_thread) as pool:
-        seeds = range(seed * 1_000_000, seed * 1_000_000 + count)
-        drawn = pool.map(composites.compose, seeds, chunksize=8)
-        return [Example(rgb, targets, (1.0, 1.0, 1.0), 0.5, 2.0) for rgb, targets in drawn]
-
-
-def overgrown_examples(rendered: list[Example], copies: int, seed: int) -> list[Example]:
-    """Pieces of the renders, in corrected light, with drawn mould besides their own."""
-    jobs = rendered * copies
-    seeds = range(seed * 1_000_000 + 500_000, seed * 1_000_000 + 500_000 + len(jobs))
-    with ProcessPoolExecutor(initializer=_one_thread) as pool:
-        return list(pool.map(_overgrow, jobs, seeds, chunksize=4))
-
-
-def _overgrow(example: Example, seed: int) -> Example:
-    corrected = corrected_rgb(example)
-    rgb, targets = composites.overgrow(
-        (corrected * 255).round().astype(np.uint8), example.targets, seed
-    )
-    return Example(rgb, targets, (1.0, 1.0, 1.0), example.finest, example.coarsest)
-
-
-def corrected_rgb(example: Example) -> npt.NDArray[np.float64]:
-    """(h, w, 3) sRGB 0 to 1 with the example's gains applied in linear light."""
-    linear = srgb_to_linear(example.rgb / 255.0) * np.array(example.gains)
-    return linear_to_srgb(linear)
-
-
-def _one_thread() -> None:
-    cv2.setNumThreads(1)
-
-
-def negative_examples() -> list[Example]:
-    """Photographs that scikit-image carries and that show neither plants nor mould."""
-    from skimage import data
-
-    names = ("astronaut", "coffee", "chelsea", "immunohistochemistry", "brick", "gravel", "retina")
-    examples = []
-    for name in names:
-        try:
-            picture = getattr(data, name)()
-        except (OSError, ModuleNotFoundError, AttributeError) as reason:
-            print(f"left out the negative {name}: {reason}")
-            continue
-        rgb = picture[..., :3] if picture.ndim == 3 else np.repeat(picture[..., None], 3, 2)
-        targets = np.full(rgb.shape[:2], dataset.HARMLESS, np.uint8)
-        examples.append(Example(np.ascontiguousarray(rgb), targets, (1.0, 1.0, 1.0), 0.6, 2.0))
-    return examples
-
-
-def sampling_weights(rendered: list[Example], overgrown: int, drawn: int, negative: int) -> Tensor:
-    """How often each picture is drawn: more often with mould, and half grown over."""
-    renders = np.array(
-        [
-            (1.5 if (e.targets == MOULD).any() else 1.0)
-            * (2.0 if 0.005 < (e.targets == SHOOT).mean() < 0.45 else 1.0)
-            for e in rendered
-        ]
-    )
-    groups = [(renders, 1 - OVERGROWN_SHARE - COMPOSITE_SHARE - NEGATIVE_SHARE)]
-    groups += [(np.ones(overgrown), OVERGROWN_SHARE)]
-    groups += [(np.ones(drawn), COMPOSITE_SHARE), (np.ones(negative), NEGATIVE_SHARE)]
-    return torch.tensor(np.concatenate([w / max(w.sum(), 1) * share for w, share in groups]))
+    widths: tuple[int, int, int, int]
 
 
 def train(
@@ -149,8 +51,9 @@ def train(
 ) -> TrayNet:
     """Fit the network; the returned one has the running mean of the weights."""
     torch.manual_seed(settings.seed)
+    torch.backends.cudnn.benchmark = True
     generator = torch.Generator(device=device).manual_seed(settings.seed)
-    model = TrayNet().to(device, memory_format=torch.channels_last)
+    model = TrayNet(settings.widths).to(device, memory_format=torch.channels_last)
     if settings.start is not None:
         model.load_state_dict(torch.load(settings.start, map_location=device))
     average = deepcopy(model)
@@ -160,6 +63,7 @@ def train(
     )
     class_weights = torch.tensor(CLASS_WEIGHTS, device=device)
     weights = weights.to(device)
+    loss_of = torch.compile(_loss) if device == "cuda" else _loss
     started, running = time.monotonic(), torch.zeros((), device=device)
     for step in range(settings.steps):
         used = (time.monotonic() - started) / (60 * settings.minutes)
@@ -168,8 +72,8 @@ def train(
             break
         for group in optimiser.param_groups:
             group["lr"] = settings.learning_rate * _schedule(progress, step)
-        chosen = torch.multinomial(weights, settings.batch, True, generator=generator)
-        loss = _loss_of_batch(model, pictures, chosen, class_weights, generator)
+        crops, targets = _batch(pictures, weights, settings.batch, generator)
+        loss = loss_of(model, crops, targets, class_weights)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 2.0)
@@ -187,18 +91,18 @@ def train(
     return average.eval()
 
 
-def _loss_of_batch(
-    model: TrayNet,
-    pictures: Pictures,
-    chosen: Tensor,
-    class_weights: Tensor,
-    generator: torch.Generator,
-) -> Tensor:
-    with torch.no_grad():
-        crops, targets = draw_crops(
-            pictures, chosen, side=CROP_SIDE, mould_share=0.5, generator=generator
-        )
-        crops, targets = random_camera(crops, targets, pictures.gains[chosen], generator)
+@torch.no_grad()
+def _batch(
+    pictures: Pictures, weights: Tensor, size: int, generator: torch.Generator
+) -> tuple[Tensor, Tensor]:
+    chosen = torch.multinomial(weights, size, True, generator=generator)
+    crops, targets = draw_crops(
+        pictures, chosen, side=CROP_SIDE, sick_share=0.5, generator=generator
+    )
+    return random_camera(crops, targets, pictures.gains[chosen], generator)
+
+
+def _loss(model: TrayNet, crops: Tensor, targets: Tensor, class_weights: Tensor) -> Tensor:
     with torch.autocast(class_weights.device.type, torch.bfloat16):
         outputs = model(crops.contiguous(memory_format=torch.channels_last) / 255)
     return segmentation_loss(full_resolution_logits(outputs.float()), targets, class_weights)
@@ -245,15 +149,10 @@ def run(packed: Path, out: Path, settings: Settings) -> None:
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.monotonic()
     rng = np.random.default_rng(settings.seed)
-    rendered = rendered_examples(packed)
-    drawn = drawn_examples(settings.composites, settings.seed)
-    negative = negative_examples()
-    overgrown = overgrown_examples(rendered, OVERGROWN_COPIES, settings.seed)
-    weights = sampling_weights(rendered, len(overgrown), len(drawn), len(negative))
-    pictures = to_device(rendered + overgrown + drawn + negative, device, rng)
+    examples, weights = examples_to_learn(packed, settings.composites, settings.seed)
+    pictures = to_device(examples, device, rng)
     print(
-        f"{len(rendered)} renders, {len(drawn)} drawn, {len(negative)} negatives, ready after "
-        f"{time.monotonic() - started:.0f} s on {device}",
+        f"{len(examples)} pictures ready after {time.monotonic() - started:.0f} s on {device}",
         flush=True,
     )
     out.mkdir(parents=True, exist_ok=True)
@@ -281,19 +180,21 @@ def main() -> None:
     fit.add_argument("packed", type=Path)
     fit.add_argument("out", type=Path)
     fit.add_argument("--steps", type=int, default=20000)
-    fit.add_argument("--batch", type=int, default=16)
-    fit.add_argument("--composites", type=int, default=600)
+    fit.add_argument("--batch", type=int, default=96)
+    fit.add_argument("--composites", type=int, default=2000)
     fit.add_argument("--seed", type=int, default=1)
     fit.add_argument("--learning-rate", type=float, default=3e-3)
     fit.add_argument(
         "--minutes", type=float, default=1e6, help="stop after this time at the latest"
     )
+    fit.add_argument("--widths", type=int, nargs=4, default=WIDTHS)
     fit.add_argument("--start", type=Path, help="weights (.pt) of an earlier training")
     given = vars(parser.parse_args())
     if given.pop("command") == "pack":
         print(len(dataset.pack_folder(given["renders"], given["packed"], workers=given["workers"])))
     else:
-        run(given.pop("packed"), given.pop("out"), Settings(**given))
+        widths = tuple(given.pop("widths"))
+        run(given.pop("packed"), given.pop("out"), Settings(**given, widths=widths))
 
 
 if __name__ == "__main__":

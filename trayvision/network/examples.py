@@ -1,0 +1,117 @@
+# mypy: disable-error-code="misc,no-any-return,untyped-decorator,no-untyped-def,unused-ignore"
+"""What the network learns from, and how often it sees each picture."""
+
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import torch
+from torch import Tensor
+
+from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
+from trayvision.network import composites, dataset
+from trayvision.network.augment import Example
+from trayvision.network.model import MOULD, SHOOT, SLIME
+
+# Scales that tray crops are drawn at, mm a px; inspections never run finer than 0.5.
+SCALES_MM_PER_PX = (0.45, 1.0)
+COMPOSITE_SHARE = 0.20
+NEGATIVE_SHARE = 0.03
+OVERGROWN_SHARE = 0.12
+
+
+def examples_to_learn(packed: Path, drawn: int, seed: int) -> tuple[list[Example], Tensor]:
+    """All pictures, and how often each is to be drawn.
+
+    Parameters
+    ----------
+    packed : Path
+        Folder of packed renders.
+    drawn : int
+        How many pictures to draw (`composites.py`).
+    seed : int
+    """
+    rendered = rendered_examples(packed)
+    overgrown = overgrown_examples(rendered, seed)
+    composed = drawn_examples(drawn, seed)
+    negative = negative_examples()
+    weights = sampling_weights(rendered, len(overgrown), len(composed), len(negative))
+    return rendered + overgrown + composed + negative, weights
+
+
+def rendered_examples(folder: Path) -> list[Example]:
+    """The packed renders of a folder."""
+    examples = []
+    for photo in dataset.read_index(folder):
+        rgb, targets = dataset.read_packed(folder, photo)
+        finest, coarsest = (scale / photo.mm_per_px for scale in SCALES_MM_PER_PX)
+        examples.append(Example(rgb, targets, photo.gains, finest, coarsest))
+    return examples
+
+
+def drawn_examples(count: int, seed: int) -> list[Example]:
+    """Composites, drawn by all processors."""
+    with ProcessPoolExecutor(initializer=_one_thread) as pool:
+        seeds = range(seed * 1_000_000, seed * 1_000_000 + count)
+        drawn = pool.map(composites.compose, seeds, chunksize=8)
+        return [Example(rgb, targets, (1.0, 1.0, 1.0), 0.5, 2.0) for rgb, targets in drawn]
+
+
+def overgrown_examples(rendered: list[Example], seed: int) -> list[Example]:
+    """Pieces of the renders, in corrected light, with drawn mould besides their own."""
+    seeds = range(seed * 1_000_000 + 500_000, seed * 1_000_000 + 500_000 + len(rendered))
+    with ProcessPoolExecutor(initializer=_one_thread) as pool:
+        return list(pool.map(_overgrow, rendered, seeds, chunksize=4))
+
+
+def _overgrow(example: Example, seed: int) -> Example:
+    corrected = corrected_rgb(example)
+    rgb, targets = composites.overgrow(
+        (corrected * 255).round().astype(np.uint8), example.targets, seed
+    )
+    return Example(rgb, targets, (1.0, 1.0, 1.0), example.finest, example.coarsest)
+
+
+def corrected_rgb(example: Example) -> npt.NDArray[np.float64]:
+    """(h, w, 3) sRGB 0 to 1 with the example's gains applied in linear light."""
+    linear = srgb_to_linear(example.rgb / 255.0) * np.array(example.gains)
+    return linear_to_srgb(linear)
+
+
+def _one_thread() -> None:
+    cv2.setNumThreads(1)
+
+
+def negative_examples() -> list[Example]:
+    """Photographs that scikit-image carries and that show neither plants nor mould."""
+    from skimage import data
+
+    names = ("astronaut", "coffee", "chelsea", "immunohistochemistry", "brick", "gravel", "retina")
+    examples = []
+    for name in names:
+        try:
+            picture = getattr(data, name)()
+        except (OSError, ModuleNotFoundError, AttributeError) as reason:
+            print(f"left out the negative {name}: {reason}")
+            continue
+        rgb = picture[..., :3] if picture.ndim == 3 else np.repeat(picture[..., None], 3, 2)
+        targets = np.full(rgb.shape[:2], dataset.HARMLESS, np.uint8)
+        examples.append(Example(np.ascontiguousarray(rgb), targets, (1.0, 1.0, 1.0), 0.6, 2.0))
+    return examples
+
+
+def sampling_weights(rendered: list[Example], overgrown: int, drawn: int, negative: int) -> Tensor:
+    """How often each picture is drawn: more often with mould or slime, and half grown over."""
+    renders = np.array(
+        [
+            (1.5 if np.isin(e.targets, (MOULD, SLIME)).any() else 1.0)
+            * (2.0 if 0.005 < (e.targets == SHOOT).mean() < 0.45 else 1.0)
+            for e in rendered
+        ]
+    )
+    groups = [(renders, 1 - OVERGROWN_SHARE - COMPOSITE_SHARE - NEGATIVE_SHARE)]
+    groups += [(np.ones(overgrown), OVERGROWN_SHARE)]
+    groups += [(np.ones(drawn), COMPOSITE_SHARE), (np.ones(negative), NEGATIVE_SHARE)]
+    return torch.tensor(np.concatenate([w / max(w.sum(), 1) * share for w, share in groups]))
