@@ -9,7 +9,11 @@ from service.pages.routers import ROUTERS
 from tests.pages.house import MOULDY_TRAY, House
 
 # Files of the pages, no pages.
-_NO_PAGES = ("/static/{name}",)
+_NO_PAGES = (
+    "/static/{name}",
+    "/trays/{number}/place.jpg",
+    "/charts/runs/{run_id}/{name}",
+)
 _LISTS = {
     "flag_id": ("/api/flags", "flags"),
     "photo_id": ("/api/photos", "photos"),
