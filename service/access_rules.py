@@ -37,6 +37,11 @@ _TABLE: dict[Right, str] = {
         GET /trays/{number}
         GET /trays/{number}/place.jpg
         GET /charts/runs/{run_id}/{name}
+        GET /snap
+        GET /worker.js
+        GET /photos
+        GET /photos/{photo_id}
+        GET /photos/{photo_id}/result
         GET /api/today
         GET /api/room
         GET /api/room/history
@@ -57,6 +62,7 @@ _TABLE: dict[Right, str] = {
         GET /api/photos/{photo_id}/original
         GET /api/photos/{photo_id}/overlay
         GET /api/photos/{photo_id}/thumbnail
+        GET /api/photos/{photo_id}/picture
         GET /api/photos/{photo_id}/trays/{number}/view
         GET /api/flags
         GET /api/flags/{flag_id}
@@ -92,6 +98,10 @@ _TABLE: dict[Right, str] = {
         POST /readings
         POST /chores
         POST /chores/{chore_id}/done
+        POST /snap
+        POST /photos/{photo_id}/capture
+        POST /photos/{photo_id}/inspect
+        POST /photos/{photo_id}/trays
         POST /api/trays
         PATCH /api/trays/{number}
         POST /api/trays/{number}/placements

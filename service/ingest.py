@@ -19,6 +19,7 @@ from service.entries import Entrant, current, enter
 from service.inspection_log import NewPhoto, enter_photo, find_photo
 from service.inspector import InspectedPhoto, InspectionJob
 from service.models.photos import PhotoOut, Watering
+from service.models.room import Room
 from service.photo_log import photo_out
 from service.refusals import Refusal, TooLarge
 from service.room_log import in_utc, one, the_room, tray_sizes
@@ -31,7 +32,7 @@ _LONGEST_NAME = 200
 
 @dataclass(frozen=True)
 class IncomingPhoto:
-    """A photo as it came, with what was said of it."""
+    """A photo as it came, with what was said of it; `kept_at` is when its sender took it in."""
 
     name: str
     media_type: str
@@ -39,6 +40,7 @@ class IncomingPhoto:
     taken_at: datetime | None = None
     camera: str | None = None
     watering: Watering = Watering.UNKNOWN
+    kept_at: datetime | None = None
 
 
 def take_in(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoOut, bool]:
@@ -145,7 +147,7 @@ def _job(
         job = InspectionJob(
             path=path,
             name=_clean(photo.name),
-            received_at=by.at,
+            received_at=_first_had_at(photo, room, by),
             room_zone=room.time_zone,
             tray_size=room.tray_size,
             sizes=tray_sizes(connection),
@@ -157,6 +159,11 @@ def _job(
             else earlier_poses(connection, service.store, camera["id"], before=by.at),
         )
         return job, None if camera is None else camera["id"]
+
+
+def _first_had_at(photo: IncomingPhoto, room: Room, by: Entrant) -> datetime:
+    """Since when somebody has the photo; a sender's clock that runs ahead is not believed."""
+    return by.at if photo.kept_at is None else min(in_utc(photo.kept_at, room), by.at)
 
 
 def _camera(connection: sa.Connection, name: str, by: Entrant) -> Any:

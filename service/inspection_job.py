@@ -28,6 +28,7 @@ from trayvision.room_settings import RoomSettings
 Pixels = npt.NDArray[np.uint8]
 
 _THUMBNAIL_PX = 480
+_SCREEN_PX = 1600
 _JPEG_QUALITY = 88
 
 
@@ -40,7 +41,10 @@ def inspect_job(job: InspectionJob) -> InspectedPhoto:
         return replace(not_measured(job, ""), record=problem_record(job.name, problem))
     taken_at, source = _moment(job, photo)
     photo = replace(photo, taken_at=taken_at)
-    pictures = {"thumbnail.jpg": _jpeg(_thumbnail(photo.pixels))}
+    pictures = {
+        "thumbnail.jpg": _jpeg(_shrunk(photo.pixels, _THUMBNAIL_PX)),
+        "photo.jpg": _jpeg(_shrunk(photo.pixels, _SCREEN_PX)),
+    }
     try:
         inspection = inspect_photo(
             photo,
@@ -111,9 +115,11 @@ def _drawn(inspection: Inspection) -> Iterator[tuple[str, bytes]]:
             yield f"tray-{tray.number}.jpg", _jpeg(tray.plan.colours)
 
 
-def _thumbnail(pixels: Pixels) -> Any:
+def _shrunk(pixels: Pixels, long_side: int) -> Any:
     height, width = pixels.shape[:2]
-    factor = _THUMBNAIL_PX / max(height, width)
+    factor = long_side / max(height, width)
+    if factor >= 1:
+        return pixels
     size = (max(1, round(width * factor)), max(1, round(height * factor)))
     return cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
 

@@ -79,7 +79,7 @@ class InspectedPhoto:
     taken_at_from : str
         One of `service.models.photos.TakenAtFrom`.
     pictures : mapping of name to bytes
-        ``thumbnail.jpg``, ``overlay.jpg``, and a straight-down view of each tray,
+        ``thumbnail.jpg``, ``photo.jpg``, ``overlay.jpg``, and a straight-down view of each tray,
         ``tray-17.jpg``, 1 mm a pixel, for crops of the same place at different times; of a
         fixed camera's photo ``poses.json`` as well.
     """

@@ -189,6 +189,7 @@ def _photo_out(row: Row, trays: list[dict[str, Any]], assigned: list[int]) -> Ph
         original=f"{address}/original" if row["original_kept"] else None,
         overlay=f"{address}/overlay" if drawn else None,
         thumbnail=f"{address}/thumbnail" if read else None,
+        picture=f"{address}/picture" if read else None,
     )
 
 

@@ -7,9 +7,9 @@ import sqlalchemy as sa
 
 from service.context import Service
 from service.entries import Entrant, history, take_back
-from service.ingest import tell_watchers
+from service.ingest import photo_trays, tell_watchers
 from service.refusals import Conflict, NotFound
-from service.room_log import one
+from service.room_log import Row, one
 from service.run_log import bring_seed, seed_of
 from service.schema import CORRECTABLE, HARVEST, RUN
 
@@ -37,15 +37,19 @@ def undo(service: Service, entries: Sequence[tuple[str, int]], by: Entrant) -> N
         If something else was entered for it since.
     """
     trays: set[int] = set()
+    photos: set[int] = set()
     with service.database.write() as connection:
         for kind, entry_id in reversed(entries):
             if kind not in UNDOABLE:
                 raise NotFound("entry", f"{kind}:{entry_id}")
-            trays |= _take_back(connection, CORRECTABLE[kind], entry_id, by)
-    tell_watchers(service, trays)
+            row = _take_back(connection, CORRECTABLE[kind], entry_id, by)
+            trays |= _trays_of(connection, kind, row)
+            photos |= {row["photo_id"]} if "photo_id" in row else set()
+    tell_watchers(service, trays.union(*(photo_trays(service, one) for one in photos)))
 
 
-def _take_back(connection: sa.Connection, table: sa.Table, entry_id: int, by: Entrant) -> set[int]:
+def _take_back(connection: sa.Connection, table: sa.Table, entry_id: int, by: Entrant) -> Row:
+    """Take a row back; returns it as it was."""
     row = connection.execute(sa.select(table).where(table.c.id == entry_id)).mappings().first()
     if row is None:
         raise NotFound(table.name, entry_id)
@@ -55,7 +59,11 @@ def _take_back(connection: sa.Connection, table: sa.Table, entry_id: int, by: En
     new_entry = take_back(connection, table, thing_id, by=by)
     if table is RUN and row["replaces_id"] is not None:
         bring_seed(connection, new_entry, seed_of(connection, row["replaces_id"]))
-    if table is HARVEST:
+    return row
+
+
+def _trays_of(connection: sa.Connection, kind: str, row: Row) -> set[int]:
+    if kind == HARVEST.name:
         return {_tray_of_run(connection, row["run_id"])}
     return {row["tray_id"]} if row.get("tray_id") is not None else set()
 

@@ -96,6 +96,10 @@ class Doubt(StrEnum):
         "Thick spots in fresh seed do not show in one photo from above; run a hand over it.",
     )
     NO_KIT = "no_kit", "Taken without the kit: no millimetres and no height."
+    CORNERS_BY_HAND = (
+        "corners_by_hand",
+        "The tray's corners were marked by hand: no millimetres beyond the size that was typed.",
+    )
     TOO_LITTLE_KNOWN = (
         "too_little_known",
         "Too few of the measures that make the score could be taken.",

@@ -74,6 +74,7 @@ def post_photos(
             taken_at=form.taken_at,
             camera=form.camera,
             watering=form.watering,
+            kept_at=form.kept_at,
         )
         taken.append(take_in(service, incoming, by))
     if not any(new for _, new in taken):
@@ -180,6 +181,17 @@ def get_overlay(service: TheService, photo_id: PhotoId) -> FileResponse:
 def get_thumbnail(service: TheService, photo_id: PhotoId) -> FileResponse:
     """Made again where it is missing."""
     return FileResponse(picture(service, photo_id, "thumbnail.jpg"), media_type="image/jpeg")
+
+
+@router.get(
+    "/{photo_id}/picture",
+    response_class=FileResponse,
+    responses=_JPEG,
+    summary="The photo at screen size",
+)
+def get_picture(service: TheService, photo_id: PhotoId) -> FileResponse:
+    """Upright, nothing drawn on it; made again where it is missing."""
+    return FileResponse(picture(service, photo_id, "photo.jpg"), media_type="image/jpeg")
 
 
 @router.get(

@@ -51,6 +51,7 @@ class PhotoOut(Model):
     original: str | None = Field(description="Path of the original; null once let go by rule.")
     overlay: str | None
     thumbnail: str | None
+    picture: str | None = Field(description="Path of the photo at screen size.")
 
 
 class PhotosOut(Model):
@@ -66,6 +67,11 @@ class PhotoForm(Model):
     taken_at: Moment | None = Field(None, description="Goes before what the photos say.")
     camera: Name | None = Field(None, description="Name of the camera that took them.")
     watering: Watering = Watering.UNKNOWN
+    kept_at: Moment | None = Field(
+        None,
+        description="Since when a sender without a link kept them: the moment of photos that "
+        "do not say when they were taken.",
+    )
 
 
 class PhotoQuery(Model):

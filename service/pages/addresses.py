@@ -11,6 +11,8 @@ STATIC_FOLDER: Final = Path(__file__).parents[1] / "static"
 
 NOW: Final = "/"
 SNAP: Final = "/snap"
+PHOTOS: Final = "/photos"
+WORKER: Final = "/worker.js"
 ROOM: Final = "/room"
 SHELVES: Final = "/shelves"
 MORE: Final = "/more"
@@ -101,6 +103,11 @@ def chore_done(chore_id: int) -> str:
 def photo(photo_id: int) -> str:
     """Page of one photo: what it says."""
     return f"/photos/{photo_id}"
+
+
+def photos(query: Iterable[tuple[str, object]] = ()) -> str:
+    """The list of photos, the last taken first."""
+    return with_query(PHOTOS, query)
 
 
 def help_on(topic: str) -> str:

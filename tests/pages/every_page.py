@@ -13,6 +13,8 @@ _NO_PAGES = (
     "/static/{name}",
     "/trays/{number}/place.jpg",
     "/charts/runs/{run_id}/{name}",
+    "/worker.js",
+    "/photos/{photo_id}/result",
 )
 _LISTS = {
     "flag_id": ("/api/flags", "flags"),

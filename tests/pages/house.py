@@ -4,7 +4,7 @@ import shutil
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from io import BytesIO
 from pathlib import Path
@@ -26,10 +26,18 @@ ZONE = "Europe/Vienna"
 MOULDY_TRAY = 3
 
 
+@dataclass
 class DrawnInspector(RecordedInspector):
-    """Gives out what photos say of themselves, with pictures that a browser can show."""
+    """Gives out what photos say of themselves, with pictures that a browser can show.
+
+    Before it does, it raises what stands in `failures`, one a photo.
+    """
+
+    failures: list[Exception] = field(default_factory=list)
 
     def inspect(self, job: InspectionJob) -> InspectedPhoto:
+        if self.failures:
+            raise self.failures.pop(0)
         inspected = super().inspect(job)
         pictures = {
             name: content if content.startswith(b"\xff\xd8") else _plain_picture(name)
@@ -61,6 +69,7 @@ class House:
     client: httpx2.Client
     service: Service
     watch: Watch
+    inspector: DrawnInspector
 
     def get(self, path: str) -> Any:
         response = self.client.get(path)
@@ -92,7 +101,8 @@ def served(folder: Path, start: Path) -> Iterator[House]:
         data=folder, room_name="Lindenhof (invented)", time_zone=ZONE, round_seconds=3600.0
     )
     watch = Watch(EVENING)
-    app = create_app(settings, inspector=DrawnInspector(), clock=watch)
+    inspector = DrawnInspector()
+    app = create_app(settings, inspector=inspector, clock=watch)
     server = uvicorn.Server(
         uvicorn.Config(app, host="127.0.0.1", port=0, log_level="warning", proxy_headers=False)
     )
@@ -105,7 +115,7 @@ def served(folder: Path, start: Path) -> Iterator[House]:
         port = server.servers[0].sockets[0].getsockname()[1]
         address = f"http://127.0.0.1:{port}"
         with httpx2.Client(base_url=address) as client:
-            yield House(address, client, app.state.service, watch)
+            yield House(address, client, app.state.service, watch, inspector)
     finally:
         server.should_exit = True
         thread.join()

@@ -96,7 +96,7 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
         "fuzz": said.get("fuzz", 0.0),
         "mould": said.get("mould", []),
         "slime": said.get("slime", []),
-        "score": {"value": 80, "parts": []},
+        "score": {"value": 80, "parts": [], **said.get("score", {})},
         "doubts": said.get("doubts", []),
         "remarks": [],
     }
@@ -141,7 +141,7 @@ class RecordedInspector:
         trays = [
             tray_record(**{"day": _day(job, tray["number"], taken_at), **tray}) for tray in shown
         ]
-        pictures = {"thumbnail.jpg": b"small", "overlay.jpg": b"drawn"}
+        pictures = {"thumbnail.jpg": b"small", "photo.jpg": b"plain", "overlay.jpg": b"drawn"}
         pictures |= {f"tray-{tray['number']}.jpg": _view(tray) for tray in shown}
         return InspectedPhoto(photo_record(job.name, trays, None), taken_at, source, pictures)
 

@@ -1,0 +1,140 @@
+"""What was measured on a tray, in sentences: parts of the score, quantities, places, doubts."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from service.pages.words import Say
+
+Record = Mapping[str, Any]
+
+# 95 of 100 truths lie within this many standard uncertainties of a normal distribution.
+_WITHIN: Final = 1.96
+
+
+@dataclass(frozen=True)
+class PartOff:
+    """One part of the score: what it took off, and why."""
+
+    name: str
+    points: str
+    reason: str
+    known: bool
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One quantity as a sentence's end, such as "Cover" and "84 %, give or take 3 %"."""
+
+    name: str
+    words: str
+
+
+def listed(words: list[str]) -> str:
+    """Such as "a, b and c"."""
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
+
+
+def part_words(part: Record) -> PartOff:
+    """A part of the score, and what it took off."""
+    off, most = part["points_off"], part["weight"]
+    if not part["known"] or off is None:
+        points = "cannot tell" if most else "not asked yet"
+    elif off < 0.5:
+        points = f"all {most:g} points"
+    else:
+        points = f"{off:.0f} of {most:g} points off"
+    return PartOff(part["name"].capitalize(), points, part["reason"], part["known"])
+
+
+def measures(tray: Record, say: Say) -> list[Measure]:
+    """What was measured, each with what must be given or taken."""
+    colour, evenness = tray["colour"], tray["evenness"]
+    found = [
+        Measure("Shoots cover", _share(tray["cover"])),
+        Measure("Canopy at the strip", _length(tray["canopy_height_mm"], say)),
+        Measure("Shoots above the bed", _length(tray["shoot_height_mm"], say)),
+        Measure("Yellow shoots", _share(colour["yellow_share"])),
+        Measure("Dark green colour index", _number(colour["dark_green_colour_index"], 2)),
+        Measure("Cover varies over the tray by", _share(evenness["cover_variation"])),
+        Measure("Seed on the floor", _share(evenness["seed_layer"])),
+        Measure("Could be judged", f"{say.percent(tray['seen'])} of the tray"),
+    ]
+    if tray["fuzz"]:
+        found.append(Measure("Even white fuzz", f"{say.percent(tray['fuzz'])} of the tray"))
+    return found
+
+
+def _number(value: Record, digits: int, unit: str = "", factor: float = 1.0) -> str:
+    if value["value"] is None:
+        return f"cannot tell. {value.get('remark') or ''}".rstrip()
+    spread = f"{factor * _WITHIN * value['uncertainty']:.{digits}f}{unit}"
+    return f"{factor * value['value']:.{digits}f}{unit}, give or take {spread}"
+
+
+def _share(value: Record) -> str:
+    return _number(value, 0, " %", 100.0)
+
+
+def _length(value: Record, say: Say) -> str:
+    return _number(value, 1, f" {say.room.length_unit}", 1.0 / say.mm(1.0))
+
+
+def patch_words(patch: Record, say: Say) -> str:
+    """A patch of possible mould: look, size, likelihood, what else it could be."""
+    look = patch["look"].capitalize()
+    could_be = patch["confused_with"]
+    rest = f" It could also be {listed(could_be)}." if could_be else ""
+    return f"{look}{_size(patch, say)}: {say.likely(patch['likelihood'])}.{rest}"
+
+
+def _size(patch: Record, say: Say) -> str:
+    if "diameter_mm" in patch:
+        return f", {say.spot(patch['diameter_mm'])} across"
+    if "area_share" in patch:
+        return f", on {100 * patch['area_share']:.1f} % of the tray"
+    return ""
+
+
+def slime_words(places: list[Record], say: Say) -> list[str]:
+    """Wet glossy places."""
+    return [f"Wet and glossy{_area(one, say)}: smell it." for one in places]
+
+
+def _area(place: Record, say: Say) -> str:
+    if "area_mm2" in place:
+        return f", {say.spot(2 * (place['area_mm2'] / 3.14159) ** 0.5)} across"
+    return _size(place, say)
+
+
+def cannot_tell(tray: Record) -> tuple[str, ...]:
+    """What the photo cannot tell, or only with doubt, each once."""
+    hidden = [one["reason"] for one in tray["score"]["parts"] if not one["known"] and one["weight"]]
+    said = " ".join(hidden)
+    return (*hidden, *(sentence for sentence in tray["remarks"] if sentence not in said))
+
+
+def notes(tray: Record, say: Say) -> list[str]:
+    """What this photo could have shown, its sharpness and its light."""
+    sharpness, light = tray["sharpness"], tray["light"]
+    told = []
+    if sharpness is None:
+        told.append("How small a spot this photo could have shown cannot be told without a kit.")
+    elif sharpness["smallest_patch_mm"]["value"] is not None:
+        smallest = say.spot(sharpness["smallest_patch_mm"]["value"])
+        told.append(
+            f"The smallest spot of mould that this photo could have shown in the open is about "
+            f"{smallest} across; under shoots a larger one may hide."
+        )
+    if sharpness is not None and sharpness["mm_per_px"] is not None:
+        spread = sharpness["edge_spread_mm"]["value"]
+        blur = "" if spread is None else f"; edges are {spread:.1f} mm soft"
+        told.append(f"Sharpness: {sharpness['mm_per_px']:.2f} mm a pixel{blur}.")
+    if light["white_point_xy"] is None:
+        told.append("Light: no white was seen, so colours are as the camera made them.")
+    else:
+        uneven = light["unevenness"]
+        change = "" if uneven is None else f", brightness changing by {100 * uneven:.0f} %"
+        kind = "coloured" if light["coloured"] else "white"
+        told.append(f"Light: {kind}{change} over the tray.")
+    return told

@@ -1,0 +1,225 @@
+"""Photos: the list, what each of them says, and what a person says about it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Path, Query, Request
+from starlette.responses import Response
+
+from service.api.dependencies import By, TheService
+from service.api.photos import PhotoId
+from service.context import Service
+from service.entries import current
+from service.models.base import LARGEST_ID
+from service.models.photos import NewAssignment, PhotoChange, PhotoOut
+from service.pages import addresses
+from service.pages.forms import Typed, TypedForm, answered
+from service.pages.frame import show
+from service.pages.notices import Entry, done
+from service.pages.photo_ages import TrayChoice, ages, tray_choices
+from service.pages.photo_words import PhotoWords, photo_words
+from service.pages.words import Say
+from service.photo_changes import assign_photo, correct_photo, measure_again
+from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
+from service.room_log import the_room
+from service.schema import ASSIGNMENT
+
+router = APIRouter(include_in_schema=False)
+
+ON_A_PAGE = 30
+_MOST_NAMED = 100
+_Id = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+
+
+@dataclass(frozen=True)
+class PhotosPage:
+    """Photos, the last taken first.
+
+    Parameters
+    ----------
+    heading : str
+    photos : tuple of PhotoWords
+    unread : bool
+        Whether only those are listed in which a tray could not be read.
+    named : bool
+        Whether these were asked for one by one, such as after a burst.
+    newer, older : str or None
+        Addresses of the pages beside this one.
+    """
+
+    heading: str
+    photos: tuple[PhotoWords, ...]
+    unread: bool
+    named: bool
+    newer: str | None
+    older: str | None
+
+
+@dataclass(frozen=True)
+class PhotoPage:
+    """One photo.
+
+    Parameters
+    ----------
+    photo : PhotoOut
+    words : PhotoWords
+    trays : tuple of TrayChoice
+        To say which one it shows; those that grow first.
+    taken_at : str
+        As the field for it takes it.
+    typed : Typed
+        What somebody typed that could not be saved, and why.
+    """
+
+    photo: PhotoOut
+    words: PhotoWords
+    trays: tuple[TrayChoice, ...]
+    taken_at: str
+    typed: Typed
+
+
+@router.get(addresses.PHOTOS)
+def photos_page(
+    service: TheService,
+    request: Request,
+    page: Annotated[int, Query(ge=1, le=1_000_000)] = 1,
+    unread: bool = False,
+    photo: Annotated[list[_Id] | None, Query(max_length=_MOST_NAMED)] = None,
+) -> Response:
+    """All photos, those that could not be read, or those that are named."""
+    with service.database.read() as connection:
+        search = PhotoSearch(
+            with_problem=True if unread else None,
+            limit=ON_A_PAGE + 1,
+            offset=ON_A_PAGE * (page - 1),
+        )
+        ids = photo_ids(connection, search) if photo is None else _known(connection, photo)
+        words = said(service, connection, photos_out(connection, ids[:ON_A_PAGE]))
+        shown = PhotosPage(
+            heading=_heading(words, unread=unread, named=photo is not None, first=page == 1),
+            photos=tuple(words),
+            unread=unread,
+            named=photo is not None,
+            newer=_beside(page - 1, unread) if page > 1 else None,
+            older=_beside(page + 1, unread) if photo is None and len(ids) > ON_A_PAGE else None,
+        )
+        return show(request, connection, "photos.html", shown, here=addresses.SNAP)
+
+
+@router.get("/photos/{photo_id}")
+def photo_page(service: TheService, request: Request, photo_id: PhotoId) -> Response:
+    """What a photo says."""
+    return _page(service, request, photo_id, Typed())
+
+
+@router.get("/photos/{photo_id}/result")
+def photo_result(service: TheService, request: Request, photo_id: PhotoId) -> Response:
+    """The same in short, to stand on the page that the photo was taken on."""
+    with service.database.read() as connection:
+        (words,) = said(service, connection, [photo_out(connection, photo_id)])
+        return show(request, connection, "photo_result.html", words, here=addresses.SNAP)
+
+
+@router.post("/photos/{photo_id}/capture")
+def post_capture(
+    service: TheService, by: By, request: Request, photo_id: PhotoId, typed: TypedForm
+) -> Response:
+    """Correct when and around which watering a photo was taken."""
+
+    def act() -> Response:
+        with service.database.read() as connection:
+            say = Say(the_room(connection), service.clock())
+            before = say.field_moment(capture_of(connection, photo_id)["taken_at"])
+        # The field shows whole minutes: a moment that nobody touched keeps its seconds.
+        moved = ("taken_at",) if typed.text("taken_at") != before else ()
+        correct_photo(service, photo_id, typed.read(PhotoChange, "watering", *moved), by)
+        with service.database.read() as connection:
+            entry = capture_of(connection, photo_id)["entry_id"]
+        undo = [Entry("capture", entry)]
+        return done(addresses.photo(photo_id), "Photo corrected.", undo=undo)
+
+    return answered(typed, act, lambda again: _page(service, request, photo_id, again))
+
+
+@router.post("/photos/{photo_id}/inspect")
+def post_inspect(service: TheService, by: By, photo_id: PhotoId) -> Response:
+    """Measure a photo again, with what the log knows now."""
+    measure_again(service, photo_id, by)
+    return done(addresses.photo(photo_id), "Measured again. What was measured before is kept.")
+
+
+@router.post("/photos/{photo_id}/trays")
+def post_tray(
+    service: TheService, by: By, request: Request, photo_id: PhotoId, typed: TypedForm
+) -> Response:
+    """Say which tray a photo shows."""
+
+    def act() -> Response:
+        new = typed.read(NewAssignment, "tray")
+        assign_photo(service, photo_id, new.tray, by=by, why=None)
+        with service.database.read() as connection:
+            entry = _last_assignment(connection, photo_id)
+        undo = [Entry("assignment", entry)]
+        return done(addresses.photo(photo_id), f"This photo shows tray {new.tray}.", undo=undo)
+
+    return answered(typed, act, lambda again: _page(service, request, photo_id, again))
+
+
+def said(
+    service: Service, connection: sa.Connection, photos: Sequence[PhotoOut]
+) -> list[PhotoWords]:
+    """Photos in words."""
+    say = Say(the_room(connection), service.clock())
+    aged = ages(connection, photos, say)
+    return [photo_words(photo, say, aged.get(photo.id, {})) for photo in photos]
+
+
+def _page(service: Service, request: Request, photo_id: int, typed: Typed) -> Response:
+    with service.database.read() as connection:
+        photo = photo_out(connection, photo_id)
+        say = Say(the_room(connection), service.clock())
+        (words,) = said(service, connection, [photo])
+        page = PhotoPage(
+            photo=photo,
+            words=words,
+            trays=tuple(tray_choices(connection, service.clock())),
+            taken_at=typed.text("taken_at") or say.field_moment(photo.taken_at),
+            typed=typed,
+        )
+        return show(request, connection, "photo.html", page, here=addresses.SNAP)
+
+
+def _known(connection: sa.Connection, ids: Sequence[int]) -> list[int]:
+    return [photo_out(connection, one).id for one in dict.fromkeys(ids)]
+
+
+def _heading(words: list[PhotoWords], *, unread: bool, named: bool, first: bool) -> str:
+    if named:
+        hold = sum(one.level == "hold" for one in words)
+        look = sum(one.level == "look" for one in words)
+        count = "1 photo was" if len(words) == 1 else f"{len(words)} photos were"
+        asks = [f"hold {hold}" if hold else "", f"look at {look}" if look else ""]
+        told = " and ".join(filter(None, asks)) or "nothing asks for a look"
+        return f"{count} taken in: {told}"
+    if not words and first:
+        return "Every photo could be read" if unread else "No photo yet"
+    return "Photos in which no tray could be read" if unread else "Photos, the last taken first"
+
+
+def _beside(page: int, unread: bool) -> str:
+    return addresses.photos(
+        [("page", page if page > 1 else None), ("unread", "true" if unread else None)]
+    )
+
+
+def _last_assignment(connection: sa.Connection, photo_id: int) -> Any:
+    now = current(ASSIGNMENT)
+    statement = (
+        sa.select(now.c.entry_id)
+        .where(now.c.photo_id == photo_id)
+        .order_by(now.c.entry_id.desc())
+        .limit(1)
+    )
+    return connection.execute(statement).scalar_one()

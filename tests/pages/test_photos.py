@@ -1,0 +1,189 @@
+"""What a photo says, the list of photos, and what people say about them."""
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
+from tests.pages.house import EVENING, MOULDY_TRAY, House
+from tests.service.recorded_inspections import patch, photo_bytes
+
+MOULD_PART = {
+    "name": "mould",
+    "points_off": 30.0,
+    "weight": 40,
+    "known": True,
+    "reason": "Possible mould (likely, 7 in 10): one patch of 12 mm, white fuzz.",
+    "doubt": None,
+}
+HEIGHT_PART = {
+    "name": "height",
+    "points_off": None,
+    "weight": 15,
+    "known": False,
+    "reason": "Height cannot be told. The canopy's edge on the height strip is not clear.",
+    "doubt": "strip_unclear",
+}
+HOLD = {"value": 41, "attention": "hold", "parts": [MOULD_PART, HEIGHT_PART]}
+
+
+def send(house: House, *trays: dict[str, Any], note: str = "") -> int:
+    """Send a photo that shows these trays, taken in the evening; returns its id."""
+    drawn = [{"drawn": True, "mould": [], **tray} for tray in trays]
+    content = photo_bytes(*drawn, note=note) if trays else f"nothing {note}".encode()
+    answer = house.client.post(
+        "/api/photos", files=[("photo", ("sent.jpg", content, "image/jpeg"))]
+    )
+    assert answer.status_code == 201, answer.text
+    number: int = answer.json()["photos"][0]["id"]
+    return number
+
+
+@pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "plain"])
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_pages_of_photos_are_accessible(
+    browser: Browser, shown_house: House, size: dict[str, int], scripts: bool
+) -> None:
+    page = open_page(browser, shown_house, size, scripts=scripts)
+    newest = shown_house.get(f"/api/photos?tray={MOULDY_TRAY}&limit=1")["photos"][0]["id"]
+    for path in ("/photos", "/photos?unread=true", f"/photos/{newest}"):
+        page.goto(path)
+        expect(page.get_by_role("heading", level=1)).to_be_visible()
+        if scripts:
+            assert_accessible(page)
+    expect(page.get_by_role("heading", level=1)).to_contain_text(f"Tray {MOULDY_TRAY}, day 5")
+    page.context.close()
+
+
+def test_a_photo_answers_first_and_gives_its_reasons(phone: Page, house: House) -> None:
+    one = send(house, {"number": 3, "mould": [patch(12.0, 0.72)], "score": HOLD, "height_mm": 70.0})
+    phone.goto(f"/photos/{one}")
+    expect(phone.get_by_role("heading", level=1)).to_have_text(
+        "Tray 3, day 5 (5 from soaking): 41 of 100, "
+        "one spot of 12 mm may be mould, likely, 7 in 10."
+    )
+    main = phone.get_by_role("main")
+    for words in (
+        "Hold: do not feed",
+        "30 of 40 points off",
+        "White fuzz, 12 mm across: likely, 7 in 10.",
+        "50 %, give or take 2 %",
+        # 85 mm above the floor, 1.96 standard uncertainties of 2 mm.
+        "8.5 cm, give or take 0.4 cm",
+        "Height cannot be told. The canopy's edge",
+        "about 4 mm across",
+        "Possible mould: hold it from feeding until you have looked.",
+    ):
+        expect(main).to_contain_text(words)
+    expect(main).not_to_contain_text("safe to feed")
+    picture = phone.get_by_role("img", name="Photo of today 18:00")
+    expect(picture).to_have_js_property("complete", True)
+    assert_accessible(phone)
+    picture.click()
+    expect(phone).to_have_url(f"{house.address}/api/photos/{one}/overlay")
+
+
+def test_several_trays_in_one_photo_have_each_its_part(phone: Page, house: House) -> None:
+    look = {"value": 60, "attention": "look"}
+    phone.goto(f"/photos/{send(house, {'number': 1}, {'number': 2, 'score': look})}")
+    expect(phone.get_by_role("heading", level=1)).to_contain_text(
+        "2 trays: Tray 2, day 5 (5 from soaking) asks for a look."
+    )
+    expect(phone.get_by_role("heading", level=2, name="Tray 1, day 5")).to_be_visible()
+    expect(phone.get_by_role("heading", level=2, name="Tray 2, day 5")).to_contain_text("60 of 100")
+
+
+def test_a_tray_whose_tags_are_hidden_is_picked_by_its_number(phone: Page, house: House) -> None:
+    one = send(house, note="hidden")
+    house.post("/api/trays", number=40)
+    phone.goto("/photos?unread=true")
+    phone.get_by_role("link", name="No tray could be read").click()
+    expect(phone.get_by_role("heading", level=1)).to_have_text(
+        "No tray could be read: no tag of the reference kit could be read."
+    )
+    assert_accessible(phone)
+    offered = phone.get_by_label("Tray", exact=True).locator("option")
+    assert offered.all_inner_texts() == [f"Tray {number}" for number in (1, 2, 3, 4, 5, 6, 40)]
+    phone.get_by_label("Tray", exact=True).select_option("5")
+    phone.get_by_role("button", name="It shows this tray").click()
+    expect(phone.get_by_role("status").first).to_contain_text("This photo shows tray 5.")
+    expect(phone.get_by_role("heading", level=1)).to_contain_text("Tray 5 by hand.")
+    assert house.get("/api/photos?tray=5&limit=1")["photos"][0]["id"] == one
+    phone.get_by_role("button", name="Undo").click()
+    expect(phone.get_by_role("heading", level=1)).not_to_contain_text("by hand")
+    assert house.get(f"/api/photos/{one}")["assigned_trays"] == []
+
+
+def test_moment_and_watering_are_corrected_and_undone(phone: Page, house: House) -> None:
+    one = send(house, {"number": 2}, note="corrected")
+    phone.goto(f"/photos/{one}")
+    phone.get_by_text("Correct when it was taken").click()
+    phone.get_by_label("Around watering").select_option("after")
+    phone.get_by_role("button", name="Correct it").click()
+    expect(phone.locator("figcaption")).to_contain_text("Taken today 18:00, after watering")
+    # Only what was changed was said: the moment keeps its source.
+    assert house.get(f"/api/photos/{one}")["taken_at_from"] == "received"
+    phone.get_by_text("Correct when it was taken").click()
+    phone.get_by_label("Taken").fill("2026-03-06T07:30")
+    phone.get_by_role("button", name="Correct it").click()
+    expect(phone.locator("figcaption")).to_contain_text("Taken yesterday 07:30, after watering")
+    phone.get_by_role("button", name="Undo").click()
+    expect(phone.locator("figcaption")).to_contain_text("Taken today 18:00, after watering")
+
+
+def test_what_was_typed_wrong_is_said_and_stays(house: House) -> None:
+    one = send(house, {"number": 2}, note="typed")
+    answer = house.client.post(f"/photos/{one}/capture", data={"taken_at": "1920-01-01T10:00"})
+    assert answer.status_code == 422
+    assert "must lie in the years 2000 to 2199" in answer.text
+    assert 'value="1920-01-01T10:00"' in answer.text
+    assert house.client.post(f"/photos/{one}/trays", data={"tray": "77"}).status_code == 404
+    assert house.client.post(f"/photos/{one}/trays", data={}).status_code == 422
+
+
+def test_a_photo_is_measured_again(phone: Page, house: House) -> None:
+    one = send(house, {"number": 4}, note="again")
+    before = house.get(f"/api/photos/{one}")["inspection_id"]
+    phone.goto(f"/photos/{one}")
+    phone.get_by_role("button", name="Measure it again").click()
+    expect(phone.get_by_role("status").first).to_contain_text("Measured again.")
+    assert house.get(f"/api/photos/{one}")["inspection_id"] > before
+
+
+def test_photos_stand_thirty_to_a_page(phone: Page, house: House) -> None:
+    for number in range(8):
+        house.photograph(1, EVENING - timedelta(minutes=number))
+    phone.goto("/photos")
+    expect(phone.locator(".photo-rows > li")).to_have_count(30)
+    expect(phone.locator(".photo-rows > li").first).to_contain_text("today 18:00")
+    phone.get_by_role("link", name="Older").click()
+    expect(phone.locator(".photo-rows > li")).to_have_count(2)
+    phone.get_by_role("link", name="Newer").click()
+    expect(phone).to_have_url(f"{house.address}/photos")
+
+
+def test_an_empty_room_has_no_photo_and_says_what_to_do(empty_house: House) -> None:
+    assert "No photo yet" in empty_house.client.get("/photos").text
+    assert "Every photo could be read" in empty_house.client.get("/photos?unread=true").text
+    one = send(empty_house, note="first")
+    assert "No tray is in the log yet." in empty_house.client.get(f"/photos/{one}").text
+
+
+def test_who_only_reads_sees_no_forms(browser: Browser, house: House) -> None:
+    house.post("/api/people", name="Mara", role="owner", password="a long one to keep")
+    house.client.headers["Origin"] = house.address
+    house.client.post("/api/login", json={"name": "Mara", "password": "a long one to keep"})
+    house.post("/api/people", name="Guest", role="read-only", password="a long one to keep")
+    page = open_page(browser, house, PHONE, scripts=True)
+    page.goto("/photos/1")
+    page.get_by_label("Name").fill("Guest")
+    page.get_by_label("Password").fill("a long one to keep")
+    page.get_by_role("button", name="Log in").click()
+    expect(page.get_by_role("heading", level=1)).to_contain_text("Tray 1")
+    expect(page.get_by_role("main").get_by_role("button")).to_have_count(0)
+    page.goto("/snap")
+    expect(page.get_by_role("main")).to_contain_text("the owner can change that")
+    expect(page.locator("input")).to_have_count(0)
+    page.context.close()
