@@ -131,6 +131,8 @@ _TABLE: dict[Right, str] = {
         PATCH /api/people/{person_id}
         GET /api/people/{person_id}/history
         PUT /api/people/{person_id}/password
+        GET /api/people/{person_id}/sessions
+        DELETE /api/sessions/{session_id}
         GET POST /api/tokens
         DELETE /api/tokens/{token_id}
         POST /api/cameras

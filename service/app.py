@@ -28,9 +28,9 @@ from service.database import Database
 from service.gate import Gate
 from service.inspector import Inspector, PoolInspector
 from service.notifications import Notifier
+from service.object_store import photo_store
 from service.pages.routers import ROUTERS as PAGES
 from service.passwords import Passwords
-from service.photo_store import PhotoStore
 from service.problems import PROBLEM_JSON, handle_problems
 from service.remeasuring import Remeasurer
 from service.retention import DailyRetention
@@ -153,7 +153,7 @@ def open_service(
     service = Service(
         settings,
         database,
-        PhotoStore(settings.data / "photos"),
+        photo_store(settings),
         inspector,
         clock,
         list(watchers),

@@ -28,18 +28,20 @@ def kept_originals(connection: sa.Connection) -> Kept:
 
 def missing_originals(store: PhotoStore, kept: Kept) -> list[str]:
     """Photos whose original the log says is kept, but is not in the store."""
-    return sorted(digest for digest in kept if kept[digest] and not store.original(digest).exists())
+    return sorted(digest for digest in kept if kept[digest] and not store.has_original(digest))
 
 
 def add_photos(writer: ArchiveWriter, store: PhotoStore, kept: Kept) -> Iterator[bytes]:
     """Copy what the store holds of these photos; gives out what is ready meanwhile."""
     for digest, is_kept in kept.items():
-        path = store.original(digest)
-        if is_kept and path.exists():
-            yield from writer.add_file(f"photos/{digest}", path)
+        if is_kept and store.has_original(digest):
+            yield from writer.add_file(f"photos/{digest}", store.original(digest))
         if not is_kept:
-            for picture in sorted(store.derived(digest, "any").parent.glob("*.jpg")):
-                yield from writer.add_file(f"derived/{digest}/{picture.name}", picture)
+            for name in store.derived_names(digest):
+                if name.endswith(".jpg"):
+                    yield from writer.add_file(
+                        f"derived/{digest}/{name}", store.derived(digest, name)
+                    )
 
 
 def bring_photos(archive: ArchiveReader, store: PhotoStore) -> list[str]:
@@ -56,7 +58,7 @@ def bring_photos(archive: ArchiveReader, store: PhotoStore) -> list[str]:
         content = _content(archive, name)
         if sha256(content).hexdigest() != digest:
             raise Refusal(name, "must be named after the sha256 of its bytes")
-        if not store.original(digest).exists():
+        if not store.has_original(digest):
             store.keep_original(digest, content)
             new.append(digest)
     for name in archive.names("derived"):

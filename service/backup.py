@@ -31,7 +31,7 @@ from service.context import Service
 from service.database import Database
 from service.file_lock import originals_stay
 from service.log_tables import log_tables, revision_of, row_counts, unchanging
-from service.photo_store import PhotoStore
+from service.object_store import photo_store
 from service.refusals import Conflict, Refusal
 from service.settings import Settings
 from service.staged_log import LOG_SQLITE, check_database, copy_rows, staged_log
@@ -129,7 +129,7 @@ def restore(settings: Settings, path: Path) -> Backup:
         with staged_log(archive, data, form=Form.JSON) as staged:
             if settings.database_url is not None:
                 _check_new(settings)
-            store = PhotoStore(data / "photos")
+            store = photo_store(settings)
             bring_photos(archive, store)
             with staged.write() as connection:
                 mark_missing(connection, store, let_go_at=archive.manifest.written_at)

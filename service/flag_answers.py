@@ -72,6 +72,7 @@ def _answers(event: Row, noticed: Row) -> list[Answer]:
             until=event["until_at"],
             level=Level(noticed["level"]),
             strength=evidence["strength"],
+            trays=tuple(evidence.get("trays", ())),
         )
         if event["kind"] == "snoozed":
             found.append(replace(answer, kind=AnswerKind.SNOOZE))

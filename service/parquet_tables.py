@@ -6,11 +6,12 @@ It is far larger than all else that the service needs, so it comes only on reque
 
 from importlib import import_module
 from importlib.util import find_spec
+from io import RawIOBase
 from typing import Any
 
 import sqlalchemy as sa
 
-from service.archive import ArchiveWriter
+from service.archive import ArchiveWriter, MemberWriter
 from service.log_tables import batches
 from service.refusals import Refusal
 from service.sql_types import Moment
@@ -38,11 +39,24 @@ def add_parquet(writer: ArchiveWriter, connection: sa.Connection, table: sa.Tabl
     arrow, files = import_module("pyarrow"), import_module("pyarrow.parquet")
     schema = arrow.schema([(column.name, _type(arrow, column)) for column in table.c])
     with writer.member(f"parquet/{table.name}.parquet", compressed=False) as member:
-        sink = arrow.PythonFile(member, mode="w")
+        sink = arrow.PythonFile(_Sink(member), mode="w")
         with files.ParquetWriter(sink, schema) as file:
             for batch in batches(connection, table):
                 rows = [_row(table, row) for row in batch]
                 file.write_table(arrow.Table.from_pylist(rows, schema=schema))
+
+
+class _Sink(RawIOBase):
+    """A member of an archive as the file that Arrow expects."""
+
+    def __init__(self, member: MemberWriter) -> None:
+        self._member = member
+
+    def writable(self) -> bool:
+        return True
+
+    def write(self, content: Any) -> int:
+        return self._member.write(bytes(content))
 
 
 def _type(arrow: Any, column: sa.Column[Any]) -> Any:

@@ -31,6 +31,10 @@ class PhotoStore:
         """Path of an original, whether it is there or not."""
         return self._originals / sha256[:_NAME_PARTS] / sha256
 
+    def has_original(self, sha256: str) -> bool:
+        """Whether an original is there."""
+        return self.original(sha256).exists()
+
     def keep_original(self, sha256: str, content: bytes) -> Path:
         """Keep the bytes of a photo; on return they are on the disk."""
         path = self.original(sha256)
@@ -49,9 +53,16 @@ class PhotoStore:
     def keep_derived(self, sha256: str, name: str, content: bytes) -> Path:
         """Keep a picture that can be made again: whole or not at all, but not waited for."""
         path = self.derived(sha256, name)
+        self._write_copy(path, content)
+        return path
+
+    def derived_names(self, sha256: str) -> list[str]:
+        """Names of the derived pictures of a photo."""
+        return sorted(path.name for path in self.derived(sha256, "any").parent.glob("*.*"))
+
+    def _write_copy(self, path: Path, content: bytes) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         _write_aside(path, content, durable=False)
-        return path
 
 
 def _write_durably(path: Path, content: bytes) -> None:

@@ -42,6 +42,8 @@ class Resource:
         Columns that are never asked for, and what they are.
     now_if_missing : str, optional
         Moment that is taken as now where a new thing does not say.
+    said_by : mapping
+        Columns of moments, each with the column of the person who gives it.
     check : callable
         Raises a `Refusal` where a rule of the log is broken.
     """
@@ -53,6 +55,7 @@ class Resource:
     newest_by: str | None = None
     now_if_missing: str | None = None
     defaults: Mapping[str, Any] = field(default_factory=dict)
+    said_by: Mapping[str, str] = field(default_factory=dict)
     check: Check = _no_rule
 
     def add(
@@ -67,6 +70,7 @@ class Resource:
         values = {**self.defaults, **_plain(connection, new.model_dump()), **(belongs_to or {})}
         if self.now_if_missing is not None and values[self.now_if_missing] is None:
             values[self.now_if_missing] = by.at
+        values |= self._sayers(values, by)
         self._check(connection, values, None)
         return self.get(connection, enter(connection, self.table, values, by))
 
@@ -100,6 +104,7 @@ class Resource:
         required = [name for name, value in given.items() if value is None and self._required(name)]
         if required:
             raise Refusal(required[0], "must have a value, got null")
+        given |= self._sayers(given, by)
         values = {name: before[name] for name in self._own_columns()} | given
         self._check(connection, values, thing_id)
         correct(connection, self.table, thing_id, given, by=by, why=change.why)
@@ -138,6 +143,13 @@ class Resource:
 
     def _own_columns(self) -> list[str]:
         return [column.name for column in self.table.c if column.name not in _ENTRY]
+
+    def _sayers(self, values: Values, by: Entrant) -> Values:
+        return {
+            person: None if values[moment] is None else by.person_id
+            for moment, person in self.said_by.items()
+            if moment in values
+        }
 
     def _required(self, name: str) -> bool:
         return name in self.table.c and not self.table.c[name].nullable

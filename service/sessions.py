@@ -36,9 +36,23 @@ def begin_session(connection: sa.Connection, person_id: int, now: datetime) -> s
     return secret
 
 
+def sessions_of(
+    connection: sa.Connection, settings: Settings, person_id: int, now: datetime
+) -> list[sa.RowMapping]:
+    """Where a person is logged in, the last used first."""
+    statement = (
+        sa.select(LOGIN_SESSION)
+        .where(LOGIN_SESSION.c.person_id == person_id, _alive(settings, now))
+        .order_by(LOGIN_SESSION.c.used_at.desc(), LOGIN_SESSION.c.id.desc())
+    )
+    return list(connection.execute(statement).mappings())
+
+
 def end_session(connection: sa.Connection, session_id: int) -> None:
-    """Log one browser out."""
-    connection.execute(sa.delete(LOGIN_SESSION).where(LOGIN_SESSION.c.id == session_id))
+    """Log one browser out. Raises NotFound."""
+    ended = sa.delete(LOGIN_SESSION).where(LOGIN_SESSION.c.id == session_id)
+    if not connection.execute(ended.returning(LOGIN_SESSION.c.id)).all():
+        raise NotFound("session", session_id)
 
 
 def end_expired_sessions(connection: sa.Connection, settings: Settings, now: datetime) -> None:

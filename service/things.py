@@ -125,7 +125,14 @@ READINGS = Resource(
     now_if_missing="read_at",
     check=_low_below_high,
 )
-CHORES = Resource(CHORE, runs.NewChore, runs.ChoreChange, runs.Chore, newest_by="first_entered_at")
+CHORES = Resource(
+    CHORE,
+    runs.NewChore,
+    runs.ChoreChange,
+    runs.Chore,
+    newest_by="first_entered_at",
+    said_by={"done_at": "done_by"},
+)
 # Only its history is shown this way; a capture is entered with its photo.
 CAPTURES = Resource(CAPTURE, photos.PhotoChange, photos.PhotoChange, rooms.Room)
 # A run brings its seed along: it is entered and corrected by `service.run_changes`.

@@ -377,6 +377,17 @@ def test_snooze_holds_until_its_time() -> None:
     assert kinds(replace(snoozed, now=at(3.6))) == [FlagKind.SLIME]
 
 
+@pytest.mark.parametrize("kind", [AnswerKind.DONE, AnswerKind.SNOOZE])
+def test_answer_for_one_ready_tray_leaves_its_batch_alone(kind: AnswerKind) -> None:
+    runs = [healthy(number, 6.5, target_day=day) for number, day in ((7, 7.0), (8, 7.5), (9, 9.0))]
+    found = room(runs, 6.6)
+    assert [flag.trays for flag in find_attention(found).flags] == [(7,)]
+    done = answered(found, kind, 6.6, trays=(7,), until=at(8.0))
+    assert kinds(done) == []
+    later = find_attention(replace(done, now=at(7.1))).flags
+    assert [(flag.kind, flag.trays) for flag in later] == [(FlagKind.READY, (7, 8))]
+
+
 def test_snooze_gives_way_to_a_hold() -> None:
     found = room([mouldy(17)], 6.0)
     snoozed = answered(found, AnswerKind.SNOOZE, 4.55, until=at(9.0))

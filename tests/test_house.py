@@ -56,7 +56,8 @@ _ONLY_FOR_TRAINING = ("network.",)
 # What a user of the library alone does not install.
 _EXTRAS = (
     *("fastapi", "uvicorn", "starlette", "pydantic", "matplotlib", "torch", "mitsuba", "onnx"),
-    *("pytest", "hypothesis", "colour", "pypdfium2", "mypy"),
+    *("sqlalchemy", "alembic", "psycopg", "pydantic_settings", "multipart", "jinja2", "fsspec"),
+    *("pytest", "hypothesis", "colour", "pypdfium2", "mypy", "playwright"),
 )
 
 MAX_FILE_LINES = 300

@@ -2,7 +2,8 @@
 
 Done: until something newer than the answer shows it. Snooze: until its time. "No, it was …":
 until the evidence has clearly grown. Right: stays open, it was confirmed. Whatever was
-answered, a flag that has risen to hold since comes back.
+answered, a flag that has risen to hold since comes back, and so does a batch to harvest when
+more of its trays are due.
 """
 
 from collections.abc import Sequence
@@ -42,7 +43,7 @@ def is_open(flag: Flag, answer: Answer, now: datetime) -> bool:
     """Whether a flag stands in spite of an answer."""
     if flag.level is Level.HOLD and _RANK[answer.level] < _RANK[Level.HOLD]:
         return True
-    if answer.kind is AnswerKind.RIGHT:
+    if answer.kind is AnswerKind.RIGHT or _others_are_due(flag, answer):
         return True
     if answer.kind is AnswerKind.SNOOZE:
         return now >= (answer.until or answer.said_at + _SNOOZE)
@@ -54,6 +55,12 @@ def is_open(flag: Flag, answer: Answer, now: datetime) -> bool:
     # Other kinds measure in their own units; a room changes, so "no" holds for some days.
     grown = flag.strength >= _MORE_SHARE * answer.strength > 0
     return grown or now >= answer.said_at + _WRONG_HOLDS
+
+
+def _others_are_due(flag: Flag, answer: Answer) -> bool:
+    """Whether trays of the batch are due that were not when it was answered."""
+    known = flag.kind in (FlagKind.READY, FlagKind.OVERDUE) and bool(answer.trays)
+    return known and not set(flag.trays) <= set(answer.trays)
 
 
 def confirmed_runs(answers: Sequence[Answer]) -> set[str]:

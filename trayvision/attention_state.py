@@ -215,6 +215,8 @@ class Answer:
         Of the flag when it was answered.
     strength : float
         Of the flag when it was answered.
+    trays : tuple of int
+        Of the flag when it was answered; empty where that is not known.
     """
 
     flag_key: str
@@ -224,6 +226,7 @@ class Answer:
     cause: str | None = None
     level: Level = Level.LOOK
     strength: float = 0.0
+    trays: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """Paths of log-ins, people and tokens."""
 
 from collections.abc import Callable, Coroutine
+from contextlib import suppress
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
@@ -23,7 +24,7 @@ from service.models.base import LARGEST_ID
 from service.models.room import History
 from service.passwords import Passwords
 from service.problems import RESPONSES
-from service.refusals import Conflict
+from service.refusals import Conflict, NotFound
 from service.roles import Entrance, Visitor
 from service.room_log import in_utc, the_room
 from service.sessions import (
@@ -31,6 +32,7 @@ from service.sessions import (
     end_sessions,
     make_token,
     revoke_token,
+    sessions_of,
     tokens,
 )
 
@@ -69,6 +71,7 @@ def _visitor(request: Request) -> Visitor:
 ThePasswords = Annotated[Passwords, Depends(_passwords)]
 TheVisitor = Annotated[Visitor, Depends(_visitor)]
 PersonId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+SessionId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 TokenId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 
 
@@ -100,7 +103,9 @@ def logout(
         if everywhere and visitor.person_id is not None:
             end_sessions(connection, visitor.person_id)
         elif visitor.entrance is Entrance.SESSION and visitor.key_id is not None:
-            end_session(connection, visitor.key_id)
+            # Twice at once is no mistake.
+            with suppress(NotFound):
+                end_session(connection, visitor.key_id)
     response.delete_cookie(SESSION_COOKIE, httponly=True, samesite="lax")
 
 
@@ -179,6 +184,25 @@ def put_password(
 ) -> None:
     """Ends all sessions and tokens of that person."""
     set_password(service, passwords, person_id, new.password.get_secret_value(), service.clock())
+
+
+@router.get("/people/{person_id}/sessions", summary="Where a person is logged in")
+def list_sessions(service: TheService, person_id: PersonId) -> list[models.Session]:
+    """Browsers, the last used first; tokens are listed apart."""
+    with service.database.read() as connection:
+        PEOPLE.get(connection, person_id)
+        rows = sessions_of(connection, service.settings, person_id, service.clock())
+        return [
+            models.Session.model_validate({name: row[name] for name in models.Session.model_fields})
+            for row in rows
+        ]
+
+
+@router.delete("/sessions/{session_id}", status_code=204, summary="End a session")
+def delete_session(service: TheService, session_id: SessionId) -> None:
+    """That browser has to log in again; for a phone that was lost."""
+    with service.database.write() as connection:
+        end_session(connection, session_id)
 
 
 @router.get("/tokens", summary="List tokens")

@@ -83,6 +83,15 @@ class NewToken(Model):
     expires_at: Moment | None = Field(None, description="For good, if left out.")
 
 
+class Session(Model):
+    """A browser in which a person is logged in."""
+
+    id: int
+    person_id: int
+    begun_at: datetime
+    used_at: datetime = Field(description="Last use, to the hour.")
+
+
 class Token(Model):
     """A token without its secret."""
 

@@ -3,6 +3,7 @@
 import logging
 import re
 from collections.abc import Callable
+from datetime import datetime, timedelta
 
 import pytest
 import sqlalchemy as sa
@@ -79,6 +80,39 @@ def test_log_in_everywhere_ends_at_once(room: Room) -> None:
     phone = browser(room, OWNER)
     assert desk.post("/api/logout?everywhere=true").status_code == 204
     refused(phone.get("/api/me"), 401)
+
+
+def test_owner_sees_where_people_are_logged_in_and_ends_it(room: Room) -> None:
+    ids = close_with_people(room)
+    owner, phone = browser(room, OWNER), browser(room, WORKER)
+    room.watch.forward(hours=3)
+    tablet = browser(room, WORKER)
+    path = f"/api/people/{ids['worker']}/sessions"
+    shown = owner.get(path).json()
+    assert [one["person_id"] for one in shown] == [ids["worker"]] * 2
+    begun = [datetime.fromisoformat(one["begun_at"]) for one in shown]
+    assert begun == [room.watch.now, room.watch.now - timedelta(hours=3)]
+    assert owner.delete(f"/api/sessions/{shown[1]['id']}").status_code == 204
+    refused(phone.get("/api/me"), 401)
+    assert tablet.get("/api/me").status_code == 200
+    assert [one["id"] for one in owner.get(path).json()] == [shown[0]["id"]]
+    refused(owner.delete(f"/api/sessions/{shown[1]['id']}"), 404, "session")
+    refused(tablet.get(path), 403)
+    refused(tablet.delete(f"/api/sessions/{shown[0]['id']}"), 403)
+
+
+def test_chore_is_done_by_who_says_so(room: Room) -> None:
+    ids = close_with_people(room)
+    owner, worker = browser(room, OWNER), browser(room, WORKER)
+    chore = owner.post("/api/chores", json={"kind": "clean", "title": "Clean the drain"}).json()
+    assert (chore["done_at"], chore["done_by"]) == (None, None)
+    path = f"/api/chores/{chore['id']}"
+    done = worker.patch(path, json={"done_at": room.watch.now.isoformat()}).json()
+    assert done["done_by"] == ids["worker"]
+    # A word added later does not change who did it.
+    noted = owner.patch(path, json={"note": "with vinegar"}).json()
+    assert (noted["done_by"], noted["entered_by"]) == (ids["worker"], ids["owner"])
+    assert owner.patch(path, json={"done_at": None}).json()["done_by"] is None
 
 
 def test_cookie_is_secure_over_https(room: Room) -> None:

@@ -14,6 +14,7 @@ from alembic.script import ScriptDirectory
 from hypothesis import HealthCheck, Phase, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
+from pyarrow import parquet
 
 from service.app import close_service, open_service
 from service.archive import FORMAT, ArchiveReader, ArchiveWriter, Manifest
@@ -298,6 +299,25 @@ def test_failed_import_leaves_the_room_as_it_was(
     monkeypatch.undo()
     assert len(written) == 6
     assert log_of(target.database) == before
+
+
+def test_parquet_holds_what_the_log_holds(room: Room) -> None:
+    photo = room.photograph(17, START, height_mm=60.0)
+    answer = room.client.get("/api/export", params={"parquet": "true"})
+    with ZipFile(io.BytesIO(answer.content)) as archive:
+        tables = {
+            name: parquet.read_table(
+                io.BytesIO(archive.read(f"parquet/{name}.parquet"))
+            ).to_pylist()
+            for name in ("photo", "tray_inspection", "capture", "room")
+        }
+    log = log_of(room.service.database)
+    assert [row["sha256"] for row in tables["photo"]] == [photo["sha256"]]
+    assert tables["photo"][0]["original_kept"] is True
+    assert tables["capture"][0]["taken_at"] == START
+    assert [row["shoot_height_mm"] for row in tables["tray_inspection"]] == [60.0]
+    assert json.loads(tables["tray_inspection"][0]["record"])["tray"] == 17
+    assert [len(tables[name]) for name in tables] == [len(log[name]) for name in tables]
 
 
 def test_parquet_without_its_library_says_what_to_install(
