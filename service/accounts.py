@@ -20,8 +20,15 @@ from service.passwords import Passwords, check_new_password, folded
 from service.refusals import Conflict, NotLoggedIn, Refusal
 from service.resources import Resource, Values
 from service.roles import Role
+from service.room_log import in_utc, the_room
 from service.schema import PERSON
-from service.sessions import begin_session, end_expired_sessions, end_sessions, revoke_tokens
+from service.sessions import (
+    begin_session,
+    end_expired_sessions,
+    end_sessions,
+    make_token,
+    revoke_tokens,
+)
 
 _LOG = logging.getLogger(__name__)
 
@@ -172,6 +179,34 @@ def change_own_password(
     set_password(service, passwords, person_id, change.password.get_secret_value(), now)
     with service.database.write() as connection:
         return begin_session(connection, person_id, now)
+
+
+def give_token(
+    service: Service, new: models.NewToken, person_id: int, by: Entrant
+) -> models.MadeToken:
+    """Make a token in somebody's hand; its secret is in the answer and nowhere else.
+
+    Raises
+    ------
+    NotFound
+    Conflict
+        If that person is not active.
+    """
+    with service.database.write() as connection:
+        person = PEOPLE.get(connection, person_id)
+        if not isinstance(person, models.Person) or not person.active:
+            raise Conflict("person_id", f"must be somebody active, but {person_id} is not")
+        values = {
+            "name": new.name,
+            "role": str(new.role),
+            "person_id": person_id,
+            "made_at": by.at,
+            "made_by": by.person_id,
+            "expires_at": new.expires_at and in_utc(new.expires_at, the_room(connection)),
+        }
+        token_id, secret = make_token(connection, values)
+    rest = {"id": token_id, "used_at": None, "revoked_at": None}
+    return models.MadeToken.model_validate({**values, **rest, "secret": secret})
 
 
 def _checked_hash(service: Service, passwords: Passwords, password: str, name: str) -> str:

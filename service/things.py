@@ -23,6 +23,7 @@ from service.schema import (
     RUN,
     SEED_LOT,
     SHELF,
+    TRAY,
     TRAY_STATE,
 )
 
@@ -89,6 +90,8 @@ POSITIONS = Resource(
     rooms.Position,
     check=name_is_free(POSITION, "shelf_id"),
 )
+# Its number must be free in the whole history: registered by `room_log.register_tray`.
+TRAYS = Resource(TRAY, rooms.NewTray, rooms.TrayChange, rooms.Tray)
 TRAY_STATES = Resource(
     TRAY_STATE,
     rooms.NewTrayState,

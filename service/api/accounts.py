@@ -13,6 +13,7 @@ from service.accounts import (
     add_person,
     change_own_password,
     correct_person,
+    give_token,
     log_in,
     set_password,
 )
@@ -26,11 +27,9 @@ from service.passwords import Passwords
 from service.problems import RESPONSES
 from service.refusals import Conflict, NotFound
 from service.roles import Entrance, Visitor
-from service.room_log import in_utc, the_room
 from service.sessions import (
     end_session,
     end_sessions,
-    make_token,
     revoke_token,
     sessions_of,
     tokens,
@@ -221,22 +220,7 @@ def post_token(
     if person_id is None:
         raise Conflict("person_id", "must be given while nobody is logged in")
     response.headers["Cache-Control"] = "no-store"
-    with service.database.write() as connection:
-        person = PEOPLE.get(connection, person_id)
-        if not isinstance(person, models.Person) or not person.active:
-            raise Conflict("person_id", f"must be somebody active, but {person_id} is not")
-        expires_at = new.expires_at and in_utc(new.expires_at, the_room(connection))
-        values = {
-            "name": new.name,
-            "role": str(new.role),
-            "person_id": person_id,
-            "made_at": by.at,
-            "made_by": by.person_id,
-            "expires_at": expires_at,
-        }
-        token_id, secret = make_token(connection, values)
-    rest = {"id": token_id, "used_at": None, "revoked_at": None}
-    return models.MadeToken.model_validate({**values, **rest, "secret": secret})
+    return give_token(service, new, person_id, by)
 
 
 @router.delete("/tokens/{token_id}", status_code=204, summary="Revoke a token")

@@ -1,23 +1,18 @@
 """Paths of the room itself, the day's round and the health check."""
 
-from typing import Any
-
 import sqlalchemy as sa
 from fastapi import APIRouter
 
 from service.api.dependencies import By, TheService
-from service.ingest import tell_watchers
 from service.models.base import Model
 from service.models.room import History, Room, RoomChange
 from service.models.today import Today
 from service.problems import RESPONSES
-from service.resources import Resource
+from service.room_figures import ROOMS, correct_room
 from service.room_log import the_room
-from service.schema import ROOM
 from service.today import RoomNow
 
 router = APIRouter(responses=RESPONSES)
-_ROOMS = Resource(ROOM, RoomChange, RoomChange, Room)
 
 
 class Health(Model):
@@ -48,17 +43,14 @@ def get_room(service: TheService) -> Room:
         return the_room(connection)
 
 
-@router.patch("/api/room", tags=["room"], response_model=Room, summary="Correct the room")
-def correct_room(service: TheService, by: By, change: RoomChange) -> Any:
+@router.patch("/api/room", tags=["room"], summary="Correct the room")
+def patch_room(service: TheService, by: By, change: RoomChange) -> Room:
     """Such as its time zone, or that it counts from soaking."""
-    with service.database.write() as connection:
-        out = _ROOMS.correct(connection, the_room(connection).id, change, by)
-    tell_watchers(service, ())
-    return out
+    return correct_room(service, change, by)
 
 
 @router.get("/api/room/history", tags=["room"], summary="All that was said of the room")
 def room_history(service: TheService) -> History:
     """First entry first."""
     with service.database.read() as connection:
-        return _ROOMS.history(connection, the_room(connection).id)
+        return ROOMS.history(connection, the_room(connection).id)

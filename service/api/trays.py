@@ -22,19 +22,16 @@ from service.models.runs import Run
 from service.models.today import TrayOut, TraysOut
 from service.problems import RESPONSES
 from service.refusals import NotFound
-from service.resources import Resource
 from service.room_log import register_tray, the_room, tray_numbered
 from service.run_calendar import present_run, run_spans
 from service.run_log import runs_out
-from service.schema import TRAY
-from service.things import PLACEMENTS, TRAY_STATES
+from service.things import PLACEMENTS, TRAY_STATES, TRAYS
 from service.today import RoomNow
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 router = APIRouter(prefix="/api", tags=["trays"], responses=RESPONSES)
 
 TrayNumberPath = Annotated[int, Path(ge=0, le=LAST_TRAY_NUMBER)]
-_TRAYS = Resource(TRAY, NewTray, TrayChange, Tray)
 
 
 @router.get("/trays", summary="All trays by number")
@@ -49,7 +46,7 @@ def post_tray(service: TheService, by: By, new: NewTray) -> Any:
     """A photo that shows a new tray registers it too."""
     with service.database.write() as connection:
         tray_id = register_tray(connection, new.number, by=by, size=new.size, note=new.note)
-        return _TRAYS.get(connection, tray_id)
+        return TRAYS.get(connection, tray_id)
 
 
 @router.get("/trays/{number}", summary="A tray now")
@@ -64,7 +61,7 @@ def get_tray(service: TheService, number: TrayNumberPath) -> TrayOut:
 def patch_tray(service: TheService, by: By, number: TrayNumberPath, change: TrayChange) -> Any:
     """Its size or note; its number is printed on it and stays."""
     with service.database.write() as connection:
-        return _TRAYS.correct(connection, tray_numbered(connection, number)["id"], change, by)
+        return TRAYS.correct(connection, tray_numbered(connection, number)["id"], change, by)
 
 
 @router.get("/trays/{number}/curve", summary="Growth of a tray's present or last run")

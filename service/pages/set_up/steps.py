@@ -1,0 +1,229 @@
+"""How far the room is set up: the steps of the first evening, and what is still missing."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from service.accounts import is_open
+from service.api.dependencies import TheService
+from service.context import Service
+from service.entries import current
+from service.models.room import Room
+from service.origin import is_loopback
+from service.outside_schema import NOTIFICATION_TARGET
+from service.pages import addresses
+from service.pages.frame import show, visitor_of
+from service.pages.set_up.fields import number_ranges_in_words
+from service.roles import Right
+from service.room_log import the_room
+from service.schema import (
+    CAMERA,
+    PERSON,
+    PHOTO_INSPECTION,
+    POSITION,
+    RACK,
+    SEED_LOT,
+    SHELF,
+    TRAY,
+    TRAY_INSPECTION,
+)
+
+router = APIRouter(include_in_schema=False)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of setting up: whether it is done, what was found, and where to go on."""
+
+    name: str
+    address: str
+    done: bool
+    detail: str
+    missing: str
+
+
+@dataclass(frozen=True)
+class Place:
+    """A page of setting up, and what it holds now."""
+
+    name: str
+    address: str
+    holds: str
+
+
+@dataclass(frozen=True)
+class SetUpPage:
+    """The steps in order, and all pages."""
+
+    answer: str
+    steps: tuple[Step, ...]
+    places: tuple[Place, ...]
+
+
+@router.get(addresses.SET_UP)
+def set_up(service: TheService, request: Request) -> Response:
+    """What is still missing, and the way to everything that can be set up."""
+    with service.database.read() as connection:
+        found = _Found(connection, service)
+        steps = found.steps()
+        may_own = Right.OWN in visitor_of(request).rights
+        page = SetUpPage(_answer(steps), steps, tuple(found.places(may_own=may_own)))
+        return show(request, connection, "set_up/steps.html", page, here=addresses.MORE)
+
+
+def _answer(steps: Sequence[Step]) -> str:
+    missing = [step.missing for step in steps if not step.done]
+    if not missing:
+        return "The room is set up."
+    *others, last = missing
+    listed = f"{', '.join(others)} and {last}" if others else last
+    return f"Still missing: {listed}."
+
+
+class _Found:
+    """What the log holds of the set-up."""
+
+    def __init__(self, connection: sa.Connection, service: Service) -> None:
+        self._connection = connection
+        self._settings = service.settings
+        self._room: Room = the_room(connection)
+        self._open = is_open(connection)
+        tables = (RACK, SHELF, POSITION, CAMERA, SEED_LOT, PERSON, NOTIFICATION_TARGET)
+        # One question for all of them.
+        counts = connection.execute(
+            sa.select(
+                *(
+                    sa.select(sa.func.count()).select_from(current(table)).scalar_subquery()
+                    for table in tables
+                )
+            )
+        ).one()
+        self._count: dict[str, int] = {
+            table.name: number for table, number in zip(tables, counts, strict=True)
+        }
+        now = current(TRAY)
+        self._trays: dict[int, int] = {
+            row.id: row.number for row in connection.execute(sa.select(now.c.id, now.c.number))
+        }
+        self._seen: set[int] = {
+            self._trays[tray_id] for tray_id in self._seen_ids() if tray_id in self._trays
+        }
+
+    def _seen_ids(self) -> Sequence[Any]:
+        passes = current(PHOTO_INSPECTION)
+        return (
+            self._connection.execute(
+                sa.select(TRAY_INSPECTION.c.tray_id)
+                .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
+                .distinct()
+            )
+            .scalars()
+            .all()
+        )
+
+    def steps(self) -> tuple[Step, ...]:
+        return (
+            self._room_step(),
+            self._racks_step(),
+            self._kits_step(),
+            self._photos_step(),
+            self._phones_step(),
+        )
+
+    def _room_step(self) -> Step:
+        said = self._room.day_zero is not None
+        detail = (
+            f"{self._room.name}, {self._room.time_zone}, {self._room.grain}."
+            if said
+            else "Its name, time zone, tray size, and from when its days count."
+        )
+        return Step("Name the room", addresses.SET_UP_ROOM, said, detail, "the room's own figures")
+
+    def _racks_step(self) -> Step:
+        count = self._count
+        detail = (
+            f"{_many(count['rack'], 'rack', 'racks')}, {_many(count['shelf'], 'shelf', 'shelves')}, "
+            f"{_many(count['position'], 'place', 'places')}."
+            if count["rack"]
+            else "Several at once: a rack with 6 shelves of 12 places is one form."
+        )
+        done = count["shelf"] > 0
+        return Step("Racks and shelves", addresses.SET_UP_RACKS, done, detail, "racks and shelves")
+
+    def _kits_step(self) -> Step:
+        numbers = self._trays.values()
+        detail = (
+            f"Trays {number_ranges_in_words(numbers)} are registered. Print again whenever a kit "
+            "is torn."
+            if self._trays
+            else "Each tray gets a number that a photo can read. Any printer will do."
+        )
+        address = addresses.SET_UP_KIT if self._trays else addresses.SET_UP_TRAYS
+        name = "Print and mount the kits"
+        return Step(name, address, bool(self._trays), detail, "trays with their kits")
+
+    def _photos_step(self) -> Step:
+        unseen = sorted(set(self._trays.values()) - self._seen)
+        if not self._seen:
+            detail = "Nothing measured yet. One photo from above shows whether the kit can be read."
+        elif unseen:
+            detail = f"Not in any photo yet: {number_ranges_in_words(unseen)}."
+        else:
+            detail = "Every tray was read in a photo."
+        return Step("First photos", addresses.SNAP, bool(self._seen), detail, "the first photos")
+
+    def _phones_step(self) -> Step:
+        settings = self._settings
+        here_alone = is_loopback(settings.host) and not settings.trusted_proxies
+        name, missing = "Let phones in", "a way in for phones"
+        if self._open:
+            detail = "No password is set, so only this machine may open these pages."
+            return Step(name, addresses.SET_UP_PEOPLE, False, detail, missing)
+        if here_alone:
+            detail = "A password is set, but the service still listens to this machine alone."
+        else:
+            detail = "A password is set, and the service listens beyond this machine."
+        return Step(name, addresses.SET_UP_PHONES, not here_alone, detail, missing)
+
+    def places(self, *, may_own: bool) -> list[Place]:
+        """All pages, of which some are the owner's alone."""
+        room, count = self._room, self._count
+        units = ", ".join(
+            (room.temperature_unit, room.weight_unit, room.volume_unit, room.length_unit)
+        )
+        shelves = _many(count["shelf"], "shelf", "shelves")
+        cameras, lots = count["camera"], count["seed_lot"]
+        people, told = count["person"], count["notification_target"]
+        held = [
+            Place("The room", addresses.SET_UP_ROOM, f"{room.name}, {room.time_zone}"),
+            Place("Units", addresses.SET_UP_UNITS, units),
+            Place("Racks, shelves, places", addresses.SET_UP_RACKS, shelves),
+            Place("Trays", addresses.SET_UP_TRAYS, _many(len(self._trays), "tray", "trays")),
+            Place("Seed lots", addresses.SET_UP_LOTS, _many(lots, "lot", "lots")),
+            Place("Printed kits", addresses.SET_UP_KIT, "A PDF to print and mount"),
+            Place("Cameras", addresses.SET_UP_CAMERAS, _many(cameras, "camera", "cameras")),
+            Place(
+                "Where a camera can hang",
+                addresses.SET_UP_SHELF_CAMERA,
+                "From which day a canopy is too high for it",
+            ),
+        ]
+        if may_own:
+            held += [
+                Place("People", addresses.SET_UP_PEOPLE, _many(people, "person", "people")),
+                Place("Messages", addresses.SET_UP_MESSAGES, _many(told, "person told", "told")),
+                Place("Your data", addresses.SET_UP_DATA, "Export, backups, what is kept"),
+            ]
+        if not self._open:
+            held.append(Place("Your password", addresses.SET_UP_PASSWORD, "Change it, log out"))
+        return held
+
+
+def _many(number: int, one: str, several: str) -> str:
+    if number == 0:
+        return f"no {one} yet"
+    return f"{number} {one if number == 1 else several}"
