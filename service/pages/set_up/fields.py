@@ -1,10 +1,16 @@
 """What a form's fields show, and fields that people type in their own units."""
 
 import re
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
+import sqlalchemy as sa
+from fastapi import Request
+from starlette.datastructures import FormData, UploadFile
+from starlette.responses import Response
+
+from service.context import Service
 from service.models.base import LARGEST_ID
 from service.pages.forms import Typed
 from service.pages.words import MM_IN_AN_INCH
@@ -34,10 +40,6 @@ class Fields:
     held: Mapping[str, str | Collection[str]] = field(default_factory=dict)
     typed: Typed | None = None
 
-    def again(self, typed: Typed | None) -> "Fields":
-        """The same form with what was typed."""
-        return replace(self, typed=typed)
-
     @property
     def broken(self) -> Mapping[str, str]:
         """Broken rules by field."""
@@ -56,6 +58,63 @@ class Fields:
             return option in self.typed.texts(name)
         held = self.held.get(name, "")
         return option == held if isinstance(held, str) else option in held
+
+
+@dataclass(frozen=True)
+class Said:
+    """What was typed into one of a page's forms, where it is shown again.
+
+    Parameters
+    ----------
+    form : str
+        Which form; empty where none was sent.
+    typed : Typed
+    """
+
+    form: str = ""
+    typed: Typed = field(default_factory=Typed)
+
+    def fields(self, form: str, held: Mapping[str, str | Collection[str]]) -> Fields:
+        """The fields of one of the page's forms."""
+        return Fields(held, self.typed if self.form == form else None)
+
+    @property
+    def broken(self) -> Mapping[str, str]:
+        """Broken rules by field, of whichever form."""
+        return self.typed.broken
+
+
+NOTHING_SAID: Final = Said()
+
+
+def asked(request: Request) -> Typed:
+    """What a form asked that is sent as an address's query."""
+    items: list[tuple[str, str | UploadFile]] = [*request.query_params.multi_items()]
+    return Typed(FormData(items))
+
+
+def shown_again(
+    service: Service, form: str, shown: Callable[[sa.Connection, Said], Response]
+) -> Callable[[Typed], Response]:
+    """How a page is shown again with what was typed into one of its forms."""
+
+    def again(typed: Typed) -> Response:
+        with service.database.read() as connection:
+            return shown(connection, Said(form, typed))
+
+    return again
+
+
+def converted(
+    number: float | None, to_kept: Callable[[float], float], *, shown: str, kept: float | None
+) -> float | None:
+    """A typed number as it is kept; one that was left as it was shown changes nothing.
+
+    Else every saved form would move what is kept by the rounding of what is shown.
+    """
+    if number is None:
+        return None
+    return kept if kept is not None and plain_number(number) == shown else to_kept(number)
 
 
 def plain_number(number: float | None, digits: int = 2) -> str:

@@ -145,9 +145,10 @@ class _Found:
 
     def _racks_step(self) -> Step:
         count = self._count
+        names = (("rack", "racks"), ("shelf", "shelves"), ("position", "places"))
+        counted = [_many(count[one], one.replace("position", "place"), many) for one, many in names]
         detail = (
-            f"{_many(count['rack'], 'rack', 'racks')}, {_many(count['shelf'], 'shelf', 'shelves')}, "
-            f"{_many(count['position'], 'place', 'places')}."
+            f"{', '.join(counted)}."
             if count["rack"]
             else "Several at once: a rack with 6 shelves of 12 places is one form."
         )
