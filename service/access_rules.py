@@ -26,6 +26,8 @@ _TABLE: dict[Right, str] = {
         POST /api/me/password
         POST /api/logout
         POST /logout
+        GET POST /set-up/password
+        POST /set-up/password/log-out-everywhere
     """,
     Right.READ: """
         GET /openapi.json
@@ -33,6 +35,21 @@ _TABLE: dict[Right, str] = {
         GET /flags
         GET /flags/{flag_id}
         GET /more
+        GET /set-up
+        GET /set-up/room
+        GET /set-up/units
+        GET /set-up/racks
+        GET /set-up/racks/{rack_id}
+        GET /set-up/shelves/{shelf_id}
+        GET /set-up/trays
+        GET /set-up/trays/{number}
+        GET /set-up/lots
+        GET /set-up/lots/{lot_id}
+        GET /set-up/kit
+        GET /set-up/kit/kit.pdf
+        GET /set-up/shelf-camera
+        GET /set-up/cameras
+        GET /set-up/cameras/{camera_id}
         GET /help
         GET /trays/{number}
         GET /trays/{number}/place.jpg
@@ -102,6 +119,21 @@ _TABLE: dict[Right, str] = {
         POST /photos/{photo_id}/capture
         POST /photos/{photo_id}/inspect
         POST /photos/{photo_id}/trays
+        POST /set-up/racks
+        POST /set-up/racks/{rack_id}
+        POST /set-up/racks/{rack_id}/shelves
+        POST /set-up/racks/{rack_id}/order
+        POST /set-up/racks/{rack_id}/withdraw
+        POST /set-up/shelves/{shelf_id}
+        POST /set-up/shelves/{shelf_id}/positions
+        POST /set-up/shelves/{shelf_id}/names
+        POST /set-up/shelves/{shelf_id}/withdraw
+        POST /set-up/trays
+        POST /set-up/trays/{number}
+        POST /set-up/lots
+        POST /set-up/lots/{lot_id}
+        POST /set-up/lots/{lot_id}/withdraw
+        POST /set-up/cameras/{camera_id}/shot
         POST /api/trays
         PATCH /api/trays/{number}
         POST /api/trays/{number}/placements
@@ -126,6 +158,23 @@ _TABLE: dict[Right, str] = {
     """
     + "".join(f"PATCH DELETE /api/{things}/{{thing_id}}\n" for things in _THINGS),
     Right.OWN: """
+        POST /set-up/room
+        POST /set-up/units
+        POST /set-up/cameras
+        POST /set-up/cameras/{camera_id}
+        POST /set-up/cameras/{camera_id}/token
+        GET POST /set-up/people
+        GET POST /set-up/people/{person_id}
+        POST /set-up/people/{person_id}/password
+        POST /set-up/people/{person_id}/log-out
+        POST /set-up/people/{person_id}/tokens
+        POST /set-up/tokens/{token_id}/revoke
+        GET /set-up/phones
+        GET POST /set-up/messages
+        GET POST /set-up/messages/{target_id}
+        POST /set-up/messages/{target_id}/test
+        GET /set-up/data
+        POST /set-up/data/backup
         PATCH /api/room
         POST /api/people
         PATCH /api/people/{person_id}

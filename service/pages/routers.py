@@ -18,6 +18,7 @@ from service.pages import (
     tray,
     undo,
 )
+from service.pages.set_up.routers import ROUTERS as SET_UP
 
 ROUTERS = (
     now.router,
@@ -34,6 +35,7 @@ ROUTERS = (
     new_tray.router,
     more.router,
     help.router,
+    *SET_UP,
     undo.router,
     files.router,
 )

@@ -34,7 +34,7 @@ from service.pages.set_up.fields import (
 )
 from service.pages.words import Say
 from service.refusals import Refusal
-from service.room_changes import correct_room
+from service.room_figures import correct_room
 from service.room_log import the_room
 
 router = APIRouter(include_in_schema=False)

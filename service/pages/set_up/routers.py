@@ -1,6 +1,20 @@
 """The pages of setting up."""
 
-from service.pages.set_up import kit, lots, racks, room, shelf_camera, shelves, steps, trays
+from service.pages.set_up import (
+    cameras,
+    kit,
+    lots,
+    messages,
+    own_data,
+    own_log_in,
+    people,
+    racks,
+    room,
+    shelf_camera,
+    shelves,
+    steps,
+    trays,
+)
 
 ROUTERS = (
     steps.router,
@@ -11,4 +25,9 @@ ROUTERS = (
     lots.router,
     kit.router,
     shelf_camera.router,
+    cameras.router,
+    people.router,
+    own_log_in.router,
+    messages.router,
+    own_data.router,
 )

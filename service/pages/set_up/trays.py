@@ -53,6 +53,7 @@ class TraysPage:
     numbers: tuple[int, ...]
     in_use: str
     free: str
+    free_count: int
     room_size: str
     differing: tuple[OwnTray, ...]
     form: Fields
@@ -161,6 +162,7 @@ def _show_trays(request: Request, connection: sa.Connection, said: Said) -> Resp
         tuple(numbers),
         number_ranges_in_words(numbers),
         number_ranges_in_words(free),
+        len(free),
         size_in_words(room.tray_size, room.length_unit),
         differing,
         said.fields("new", {"numbers": "" if numbers else "1-12", "tray_size_unit": "mm"}),

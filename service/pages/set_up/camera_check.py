@@ -1,0 +1,225 @@
+"""What a fixed camera's last photo says about the camera itself, in words."""
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import atan, degrees, dist, hypot
+from statistics import mean, median
+from typing import Any, Final
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.models.cameras import Camera, CameraHealth
+from service.models.photos import PhotoOut
+from service.pages.set_up.fields import number_ranges_in_words
+from service.pages.set_up.shelf_camera import blind_in_words, room_canopy
+from service.pages.words import CANNOT_TELL, Say
+from service.photo_log import photos_out
+from service.photo_store import PhotoStore
+from service.pose_records import POSES_NAME
+from service.room_log import tray_sizes
+from service.schema import CAPTURE
+from trayvision.reference_kit import TraySize
+from trayvision.shelf_camera import ShelfCamera
+
+Record = Mapping[str, Any]
+# Tags are placed far more exactly; a tray that was lifted and put back comes within a few mm.
+_MOVED_MM: Final = 15.0
+# A leaf's width: what is smaller cannot be told from it.
+_FINE_PATCH_MM: Final = 5.0
+
+
+@dataclass(frozen=True)
+class CameraCheck:
+    """The last photo of a camera, and what it says of the camera.
+
+    Parameters
+    ----------
+    photo : PhotoOut or None
+    answer : str
+        In a sentence: whether it can do its work.
+    facts : tuple of (str, str)
+        What was looked at, and what was found.
+    """
+
+    photo: PhotoOut | None
+    answer: str
+    facts: tuple[tuple[str, str], ...]
+
+
+def camera_check(
+    connection: sa.Connection, store: PhotoStore, camera: Camera, health: CameraHealth, say: Say
+) -> CameraCheck:
+    """What is known of a camera from its photos and its tries."""
+    photos = _last_photos(connection, camera.id)
+    if not photos:
+        return CameraCheck(None, _without_photo(health), ())
+    photo, before = photos[0], photos[1] if len(photos) > 1 else None
+    trays = [tray for tray in photo.trays if tray["tray"] is not None]
+    blind = _blind(connection, store, photo, trays, say)
+    facts = (
+        ("Taken", f"{say.moment(photo.taken_at)}, {say.ago(photo.taken_at)}"),
+        ("Trays read", _trays(photo, trays)),
+        ("Detail", _detail(trays)),
+        ("Smallest spot it can show", _smallest(trays)),
+        ("The picture", _picture(photo, trays, health)),
+        ("Moved", _moved(trays, before)),
+        ("How high it looks from", _height(trays, say)),
+        ("Blind from", blind),
+    )
+    return CameraCheck(photo, _answer(trays, health), facts)
+
+
+def _last_photos(connection: sa.Connection, camera_id: int) -> list[PhotoOut]:
+    now = current(CAPTURE)
+    ids = connection.execute(
+        sa.select(now.c.photo_id)
+        .where(now.c.camera_id == camera_id)
+        .order_by(now.c.taken_at.desc(), now.c.photo_id.desc())
+        .limit(2)
+    ).scalars()
+    return photos_out(connection, list(ids))
+
+
+def _without_photo(health: CameraHealth) -> str:
+    if health.last_error is not None:
+        return f"No photo yet. Its last try: {health.last_error}."
+    return "No photo yet: whether it can see the kit cannot be told."
+
+
+def _answer(trays: Sequence[Record], health: CameraHealth) -> str:
+    if health.consecutive_failures and health.last_error is not None:
+        return f"It gave no photo at its last try: {health.last_error}."
+    if not trays:
+        return "It gives photos, but no tray can be read in the last one."
+    numbers = number_ranges_in_words({tray["tray"] for tray in trays})
+    seen = f"It sees tray {numbers}" if len(trays) == 1 else f"It sees trays {numbers}"
+    return f"{seen}." if health.ok else f"{seen}, but its picture needs a look."
+
+
+def _trays(photo: PhotoOut, trays: Sequence[Record]) -> str:
+    parts = [number_ranges_in_words({tray["tray"] for tray in trays})] if trays else []
+    parts += [one["problem"] for one in photo.not_measured]
+    if not parts:
+        parts = [photo.problem or CANNOT_TELL]
+    return ". ".join(parts)
+
+
+def _detail(trays: Sequence[Record]) -> str:
+    scales = [tray["sharpness"]["mm_per_px"] for tray in trays if tray["sharpness"] is not None]
+    known = [scale for scale in scales if scale is not None]
+    return f"{max(known):.2f} mm a pixel" if known else f"{CANNOT_TELL} without a tray"
+
+
+def _smallest(trays: Sequence[Record]) -> str:
+    patches = [
+        tray["sharpness"]["smallest_patch_mm"]["value"]
+        for tray in trays
+        if tray["sharpness"] is not None
+    ]
+    known = [patch for patch in patches if patch is not None]
+    if not known:
+        return f"{CANNOT_TELL} without a tray"
+    words = f"{max(known):.1f} mm across"
+    if max(known) > _FINE_PATCH_MM:
+        return f"{words}: a mould's first spots are smaller. Hang it nearer, or focus it"
+    return words
+
+
+def _picture(photo: PhotoOut, trays: Sequence[Record], health: CameraHealth) -> str:
+    wrong = []
+    if health.dark:
+        wrong.append("dark: are the lamps on at its times?")
+    if health.fogged:
+        wrong.append("fogged: wipe the lens, wait two minutes, keep it from being the coldest spot")
+    if health.blurred:
+        wrong.append("blurred: focus it, wipe the lens")
+    if health.frozen:
+        wrong.append("the very same again and again: does the camera hang?")
+    said = {remark for tray in trays for remark in tray["remarks"]} | set(photo.remarks)
+    if not wrong and not said:
+        return "light enough, lens clear, sharp" if trays else "nothing to say against it"
+    return " ".join([*(f"{part[0].upper()}{part[1:]}." for part in wrong), *sorted(said)])
+
+
+def _moved(trays: Sequence[Record], before: PhotoOut | None) -> str:
+    """How far the kit's tags lie from where the photo before had them."""
+    old = {tray["tray"]: tray for tray in (before.trays if before is not None else ())}
+    shifts = [
+        shift
+        for tray in trays
+        if tray["tray"] in old and (shift := _shift_mm(tray, old[tray["tray"]])) is not None
+    ]
+    if not shifts:
+        return f"{CANNOT_TELL}: no earlier photo shows the same tray"
+    moved = median(shifts)
+    if moved > _MOVED_MM:
+        return f"by about {moved:.0f} mm since the photo before: the camera, or the tray"
+    return "no: the kit lies where it lay in the photo before"
+
+
+def _shift_mm(tray: Record, old: Record) -> float | None:
+    if tray["pose"] is None or old["pose"] is None or tray["sharpness"] is None:
+        return None
+    now, then = tray["pose"]["corners_px"], old["pose"]["corners_px"]
+    shared = sorted(now.keys() & then.keys())
+    scale = tray["sharpness"]["mm_per_px"]
+    if not shared or scale is None:
+        return None
+    return median(dist(_middle(now[tag]), _middle(then[tag])) for tag in shared) * float(scale)
+
+
+def _middle(corners: Sequence[Sequence[float]]) -> tuple[float, float]:
+    return mean(corner[0] for corner in corners), mean(corner[1] for corner in corners)
+
+
+def _height(trays: Sequence[Record], say: Say) -> str:
+    heights = [
+        height
+        for tray in trays
+        if tray["pose"] is not None and (height := tray["pose"].get("camera_height_mm")) is not None
+    ]
+    if not heights:
+        return f"{CANNOT_TELL} without a tray"
+    return f"about {say.length(median(heights))} above the rim"
+
+
+def _blind(
+    connection: sa.Connection,
+    store: PhotoStore,
+    photo: PhotoOut,
+    trays: Sequence[Record],
+    say: Say,
+) -> str:
+    """From which day a canopy no longer fits, by the height and angle that the photo shows."""
+    lens = _lens(store, photo)
+    placed = [tray for tray in trays if tray["pose"] is not None]
+    if not placed:
+        return f"{CANNOT_TELL} without a tray"
+    if lens is None:
+        return f"{CANNOT_TELL}: this photo does not show how wide the lens looks"
+    angle, aspect = lens
+    sizes = tray_sizes(connection)
+    size = TraySize.parse(sizes.get(placed[0]["tray"], say.room.tray_size))
+    above_rim = median(tray["pose"]["camera_height_mm"] for tray in placed)
+    try:
+        camera = ShelfCamera(above_rim + size.depth_mm, angle, aspect)
+    except ValueError:
+        return CANNOT_TELL
+    words = blind_in_words(camera, size, room_canopy(connection))
+    return f"{words} Counted for a tray right under it, and {angle:.0f}° along its long side."
+
+
+def _lens(store: PhotoStore, photo: PhotoOut) -> tuple[float, float] | None:
+    """Angle along the long side in degrees, and long over short side, as fitted to the tags."""
+    try:
+        poses = json.loads(store.derived(photo.sha256, POSES_NAME).read_bytes())
+    except (OSError, ValueError):
+        return None
+    if not poses:
+        return None
+    camera = poses[0]["camera"]
+    long_px, short_px = sorted((camera["width"], camera["height"]), reverse=True)
+    focal = hypot(camera["fx"], camera["fy"]) / 2**0.5
+    return degrees(2 * atan(long_px / 2 / focal)), long_px / short_px
