@@ -114,7 +114,7 @@ def served(folder: Path, start: Path) -> Iterator[House]:
             threading.Event().wait(0.01)
         port = server.servers[0].sockets[0].getsockname()[1]
         address = f"http://127.0.0.1:{port}"
-        with httpx2.Client(base_url=address) as client:
+        with httpx2.Client(base_url=address, timeout=60.0) as client:
             yield House(address, client, app.state.service, watch, inspector)
     finally:
         server.should_exit = True

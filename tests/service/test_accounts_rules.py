@@ -123,7 +123,9 @@ def _let_in(app: FastAPI, role: Role | None) -> TestClient:
 
 
 # They end the session that the next request would come with.
-_LOG_OUTS = {("POST", "/api/logout"), ("POST", "/logout")}
+_LOG_OUTS = {
+    ("POST", path) for path in ("/api/logout", "/logout", "/set-up/password/log-out-everywhere")
+}
 
 
 def test_every_route_keeps_its_rule_for_every_role(app: FastAPI) -> None:

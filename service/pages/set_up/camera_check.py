@@ -20,6 +20,7 @@ from service.photo_store import PhotoStore
 from service.pose_records import POSES_NAME
 from service.room_log import tray_sizes
 from service.schema import CAPTURE
+from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
 from trayvision.shelf_camera import ShelfCamera
 
@@ -28,6 +29,14 @@ Record = Mapping[str, Any]
 _MOVED_MM: Final = 15.0
 # A leaf's width: what is smaller cannot be told from it.
 _FINE_PATCH_MM: Final = 5.0
+# What can be helped at the camera or the lamps; dark, fogged and blurred are told by its tries.
+_OF_THE_PICTURE: Final = frozenset(
+    {
+        *(Doubt.GREYSCALE, Doubt.COLOURED_LIGHT, Doubt.MIXED_LIGHT, Doubt.UNEVEN_LIGHT),
+        *(Doubt.CLIPPED, Doubt.NO_WHITE, Doubt.TOO_COARSE, Doubt.TOO_LITTLE_SEEN),
+        *(Doubt.OUT_OF_FRAME, Doubt.STEEP_VIEW),
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -63,7 +72,7 @@ def camera_check(
         ("Trays read", _trays(photo, trays)),
         ("Detail", _detail(trays)),
         ("Smallest spot it can show", _smallest(trays)),
-        ("The picture", _picture(photo, trays, health)),
+        ("The picture", _picture(trays, health)),
         ("Moved", _moved(trays, before)),
         ("How high it looks from", _height(trays, say)),
         ("Blind from", blind),
@@ -127,7 +136,7 @@ def _smallest(trays: Sequence[Record]) -> str:
     return words
 
 
-def _picture(photo: PhotoOut, trays: Sequence[Record], health: CameraHealth) -> str:
+def _picture(trays: Sequence[Record], health: CameraHealth) -> str:
     wrong = []
     if health.dark:
         wrong.append("dark: are the lamps on at its times?")
@@ -137,7 +146,12 @@ def _picture(photo: PhotoOut, trays: Sequence[Record], health: CameraHealth) -> 
         wrong.append("blurred: focus it, wipe the lens")
     if health.frozen:
         wrong.append("the very same again and again: does the camera hang?")
-    said = {remark for tray in trays for remark in tray["remarks"]} | set(photo.remarks)
+    said = {
+        doubt.sentence
+        for tray in trays
+        for name in tray["doubts"]
+        if (doubt := Doubt.named(name)) in _OF_THE_PICTURE and doubt is not None
+    }
     if not wrong and not said:
         return "light enough, lens clear, sharp" if trays else "nothing to say against it"
     return " ".join([*(f"{part[0].upper()}{part[1:]}." for part in wrong), *sorted(said)])

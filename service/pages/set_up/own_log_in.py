@@ -18,7 +18,7 @@ from service.pages.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
-from service.refusals import Conflict, Refusal
+from service.refusals import Conflict, NotLoggedIn, Refusal
 from service.roles import Entrance
 
 router = APIRouter(include_in_schema=False)
@@ -67,12 +67,18 @@ def post_own_password(
         current, new, again = (
             str(typed.form.get(name) or "") for name in ("current", "password", "password_again")
         )
+        if not current:
+            raise Refusal("current", "must be given: the password until now")
         if new != again:
             raise Refusal("password_again", "must be the same as the new password")
         change = OwnPassword(current=SecretStr(current), password=SecretStr(new))
-        secret = change_own_password(
-            service, passwords, visitor.person_id, change, address_of(request)
-        )
+        try:
+            secret = change_own_password(
+                service, passwords, visitor.person_id, change, address_of(request)
+            )
+        except NotLoggedIn as error:
+            # Whoever asks is logged in; only the typed password is not theirs.
+            raise Refusal("current", "is not your password until now") from error
         said = "Your password is changed. All other browsers and tokens of yours are out."
         response = done(addresses.SET_UP, said)
         give_cookie(service, request, response, secret)

@@ -87,7 +87,8 @@ def post_rack(service: TheService, by: By, request: Request, typed: TypedForm) -
         places = typed_count(typed, "places", low=0, high=MOST_PLACES) or 0
         rack, entries = add_rack(service, new, shelves=shelves, places=places, by=by)
         said = f"{rack.name} is entered with {shelves} shelves of {places} places."
-        return done(f"{addresses.SET_UP_RACKS}/{rack.id}", said, undo=entries)
+        # Not to its own page: an undo leads back to where it stood.
+        return done(addresses.SET_UP_RACKS, said, undo=entries)
 
     def shown(connection: sa.Connection, said: Said) -> Response:
         return _show_racks(request, connection, said)
