@@ -17,6 +17,7 @@ from service.models.base import Change, Entered, Model
 from service.models.room import History, HistoryRow
 from service.refusals import Conflict, NotFound, Refusal
 from service.room_log import Row, in_utc, one, the_room
+from service.schema import RUN, RUN_SEED, SEED_LOT
 
 Values = dict[str, Any]
 # Called with the values about to be entered and the thing's id, None for a new one.
@@ -178,7 +179,7 @@ def _must_hold(connection: sa.Connection, field_name: str, table: sa.Table, key:
 
 def _users(connection: sa.Connection, table: sa.Table, thing_id: int) -> set[str]:
     """Names of tables whose present rows refer to a thing."""
-    users = set()
+    users = {RUN.name} if table is SEED_LOT and _is_sown(connection, thing_id) else set()
     for other in METADATA.sorted_tables:
         if "replaces_id" not in other.c:
             continue
@@ -191,6 +192,18 @@ def _users(connection: sa.Connection, table: sa.Table, thing_id: int) -> set[str
             if connection.execute(statement).first() is not None:
                 users.add(other.name)
     return users
+
+
+def _is_sown(connection: sa.Connection, lot_id: int) -> bool:
+    """Whether a present run has seed of a lot; its seed belongs to the run's entry."""
+    now = current(RUN)
+    statement = (
+        sa.select(RUN_SEED.c.lot_id)
+        .join(now, now.c.entry_id == RUN_SEED.c.run_entry_id)
+        .where(RUN_SEED.c.lot_id == lot_id)
+        .limit(1)
+    )
+    return connection.execute(statement).first() is not None
 
 
 def _plain(connection: sa.Connection, values: Values) -> Values:

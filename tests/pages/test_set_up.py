@@ -209,21 +209,26 @@ def test_kit_is_refused_in_words_and_of_one_size(house: House) -> None:
         assert rule in answer.text
 
 
-def test_a_camera_under_the_next_shelf_is_blind_from_a_day(house: House) -> None:
+def test_a_camera_under_the_next_shelf_is_blind_from_a_day(empty_house: House) -> None:
     # By the pinhole: 540 mm at 90 degrees need 270 mm and 280 mm along the short side of a 4:3
     # picture 187 mm, so of 360 mm above the floor 90 mm are left: barley's day 6 is 120 mm high.
-    assert _heading(_page(house, "/shelf-camera")) == (
+    assert _heading(_page(empty_house, "/shelf-camera")) == (
         "It sees the whole tray until day 5 and is blind from day 6, by a typical barley tray."
     )
-    wide = _page(house, "/shelf-camera?shelf_pitch=60&lens_angle=110")
+    wide = _page(empty_house, "/shelf-camera?shelf_pitch=60&lens_angle=110")
     assert _heading(wide) == "It sees the whole tray up to day 8, by a typical barley tray."
-    low = _page(house, "/shelf-camera?shelf_pitch=20")
+    low = _page(empty_house, "/shelf-camera?shelf_pitch=20")
     assert _heading(low) == "Not even the empty tray fits into its picture."
+    broken = empty_house.client.get("/set-up/shelf-camera?lens_angle=5")
+    assert broken.status_code == 422
+    assert "must be from 10 to 170" in broken.text
 
 
 def test_shelf_camera_goes_by_the_rooms_own_canopy(house: House) -> None:
-    # Six trays a day stand 15 mm of root mat and 4, 12, 35, 70 mm of shoots high, in the middle.
-    assert "by this room&#39;s own trays" in _page(house, "/shelf-camera")
+    # In the middle of six trays 85 mm on day 5, the last that is known: 70 of shoots, 15 of roots.
+    assert _heading(_page(house, "/shelf-camera")) == (
+        "It sees the whole tray up to day 5, by this room&#39;s own trays."
+    )
 
 
 def test_live_check_takes_a_picture_and_says_what_it_shows(desk: Page, house: House) -> None:
