@@ -287,7 +287,7 @@ def test_a_cameras_photos_say_how_it_sees(house: House) -> None:
     assert "0.50 mm a pixel" in shown
     assert "7.5 mm across: a mould&#39;s first spots are smaller" in shown
     assert "about 50.0 cm above the rim" in shown
-    assert "cannot tell: this photo does not show how wide the lens looks" in shown
+    assert "cannot tell: its photos do not show how wide the lens looks" in shown
     # A lens that sees 90 degrees along its long side: half of it is as long as the focal length.
     lens = {"width": 4000, "height": 3000, "fx": 2000.0, "fy": 2000.0}
     poses = house.service.store.derived(photo["sha256"], POSES_NAME)

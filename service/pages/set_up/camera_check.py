@@ -3,7 +3,7 @@
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import atan, degrees, dist, hypot
+from math import atan, degrees, dist
 from statistics import mean, median
 from typing import Any, Final
 
@@ -19,7 +19,7 @@ from service.photo_log import photos_out
 from service.photo_store import PhotoStore
 from service.pose_records import POSES_NAME
 from service.room_log import tray_sizes
-from service.schema import CAPTURE
+from service.schema import CAPTURE, PHOTO
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
 from trayvision.shelf_camera import ShelfCamera
@@ -27,6 +27,8 @@ from trayvision.shelf_camera import ShelfCamera
 Record = Mapping[str, Any]
 # Tags are placed far more exactly; a tray that was lifted and put back comes within a few mm.
 _MOVED_MM: Final = 15.0
+# Photos of a high canopy rest on poses from before it hid the tags; those keep none.
+_LENS_PHOTOS: Final = 60
 # A leaf's width: what is smaller cannot be told from it.
 _FINE_PATCH_MM: Final = 5.0
 # What can be helped at the camera or the lamps; dark, fogged and blurred are told by its tries.
@@ -66,7 +68,7 @@ def camera_check(
         return CameraCheck(None, _without_photo(health), ())
     photo, before = photos[0], photos[1] if len(photos) > 1 else None
     trays = [tray for tray in photo.trays if tray["tray"] is not None]
-    blind = _blind(connection, store, photo, trays, say)
+    lens = _lens(connection, store, camera.id)
     facts = (
         ("Taken", f"{say.moment(photo.taken_at)}, {say.ago(photo.taken_at)}"),
         ("Trays read", _trays(photo, trays)),
@@ -75,7 +77,7 @@ def camera_check(
         ("The picture", _picture(trays, health)),
         ("Moved", _moved(trays, before)),
         ("How high it looks from", _height(trays, say)),
-        ("Blind from", blind),
+        ("Blind from", _blind(connection, lens, trays, say)),
     )
     return CameraCheck(photo, _answer(trays, health), facts)
 
@@ -201,18 +203,16 @@ def _height(trays: Sequence[Record], say: Say) -> str:
 
 def _blind(
     connection: sa.Connection,
-    store: PhotoStore,
-    photo: PhotoOut,
+    lens: tuple[float, float] | None,
     trays: Sequence[Record],
     say: Say,
 ) -> str:
-    """From which day a canopy no longer fits, by the height and angle that the photo shows."""
-    lens = _lens(store, photo)
+    """From which day a canopy no longer fits, by the height and angle that the photos show."""
     placed = [tray for tray in trays if tray["pose"] is not None]
     if not placed:
         return f"{CANNOT_TELL} without a tray"
     if lens is None:
-        return f"{CANNOT_TELL}: this photo does not show how wide the lens looks"
+        return f"{CANNOT_TELL}: its photos do not show how wide the lens looks"
     angle, aspect = lens
     sizes = tray_sizes(connection)
     size = TraySize.parse(sizes.get(placed[0]["tray"], say.room.tray_size))
@@ -225,15 +225,26 @@ def _blind(
     return f"{words} Counted for a tray right under it, and {angle:.0f}° along its long side."
 
 
-def _lens(store: PhotoStore, photo: PhotoOut) -> tuple[float, float] | None:
-    """Angle along the long side in degrees, and long over short side, as fitted to the tags."""
-    try:
-        poses = json.loads(store.derived(photo.sha256, POSES_NAME).read_bytes())
-    except (OSError, ValueError):
-        return None
-    if not poses:
-        return None
-    camera = poses[0]["camera"]
-    long_px, short_px = sorted((camera["width"], camera["height"]), reverse=True)
-    focal = hypot(camera["fx"], camera["fy"]) / 2**0.5
-    return degrees(2 * atan(long_px / 2 / focal)), long_px / short_px
+def _lens(
+    connection: sa.Connection, store: PhotoStore, camera_id: int
+) -> tuple[float, float] | None:
+    """Angle along the long side in degrees, and long over short side, as last fitted to tags."""
+    now = current(CAPTURE)
+    hashes = connection.execute(
+        sa.select(PHOTO.c.sha256)
+        .join(now, now.c.photo_id == PHOTO.c.id)
+        .where(now.c.camera_id == camera_id)
+        .order_by(now.c.taken_at.desc())
+        .limit(_LENS_PHOTOS)
+    ).scalars()
+    for sha256 in hashes:
+        try:
+            poses = json.loads(store.derived(sha256, POSES_NAME).read_bytes())
+        except (OSError, ValueError):
+            continue
+        if poses:
+            camera = poses[0]["camera"]
+            long_px, short_px = sorted((camera["width"], camera["height"]), reverse=True)
+            focal = (camera["fx"] + camera["fy"]) / 2
+            return degrees(2 * atan(long_px / 2 / focal)), long_px / short_px
+    return None

@@ -19,6 +19,8 @@ from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
 from service.retention import retention_plan
+from service.retention_rule import RetentionPlan, rule_in_words
+from service.schema import PHOTO
 from service.settings import KeepPhotos
 
 router = APIRouter(include_in_schema=False)
@@ -75,8 +77,18 @@ def post_backup(service: TheService, request: Request, typed: TypedForm) -> Resp
     return answered(typed, act, shown_again(service, "backup", shown))
 
 
+def _plan(service: Service) -> RetentionPlan:
+    """What the rule does; where it keeps all, no photo need be looked at."""
+    if service.settings.keep_photos is not KeepPhotos.ALL:
+        return retention_plan(service)
+    there = sa.select(sa.func.count()).where(PHOTO.c.original_kept.is_(sa.true()))
+    with service.database.read() as connection:
+        kept = connection.execute(there).scalar_one()
+    return RetentionPlan(rule_in_words(service.settings), kept, ())
+
+
 def _show(service: Service, request: Request, said: Said) -> Response:
-    plan = retention_plan(service)
+    plan = _plan(service)
     page = DataPage(
         tuple(_row(path) for path in backup_files(service)),
         service.settings.backups_kept,

@@ -43,7 +43,7 @@ router = APIRouter(include_in_schema=False)
 # Fewer photos of a day say too little of what is usual; judgement.
 _FEWEST_OF_A_DAY: Final = 3
 _FEWEST_DAYS: Final = 3
-_LAST_PHOTOS: Final = 5000
+_LAST_PHOTOS: Final = 2000
 _TALLEST_MM: Final = 3000.0
 
 

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Request
@@ -23,7 +22,6 @@ from service.room_log import the_room
 from service.schema import (
     CAMERA,
     PERSON,
-    PHOTO_INSPECTION,
     POSITION,
     RACK,
     SEED_LOT,
@@ -109,21 +107,13 @@ class _Found:
         self._trays: dict[int, int] = {
             row.id: row.number for row in connection.execute(sa.select(now.c.id, now.c.number))
         }
-        self._seen: set[int] = {
-            self._trays[tray_id] for tray_id in self._seen_ids() if tray_id in self._trays
-        }
+        self._seen: set[int] = {self._trays[tray_id] for tray_id in self._seen_ids()}
 
-    def _seen_ids(self) -> Sequence[Any]:
-        passes = current(PHOTO_INSPECTION)
-        return (
-            self._connection.execute(
-                sa.select(TRAY_INSPECTION.c.tray_id)
-                .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
-                .distinct()
-            )
-            .scalars()
-            .all()
-        )
+    def _seen_ids(self) -> Sequence[int]:
+        """Trays that any photo ever showed."""
+        now = current(TRAY)
+        shown = sa.exists().where(TRAY_INSPECTION.c.tray_id == now.c.id)
+        return list(self._connection.execute(sa.select(now.c.id).where(shown)).scalars())
 
     def steps(self) -> tuple[Step, ...]:
         return (
