@@ -89,12 +89,12 @@ def _printed_tags(page: Page, folder: Path) -> set[int]:
 
 def _let_phones_in(page: Page) -> None:
     _step(page, "Let phones in")
-    page.get_by_label("Name").fill("Mara")
+    page.get_by_label("Name", exact=True).fill("Mara")
     page.get_by_label("Password", exact=False).first.fill(OWNERS_PASSWORD)
     page.get_by_label("The same again").fill("another one")
     _press(page, "Make the first owner")
     expect(page.get_by_role("alert")).to_contain_text("must be the same as the password")
-    expect(page.get_by_label("Name")).to_have_value("Mara")
+    expect(page.get_by_label("Name", exact=True)).to_have_value("Mara")
     expect(page.get_by_label("The same again")).to_have_value("")
     page.get_by_label("Password", exact=False).first.fill(OWNERS_PASSWORD)
     page.get_by_label("The same again").fill(OWNERS_PASSWORD)
@@ -133,7 +133,7 @@ def test_an_empty_room_is_set_up_in_one_evening(
     _let_phones_in(page)
     assert empty_house.client.get("/api/room").status_code == 401
     page.goto("/set-up/people")
-    page.get_by_label("Name").fill("Jonas")
+    page.get_by_label("Name", exact=True).fill("Jonas")
     page.get_by_label("Worker").check()
     page.get_by_label("Password", exact=False).first.fill(WORKERS_PASSWORD)
     page.get_by_label("The same again").fill(WORKERS_PASSWORD)
