@@ -8,18 +8,19 @@ that was stopped half way goes on where it was.
 
 import logging
 import threading
+from bisect import bisect_right
 from collections.abc import Collection
+from datetime import datetime
 from queue import Queue
 
 import sqlalchemy as sa
 
 from service.context import Service
 from service.entries import current
-from service.inspection_log import tray_rows
 from service.photo_changes import measure_again
 from service.refusals import Busy, Refusal
 from service.run_calendar import RunSpan, run_spans
-from service.schema import PHOTO, TRAY
+from service.schema import CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY, TRAY_INSPECTION
 
 _LOG = logging.getLogger(__name__)
 # Less than this changes no judgement: half an hour.
@@ -39,7 +40,8 @@ class Remeasurer:
 
     def __init__(self, service: Service) -> None:
         self._service = service
-        self._photos: Queue[int | None] = Queue()
+        # Photos to measure, trays to look through, None at the end.
+        self._photos: Queue[int | list[int] | None] = Queue()
         self._tried: dict[int, float | None] = {}
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._work, name="remeasuring", daemon=True)
@@ -50,13 +52,18 @@ class Remeasurer:
         service.watchers.append(self)
         with service.database.read() as connection:
             trays = list(connection.execute(sa.select(current(TRAY).c.id)).scalars())
+        # Not waited for: in a large room it takes seconds.
+        self._photos.put(trays)
         self._thread.start()
-        self(service, trays)
 
     def __call__(self, service: Service, tray_ids: Collection[int]) -> None:
         """Queue the photos of these trays whose day has changed."""
-        with service.database.read() as connection:
-            outdated = [wanted for tray in tray_ids for wanted in outdated_photos(connection, tray)]
+        outdated: list[Wanted] = []
+        for tray in tray_ids:
+            if self._stopped.is_set():
+                return
+            with service.database.read() as connection:
+                outdated += outdated_photos(connection, tray)
         for photo_id, day in outdated:
             # A photo that comes out with the same day again must not go round for ever.
             if photo_id not in self._tried or self._tried[photo_id] != day:
@@ -76,12 +83,14 @@ class Remeasurer:
 
     def _work(self) -> None:
         while not self._stopped.is_set():
-            photo_id = self._photos.get()
+            wanted = self._photos.get()
             try:
-                if photo_id is not None:
-                    self._measure(photo_id)
+                if isinstance(wanted, list):
+                    self(self._service, wanted)
+                elif wanted is not None:
+                    self._measure(wanted)
             except Exception:
-                _LOG.exception("photo %s could not be measured again", photo_id)
+                _LOG.exception("photo %s could not be measured again", wanted)
             finally:
                 self._photos.task_done()
 
@@ -103,18 +112,27 @@ def outdated_photos(connection: sa.Connection, tray_id: int) -> list[Wanted]:
     Those whose original was let go keep the day they have.
     """
     spans = run_spans(connection, tray_id)
-    kept = set(connection.execute(sa.select(PHOTO.c.id).where(PHOTO.c.original_kept)).scalars())
+    passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
+    statement = (
+        sa.select(passes.c.photo_id, capture.c.taken_at, TRAY_INSPECTION.c.day)
+        .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
+        .join(capture, capture.c.photo_id == passes.c.photo_id)
+        .join(PHOTO, PHOTO.c.id == passes.c.photo_id)
+        .where(TRAY_INSPECTION.c.tray_id == tray_id, PHOTO.c.original_kept)
+        .order_by(capture.c.taken_at, PHOTO.c.sha256, TRAY_INSPECTION.c.id)
+    )
     outdated = []
-    for row in tray_rows(connection, tray_id):
-        day = _day(spans, row)
-        if row["photo_id"] in kept and not _same(day, row["day"]):
-            outdated.append((row["photo_id"], day))
+    for row in connection.execute(statement):
+        day = _day(spans, row.taken_at)
+        if not _same(day, row.day):
+            outdated.append((row.photo_id, day))
     return outdated
 
 
-def _day(spans: list[RunSpan], row: sa.RowMapping) -> float | None:
-    taken_at = row["taken_at"]
-    span = next((span for span in spans if span.holds(taken_at)), None)
+def _day(spans: list[RunSpan], taken_at: datetime) -> float | None:
+    # Runs of one tray do not overlap.
+    before = bisect_right(spans, taken_at, key=lambda span: span.spread_at)
+    span = spans[before - 1] if before and spans[before - 1].holds(taken_at) else None
     return None if span is None else (taken_at - span.spread_at).total_seconds() / 86400
 
 

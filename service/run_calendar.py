@@ -192,7 +192,8 @@ def _renewed(connection: sa.Connection, before: tuple[RunCalendar, Seen] | None)
     kept, seen = before
     trays = _trays_with_news(connection, kept, seen)
     fresh = _load(connection, trays if len(trays) < MANY_TRAYS else None)
-    return _calendar({**kept.by_tray, **{tray: tuple(fresh.get(tray, ())) for tray in trays}})
+    others = {tray: spans for tray, spans in kept.by_tray.items() if tray not in trays}
+    return _calendar({**others, **{tray: tuple(fresh[tray]) for tray in trays if tray in fresh}})
 
 
 def _calendar(by_tray: Mapping[int, tuple[RunSpan, ...]]) -> RunCalendar:

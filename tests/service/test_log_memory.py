@@ -1,0 +1,168 @@
+"""What is kept from one answer to the next is what a fresh look would find."""
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from service.entries import enter
+from service.flag_answers import _renewed as answers_anew
+from service.flag_log import _renewed as last_events_anew
+from service.flag_log import flags
+from service.log_memory import LogMemory, Seen
+from service.photo_log import latest_photos
+from service.run_calendar import _renewed as calendar_anew
+from service.run_calendar import run_calendar, run_spans
+from service.run_readings import PLACES, run_series
+from service.schema import FLAG_EVENT, RUN
+from service.today import STATES
+from tests.service.conftest import START, Room
+
+RUNNING = {"spread_at": (START - timedelta(days=6)).isoformat()}
+
+
+def _known(room: Room) -> Any:
+    """All that is kept, as plain values."""
+    with room.service.database.read() as connection:
+        calendar = run_calendar(connection)
+        spans = list(calendar.all())
+        series = run_series(connection, spans)
+        return {
+            "spans": [(span.id, span.tray_id, span.spread_at, span.ended_at) for span in spans],
+            "ends": list(calendar.ends),
+            "open": sorted(span.id for span in calendar.without_end),
+            "series": {
+                run: [
+                    (row["photo_id"], row["taken_at"], row["shoot_height_mm"]) for row in one.rows
+                ]
+                for run, one in series.items()
+            },
+            "places": {
+                tray: [row["shelf_id"] for row in rows]
+                for tray, rows in PLACES.of(connection).items()
+                if rows
+            },
+            "states": {
+                tray: [row["state"] for row in rows]
+                for tray, rows in STATES.of(connection).items()
+                if rows
+            },
+            "latest": latest_photos(connection, range(1, 5)),
+            "flags": [flag.id for flag in flags(connection, room.watch())],
+        }
+
+
+def _fresh(open_room: Callable[[], Room]) -> Any:
+    """The same as a service finds it that was just started."""
+    return _known(open_room())
+
+
+def _entries(room: Room) -> list[Callable[[], Any]]:
+    """What people enter, correct and withdraw, one after the other; trays 7 and 8."""
+    shelf: dict[str, Any] = {}
+    runs: list[int] = []
+    photos: list[dict[str, Any]] = []
+
+    def at(day: float) -> datetime:
+        return START - timedelta(days=6 - day)
+
+    def stand() -> None:
+        rack = room.post("/api/racks", name="Rack")
+        shelf.update(room.post("/api/shelves", rack_id=rack["id"], name="Top", level=1))
+        room.post("/api/trays/7/placements", shelf_id=shelf["id"], placed_at=at(0).isoformat())
+
+    def run(tray: int, day: float) -> None:
+        runs.append(room.post("/api/runs", tray=tray, spread_at=at(day).isoformat())["id"])
+
+    def photo(tray: int, day: float, height_mm: float) -> None:
+        photos.append(room.photograph(tray, at(day), height_mm=height_mm, note=str(len(photos))))
+
+    return [
+        lambda: run(7, 0),
+        lambda: photo(7, 3, 40.0),
+        stand,
+        lambda: photo(7, 1, 5.0),
+        lambda: run(8, 0),
+        lambda: photo(8, 2, 20.0),
+        # A photo moves into another time, and a run onto another tray.
+        lambda: room.patch(f"/api/photos/{photos[0]['id']}", taken_at=at(4).isoformat()),
+        lambda: room.patch(f"/api/runs/{runs[0]}", spread_at=at(2).isoformat()),
+        lambda: run(7, -5),
+        lambda: room.post(f"/api/runs/{runs[1]}/harvests", harvested_at=at(5).isoformat()),
+        lambda: room.patch(f"/api/runs/{runs[1]}", tray=9),
+        lambda: room.post("/api/trays/8/states", state="resting", since_at=at(5).isoformat()),
+        lambda: room.post(f"/api/photos/{photos[2]['id']}/trays", tray=7),
+        lambda: room.client.delete(f"/api/photos/{photos[2]['id']}/trays/7"),
+        lambda: room.client.delete(f"/api/runs/{runs[2]}"),
+        lambda: room.watch.forward(days=3),
+        lambda: photo(7, 8, 90.0),
+    ]
+
+
+def test_what_is_kept_is_what_a_fresh_look_finds(open_room: Callable[[], Room]) -> None:
+    room = open_room()
+    for enter_one in _entries(room):
+        enter_one()
+        room.remeasured()
+        assert _known(room) == _fresh(open_room)
+
+
+def test_what_a_writer_takes_back_is_not_kept(room: Room) -> None:
+    room.post("/api/runs", tray=7, **RUNNING)
+    before = _known(room)
+    values = {"tray_id": 1, "spread_at": START}
+    with room.service.database.write() as writing:
+        enter(writing, RUN, values, room.service.entrant())
+        assert len(run_spans(writing)) == 2
+        writing.get_transaction().rollback()  # type: ignore[union-attr]
+    assert _known(room) == before
+
+
+def test_reader_that_began_earlier_sees_what_was_there_then(room: Room) -> None:
+    if room.service.database.engine.dialect.name != "sqlite":
+        pytest.skip("PostgreSQL shows each query what is there by then")
+    room.post("/api/runs", tray=7, **RUNNING)
+    with room.service.database.read() as early:
+        assert early.execute(sa.select(sa.func.count()).select_from(RUN)).scalar_one() == 1
+        room.post("/api/runs", tray=8, **RUNNING)
+        assert len(_known(room)["spans"]) == 2
+        assert len(run_spans(early)) == 1
+    assert len(_known(room)["spans"]) == 2
+
+
+def test_only_new_rows_are_worked_out_again(room: Room) -> None:
+    asked: list[Seen | None] = []
+
+    def renew(_connection: sa.Connection, before: tuple[int, Seen] | None) -> int:
+        asked.append(None if before is None else before[1])
+        return 1 if before is None else before[0] + 1
+
+    memory = LogMemory((RUN,), renew)
+    counts = []
+    for tray in (7, 8):
+        with room.service.database.read() as connection:
+            counts += [memory.of(connection), memory.of(connection)]
+        room.post("/api/runs", tray=tray, **RUNNING)
+    assert counts == [1, 1, 2, 2]
+    assert [None if seen is None else seen.last for seen in asked] == [None, {"run": 0}]
+
+
+def test_renewing_from_before_is_renewing_anew(room: Room) -> None:
+    """Flags, answered and undone."""
+    room.post("/api/runs", tray=7, **RUNNING)
+    room.watch.forward(days=1)
+    flag = room.get("/api/flags")["flags"][0]["id"]
+    empty = Seen(None, {"flag_event": 0, "run": 0, "harvest": 0, "tray": 0})
+    for path in ("snooze", "done"):
+        body = {"until": (room.watch() + timedelta(days=1)).isoformat()} if path == "snooze" else {}
+        room.post(f"/api/flags/{flag}/{path}", **body)
+        with room.service.database.read() as connection:
+            for anew in (last_events_anew, answers_anew, calendar_anew):
+                whole: Any = anew(connection, None)
+                assert anew(connection, (whole, empty)) == whole
+    with room.service.database.read() as connection:
+        assert (
+            connection.execute(sa.select(sa.func.count()).select_from(FLAG_EVENT)).scalar_one() > 2
+        )
