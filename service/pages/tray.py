@@ -94,7 +94,8 @@ class TrayPage:
     @property
     def mould(self) -> bool:
         """Whether the caution about possible mould applies."""
-        return any(one.flag.kind == FlagKind.POSSIBLE_MOULD for one in self.flags)
+        asked = any(one.flag.kind == FlagKind.POSSIBLE_MOULD for one in self.flags)
+        return asked or self.tray.hold is not None
 
     @staticmethod
     def happened(run: PastRun) -> str:

@@ -10,6 +10,7 @@ from service.mould_record import UNANSWERED
 from service.pages.tray_growth import GrowthShown
 from service.pages.words import Say
 from service.tray_history import PastRun
+from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
 
 _STATES = {
@@ -75,10 +76,10 @@ def tray_answer(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photogra
 
 
 def _how(tray: TrayOut, growth: GrowthShown | None, photographed: bool) -> str:
-    holds = [flag.kind for flag in tray.flags if flag.level == Level.HOLD]
     looks = [flag.kind for flag in tray.flags if flag.level == Level.LOOK]
-    if holds:
-        return f"hold, do not feed ({listed(dict.fromkeys(holds))})"
+    if tray.hold is not None:
+        why = "somebody looked: it is mould" if tray.hold.confirmed else FlagKind.POSSIBLE_MOULD
+        return f"hold, do not feed ({why})"
     if looks:
         return f"look at it ({listed(dict.fromkeys(looks))})"
     if not photographed:

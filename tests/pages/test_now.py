@@ -107,6 +107,9 @@ def test_look_that_is_no_mould_is_done_or_not_so(house: House) -> None:
 
 def test_confirmed_tray_stands_on_hold_until_somebody_ends_it(phone: Page, house: House) -> None:
     house.client.post(f"/flags/{mould_flag(house)}/answer", data={"answer": "right"})
+    tray = house.client.get("/trays/3").text
+    assert "hold, do not feed (somebody looked: it is mould)" in tray
+    assert "call a vet at once" in tray
     house.watch.forward(days=3)
     phone.goto("/")
     held = phone.get_by_role("region", name="On hold")

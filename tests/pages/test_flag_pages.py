@@ -1,0 +1,77 @@
+"""Pages of single reasons to look, and what became of those that were answered."""
+
+from playwright.sync_api import Page, expect
+
+from tests.pages.conftest import assert_accessible
+from tests.pages.house import MOULDY_TRAY, House
+from tests.service.recorded_inspections import patch
+
+PLACES = ({"x": -120.0, "y": 60.0}, {"x": 150.0, "y": -70.0})
+
+
+def mould_flag(house: House) -> int:
+    (flag,) = [one for one in house.get("/api/flags")["flags"] if one["kind"] == "possible mould"]
+    return int(flag["id"])
+
+
+def test_every_place_of_a_flag_is_shown(phone: Page, house: House) -> None:
+    for size in (16.0, 22.0, 28.0):
+        house.watch.forward(hours=12)
+        spots = [patch(size, 0.97, **PLACES[0]), patch(size, 0.97, **PLACES[1])]
+        house.photograph(MOULDY_TRAY, house.watch.now, cover=0.9, height_mm=70.0, mould=spots)
+    phone.goto("/")
+    phone.get_by_role("link", name="1 more place, with pictures").click()
+    expect(phone.get_by_role("heading", name="Place 2 of 2")).to_be_visible()
+    pictures = phone.get_by_role("main").get_by_role("img")
+    expect(pictures).to_have_count(4)
+    for picture in pictures.all():
+        picture.scroll_into_view_if_needed()
+        assert picture.evaluate("one => one.decode().then(() => one.naturalWidth)") == 640
+
+
+def test_history_says_what_was_noticed_and_who_answered_what_when(
+    plain_phone: Page, house: House
+) -> None:
+    flag = mould_flag(house)
+    plain_phone.goto(f"/flags/{flag}")
+    plain_phone.get_by_label("Note, if you like").fill("Smelled sour, stayed after wetting.")
+    plain_phone.get_by_role("button", name="It is mould: hold it").click()
+    history = plain_phone.get_by_role("list").last
+    expect(history.get_by_role("listitem").first).to_have_text(
+        "today 18:00: it is mould. “Smelled sour, stayed after wetting.”"
+    )
+    expect(history).to_contain_text("today 17:03: Tray 3, Top shelf, day 5: white fuzz")
+    plain_phone.get_by_text("Looked again: end the hold of tray 3…").click()
+    plain_phone.get_by_role("button", name="There was nothing: it looked fine").click()
+    expect(history.get_by_role("listitem").first).to_contain_text("looked fine.")
+    heading = plain_phone.get_by_role("heading", level=1)
+    expect(heading).to_have_text("Tray 3: possible mould")
+
+
+def test_verdicts_are_told_in_a_sentence_with_what_follows(phone: Page, house: House) -> None:
+    phone.goto("/flags")
+    heading = phone.get_by_role("heading", level=1)
+    expect(heading).to_have_text("No verdict on possible mould in this room yet")
+    behind = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == 6)
+    house.client.post(f"/flags/{mould_flag(house)}/answer", data={"answer": "root hairs"})
+    house.client.post(f"/flags/{behind['id']}/answer", data={"answer": "3 hours"})
+    phone.goto("/flags")
+    expect(heading).to_have_text(
+        "Possible mould was right 0 of 1 times in this room: more evidence is asked for"
+    )
+    # Beta-binomial with two right and two wrong looks before: odds of 3 to 2, by hand.
+    expect(phone.get_by_role("main")).to_contain_text("must be 1.5 times as strong")
+    expect(phone.get_by_text("right 0, not so 1")).to_be_visible()
+    expect(phone.get_by_role("link", name="until today 21:00")).to_be_visible()
+    expect(phone.get_by_role("link", name="it was root hairs, today 18:00")).to_be_visible()
+    assert_accessible(phone)
+
+
+def test_flag_that_went_by_itself_says_so(house: House) -> None:
+    flag = mould_flag(house)
+    run = house.get(f"/api/trays/{MOULDY_TRAY}")["run"]["id"]
+    house.post(f"/api/runs/{run}/harvests", reason="thrown")
+    shown = house.client.get(f"/flags/{flag}").text
+    assert "It went by itself: what asked for a look is no longer there." in shown
+    gone = house.client.get("/flags").text.partition("Gone by themselves")[2]
+    assert f'href="/flags/{flag}"' in gone
