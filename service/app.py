@@ -24,6 +24,7 @@ from service.api import (
 from service.attention_watch import AttentionWatch
 from service.camera_rounds import CameraRounds
 from service.context import Service, Watcher, utc_now
+from service.curve_warming import CurveWarmer
 from service.database import Database
 from service.gate import Gate
 from service.inspector import Inspector, PoolInspector
@@ -88,11 +89,12 @@ def create_app(
     retention = DailyRetention(service)
     cameras_asked = CameraRounds(service)
     notifier = Notifier(service)
+    warmer = CurveWarmer(service)
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         # What brings photos in stops first, what measures them last.
-        workers = (remeasurer, attention, retention, notifier, cameras_asked)
+        workers = (remeasurer, attention, warmer, retention, notifier, cameras_asked)
         for worker in workers:
             worker.start()
         yield

@@ -12,6 +12,7 @@ from service.entries import current
 from service.flag_log import flags
 from service.growth import RoomGrowth
 from service.holds import holds
+from service.last_air import last_readings
 from service.log_memory import last_until, rows_by_tray
 from service.models.flags import FlagOut, FlagState, Hold
 from service.models.growth import Forecast
@@ -23,7 +24,7 @@ from service.room_log import Row, shelf_names
 from service.run_calendar import RunSpan, present_run
 from service.run_log import runs_out
 from service.run_readings import PLACES, RunReadings
-from service.schema import CHORE, READING, TRAY, TRAY_STATE
+from service.schema import CHORE, TRAY, TRAY_STATE
 from trayvision.attention import few_to_walk_to
 
 _NOT_MEASURED_SINCE = timedelta(days=2)
@@ -261,19 +262,4 @@ class RoomNow:
 
     def last_readings(self) -> list[Reading]:
         """The last reading of the room and of each shelf."""
-        shelves = [None, *sorted(self._shelves)]
-        return [reading for shelf in shelves if (reading := self._reading(shelf)) is not None]
-
-    def _reading(self, shelf_id: int | None) -> Reading | None:
-        now = current(READING)
-        there = now.c.shelf_id.is_(None) if shelf_id is None else now.c.shelf_id == shelf_id
-        statement = (
-            sa.select(now)
-            .where(there, now.c.read_at <= self._now)
-            .order_by(now.c.read_at.desc(), now.c.id.desc())
-            .limit(1)
-        )
-        row = self._connection.execute(statement).mappings().first()
-        if row is None:
-            return None
-        return Reading.model_validate({name: row[name] for name in Reading.model_fields})
+        return last_readings(self._connection, self._now)

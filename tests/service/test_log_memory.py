@@ -7,10 +7,12 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from service.curve_warming import CurveWarmer
 from service.entries import enter
 from service.flag_answers import _renewed as answers_anew
 from service.flag_log import _renewed as last_events_anew
 from service.flag_log import flags
+from service.growth_fits import fitted_curve
 from service.log_memory import LogMemory, Seen
 from service.photo_log import latest_photos
 from service.run_calendar import _renewed as calendar_anew
@@ -166,3 +168,16 @@ def test_renewing_from_before_is_renewing_anew(room: Room) -> None:
         assert (
             connection.execute(sa.select(sa.func.count()).select_from(FLAG_EVENT)).scalar_one() > 2
         )
+
+
+def test_curves_are_worked_out_before_anybody_asks(room: Room) -> None:
+    rack = room.post("/api/racks", name="Rack")
+    shelf = room.post("/api/shelves", rack_id=rack["id"], name="Top", level=1)["id"]
+    for tray in (7, 8):
+        room.post("/api/runs", tray=tray, **RUNNING)
+        room.post(f"/api/trays/{tray}/placements", shelf_id=shelf, placed_at=RUNNING["spread_at"])
+        room.photograph(tray, START, height_mm=60.0 + tray)
+    assert CurveWarmer(room.service).look() == 2
+    known = fitted_curve.cache_info().misses
+    assert len(room.get(f"/api/shelves/{shelf}/curves")["runs"]) == 2
+    assert fitted_curve.cache_info().misses == known

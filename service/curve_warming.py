@@ -1,0 +1,55 @@
+"""Curves that people are about to ask for, worked out while nobody waits."""
+
+import threading
+from typing import Final
+
+import sqlalchemy as sa
+
+from service.background import Rounds
+from service.context import Service
+from service.entries import current
+from service.growth import RoomGrowth
+from service.room_log import the_room
+from service.schema import SHELF
+
+# A round over curves that are known already takes seconds in a large room.
+_SECONDS: Final = 300.0
+# Whoever waits for an answer goes first.
+_PAUSE_SECONDS: Final = 0.05
+
+
+class CurveWarmer:
+    """Works out the curves of all shelves, one after the other; their fits are kept.
+
+    Parameters
+    ----------
+    service : Service
+    """
+
+    def __init__(self, service: Service) -> None:
+        self._service = service
+        self._closing = threading.Event()
+        self._rounds = Rounds("curves", _SECONDS, self.look)
+
+    def start(self) -> None:
+        """Begin."""
+        self._rounds.start()
+
+    def close(self) -> None:
+        """Stop after the shelf at hand."""
+        self._closing.set()
+        self._rounds.close()
+
+    def look(self) -> int:
+        """One round; returns the number of curves."""
+        now = current(SHELF)
+        with self._service.database.read() as connection:
+            shelves = list(connection.execute(sa.select(now.c.id).order_by(now.c.id)).scalars())
+        curves = 0
+        for shelf_id in shelves:
+            if self._closing.wait(_PAUSE_SECONDS):
+                break
+            with self._service.database.read() as connection:
+                growth = RoomGrowth(connection, the_room(connection), self._service.clock())
+                curves += len(growth.shelf(shelf_id).runs)
+        return curves
