@@ -213,15 +213,21 @@ def _lots(connection: sa.Connection, runs: Sequence[int]) -> dict[int, list[str]
     """Names of the seed lots by run id."""
     if not runs:
         return {}
-    now, lots = current(RUN), current(SEED_LOT)
+    lots, run_id = current(SEED_LOT), sa.func.coalesce(RUN.c.original_id, RUN.c.id)
+    # A correction is entered after what it corrects: the last row of a run is what holds.
+    holding = (
+        sa.select(sa.func.max(RUN.c.id))
+        .where(sa.or_(RUN.c.id.in_(runs), RUN.c.original_id.in_(runs)))
+        .group_by(run_id)
+    )
     statement = (
-        sa.select(now.c.id, lots.c.name)
-        .join(RUN_SEED, RUN_SEED.c.run_entry_id == now.c.entry_id)
+        sa.select(run_id.label("run_id"), lots.c.name)
+        .join(RUN_SEED, RUN_SEED.c.run_entry_id == RUN.c.id)
         .join(lots, lots.c.id == RUN_SEED.c.lot_id)
-        .where(now.c.id.in_(runs))
-        .order_by(now.c.id, lots.c.name)
+        .where(RUN.c.id.in_(holding))
+        .order_by(lots.c.name)
     )
     found: dict[int, list[str]] = {}
     for row in connection.execute(statement):
-        found.setdefault(row.id, []).append(row.name)
+        found.setdefault(row.run_id, []).append(row.name)
     return found
