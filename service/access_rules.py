@@ -59,6 +59,10 @@ _TABLE: dict[Right, str] = {
         GET /photos
         GET /photos/{photo_id}
         GET /photos/{photo_id}/result
+        GET /print
+        GET /print/round
+        GET /print/labels
+        GET /print/labels.css
         GET /api/today
         GET /api/room
         GET /api/room/history

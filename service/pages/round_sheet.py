@@ -1,0 +1,240 @@
+"""The round for a helper on paper: what is due at which tray, in the order of a walk."""
+
+from dataclasses import dataclass, field
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from service.api.dependencies import TheService
+from service.entries import current
+from service.log_memory import last_until
+from service.models.flags import FlagOut, Hold
+from service.models.room import TrayState
+from service.models.today import HarvestDue, PhotoDue, Today
+from service.pages import addresses
+from service.pages.frame import show
+from service.pages.words import Say
+from service.room_log import shelf_names, the_room
+from service.run_calendar import run_calendar
+from service.run_log import runs_out
+from service.schema import SHELF, TRAY
+from service.today import STATES, RoomNow
+from service.walking_order import NO_PLACE, TrayPlace, tray_places
+from trayvision.attention_state import Level
+from trayvision.kit_guide import number_ranges
+
+router = APIRouter(include_in_schema=False)
+_LINES_FOR_SPREADING = 2
+
+
+@dataclass
+class TrayLine:
+    """One tray of the walk.
+
+    Parameters
+    ----------
+    tray : int
+    place : TrayPlace
+    day : str
+        Age of its run in words, empty where nothing grows.
+    level : str
+        ``"hold"``, ``"look"`` or empty.
+    todo : list of str
+        Sentences, each with a box to tick.
+    """
+
+    tray: int
+    place: TrayPlace
+    day: str
+    level: str = ""
+    todo: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class ChoreLine:
+    """A chore in words: what, by when, where."""
+
+    title: str
+    when: str
+    where: str
+
+
+@dataclass(frozen=True)
+class RoundSheet:
+    """What is due today.
+
+    Parameters
+    ----------
+    lines : trays in the order of a walk
+    due : int
+        All things with a box to tick.
+    about_the_room : flags that are about no single tray, as level and sentence
+    later : sentences on flags that can wait
+    wash, resting, free : numbers of trays in words, empty where none
+    chores : sequence of ChoreLine
+    places_to_read : names of what is read: shelves, top and bottom, or the room
+    spreading : how many lines are left to write new trays on
+    """
+
+    lines: tuple[TrayLine, ...]
+    due: int
+    about_the_room: tuple[tuple[str, str], ...]
+    later: tuple[str, ...]
+    wash: str
+    resting: tuple[str, ...]
+    free: str
+    chores: tuple[ChoreLine, ...]
+    places_to_read: tuple[str, ...]
+    spreading: int = _LINES_FOR_SPREADING
+
+
+@router.get(addresses.PRINT_ROUND)
+def round_page(service: TheService, request: Request) -> Response:
+    """Reads on a phone too; meant for one sheet."""
+    with service.database.read() as connection:
+        sheet = round_sheet(connection, Say(the_room(connection), service.clock()))
+        return show(request, connection, "print_round.html", sheet, here=addresses.MORE)
+
+
+def round_sheet(connection: sa.Connection, say: Say) -> RoundSheet:
+    """The day's round, put into lines."""
+    today = RoomNow(connection, say.room, say.now).today()
+    places = tray_places(connection, say.now)
+    lines = _tray_lines(connection, today, places, say)
+    about_room = tuple(
+        (flag.level or "", _about_trays(flag)) for flag in today.looks if flag.tray is None
+    )
+    chores = _chores(connection, today, say)
+    return RoundSheet(
+        lines=lines,
+        due=sum(len(line.todo) for line in lines) + len(about_room) + len(chores),
+        about_the_room=about_room,
+        later=tuple(_later(flag) for flag in today.later),
+        wash=number_ranges([one.tray for one in today.harvests if one.due]),
+        resting=tuple(f"{one.tray} (since {say.moment(one.since_at)})" for one in today.resting),
+        free=number_ranges(_free(connection, today, say)),
+        chores=chores,
+        places_to_read=_places_to_read(connection),
+    )
+
+
+class _Walk:
+    """Lines of trays, begun when something is found to do there."""
+
+    def __init__(self, places: dict[int, TrayPlace], ages: dict[int, str]) -> None:
+        self._places = places
+        self._ages = ages
+        self._lines: dict[int, TrayLine] = {}
+
+    def at(self, tray: int) -> TrayLine:
+        """The line of a tray."""
+        if tray not in self._lines:
+            place = self._places.get(tray, NO_PLACE)
+            self._lines[tray] = TrayLine(tray, place, self._ages.get(tray, ""))
+        return self._lines[tray]
+
+    def in_order(self) -> tuple[TrayLine, ...]:
+        """All lines as one walks."""
+        return tuple(
+            sorted(
+                self._lines.values(),
+                key=lambda one: (one.place.shelf_order, one.place.position_order, one.tray),
+            )
+        )
+
+
+def _tray_lines(
+    connection: sa.Connection, today: Today, places: dict[int, TrayPlace], say: Say
+) -> tuple[TrayLine, ...]:
+    runs = run_calendar(connection).by_id
+    growing = [runs[one.run_id] for one in today.harvests]
+    outs = runs_out(connection, growing, room=say.room, now=say.now)
+    walk = _Walk(places, {run.tray: say.day(run) for run in outs})
+    for flag in today.looks:
+        if flag.tray is not None:
+            walk.at(flag.tray).todo.append(f"{_without_tray(flag)} {flag.look}")
+            walk.at(flag.tray).level = flag.level or ""
+    for hold in today.holds:
+        line = walk.at(hold.tray)
+        if line.level != Level.HOLD:
+            line.todo.insert(0, _held(hold, say))
+            line.level = Level.HOLD
+    for one in today.harvests:
+        if one.due:
+            line = walk.at(one.tray)
+            line.todo.append(_harvest(one, say, first_look=bool(line.level)))
+    for photo in today.photos_due:
+        walk.at(photo.tray).todo.append(_photograph(photo, say))
+    return walk.in_order()
+
+
+def _held(hold: Hold, say: Say) -> str:
+    why = "Somebody found mould" if hold.confirmed else "Its photos ask for it"
+    return f"{why}, since {say.moment(hold.since)}. Look and smell; keep it apart."
+
+
+def _without_tray(flag: FlagOut) -> str:
+    """A flag's reason without the tray and its age, which stand at the line's beginning."""
+    begins, _, rest = flag.reason.partition(": ")
+    named = begins.startswith(f"Tray {flag.tray},") and bool(rest)
+    return rest[0].upper() + rest[1:] if named else flag.reason
+
+
+def _harvest(one: HarvestDue, say: Say, *, first_look: bool) -> str:
+    due = one.forecast.harvest_at
+    when = "" if due is None else f" (due {say.moment(due)})"
+    if one.hold:
+        return f"Harvest is due{when}: do not feed it."
+    return f"Harvest is due{when}: look first." if first_look else f"Harvest and weigh{when}."
+
+
+def _photograph(photo: PhotoDue, say: Say) -> str:
+    if photo.last_photo_at is None:
+        return "Photograph: no photo yet."
+    return f"Photograph: last {say.moment(photo.last_photo_at)}."
+
+
+def _about_trays(flag: FlagOut) -> str:
+    trays = f" Trays {number_ranges(flag.trays)}." if flag.trays else ""
+    return f"{flag.reason} {flag.look}{trays}"
+
+
+def _later(flag: FlagOut) -> str:
+    return flag.reason if flag.tray is None else f"Tray {flag.tray}: {flag.reason}"
+
+
+def _chores(connection: sa.Connection, today: Today, say: Say) -> tuple[ChoreLine, ...]:
+    shelves, trays = shelf_names(connection), _tray_numbers(connection)
+    lines = []
+    for chore in today.chores:
+        when = "" if chore.planned_for is None else say.moment(chore.planned_for)
+        tray = "" if chore.tray_id not in trays else f"tray {trays[chore.tray_id]}"
+        shelf = "" if chore.shelf_id is None else shelves.get(chore.shelf_id, "")
+        lines.append(ChoreLine(chore.title, when, ", ".join(filter(None, (tray, shelf)))))
+    return tuple(lines)
+
+
+def _free(connection: sa.Connection, today: Today, say: Say) -> list[int]:
+    """Trays in which nothing grows, that neither rest nor are out of use."""
+    taken = {one.tray for one in today.harvests} | {one.tray for one in today.resting}
+    said, free = STATES.of(connection), []
+    for tray_id, number in _tray_numbers(connection).items():
+        last = last_until(said.get(tray_id, ()), "since_at", say.now)
+        retired = last is not None and last["state"] == TrayState.RETIRED
+        if number not in taken and not retired:
+            free.append(number)
+    return free
+
+
+def _tray_numbers(connection: sa.Connection) -> dict[int, int]:
+    trays = current(TRAY)
+    return {row.id: row.number for row in connection.execute(sa.select(trays.c.id, trays.c.number))}
+
+
+def _places_to_read(connection: sa.Connection) -> tuple[str, str]:
+    """The highest and the lowest shelf, by name where there are several."""
+    shelves = current(SHELF)
+    statement = sa.select(shelves.c.name).order_by(shelves.c.level, shelves.c.id)
+    names = list(connection.execute(statement).scalars())
+    return (f"Top: {names[0]}", f"Bottom: {names[-1]}") if len(names) > 1 else ("Top", "Bottom")
