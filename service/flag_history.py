@@ -1,5 +1,6 @@
 """All that was ever said of one flag: noticed, answered, undone, by whom and when."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -8,6 +9,7 @@ import sqlalchemy as sa
 from service.entries import current
 from service.flag_log import ANSWERS
 from service.models.flags import Verdict
+from service.room_log import Row
 from service.schema import FLAG_EVENT, PERSON
 
 
@@ -53,29 +55,41 @@ class FlagEvent:
 
 def flag_history(connection: sa.Connection, flag_id: int) -> list[FlagEvent]:
     """All that was said of a flag, first entry first, what was undone included."""
+    return flag_histories(connection, [flag_id]).get(flag_id, [])
+
+
+def flag_histories(
+    connection: sa.Connection, flag_ids: Sequence[int]
+) -> dict[int, list[FlagEvent]]:
+    """The same of some hundred flags at once."""
     people = current(PERSON)
     names = {row.id: row.name for row in connection.execute(sa.select(people.c.id, people.c.name))}
     statement = (
-        sa.select(FLAG_EVENT).where(FLAG_EVENT.c.flag_id == flag_id).order_by(FLAG_EVENT.c.id)
+        sa.select(FLAG_EVENT).where(FLAG_EVENT.c.flag_id.in_(flag_ids)).order_by(FLAG_EVENT.c.id)
     )
     rows = list(connection.execute(statement).mappings())
     undone = {row["original_id"]: row["entered_at"] for row in rows if row["withdrawn"]}
-    return [
-        FlagEvent(
-            entry_id=row["id"],
-            kind=row["kind"],
-            at=row["at"],
-            by=names.get(row["entered_by"]),
-            level=row["level"],
-            reason=row["reason"],
-            until_at=row["until_at"],
-            verdict=None if row["verdict"] is None else Verdict(row["verdict"]),
-            note=row["note"],
-            undone_at=undone.get(row["id"]),
-        )
-        for row in rows
-        if row["original_id"] is None
-    ]
+    found: dict[int, list[FlagEvent]] = {}
+    for row in rows:
+        if row["original_id"] is None:
+            event = _event(row, names, undone.get(row["id"]))
+            found.setdefault(row["flag_id"], []).append(event)
+    return found
+
+
+def _event(row: Row, names: Mapping[int, str], undone_at: datetime | None) -> FlagEvent:
+    return FlagEvent(
+        entry_id=row["id"],
+        kind=row["kind"],
+        at=row["at"],
+        by=names.get(row["entered_by"]),
+        level=row["level"],
+        reason=row["reason"],
+        until_at=row["until_at"],
+        verdict=None if row["verdict"] is None else Verdict(row["verdict"]),
+        note=row["note"],
+        undone_at=undone_at,
+    )
 
 
 def last_answer_entry(connection: sa.Connection, flag_id: int) -> int:
