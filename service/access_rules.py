@@ -63,6 +63,8 @@ _TABLE: dict[Right, str] = {
         GET /print/round
         GET /print/labels
         GET /print/labels.css
+        GET /print/report
+        GET /print/report/{part}.csv
         GET /api/today
         GET /api/room
         GET /api/room/history

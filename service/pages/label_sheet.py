@@ -55,7 +55,11 @@ class Grid(Model):
 _PAPER_MM: Final = {Paper.A4: (210.0, 297.0), Paper.LETTER: (215.9, 279.4)}
 # A sheet that is as high as its page to the last bit would push an empty page out.
 _SPARE_MM: Final = 0.2
-_RULES: Final = """@page {{ size: {paper} portrait; margin: {top:g}mm {side:g}mm; }}
+_RULES: Final = """@page {{
+  size: {paper} portrait;
+  margin: {top:g}mm {side:g}mm;
+  @bottom-right {{ content: none; }}
+}}
 @media print {{
   .label-sheet {{ width: {width:g}mm; height: {height:g}mm; }}
   .label-sheet {{ grid-template: repeat({rows}, 1fr) / repeat({columns}, 1fr); }}

@@ -1,7 +1,7 @@
 """The report for an inspector or a certifier, on paper and as tables."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
@@ -14,7 +14,7 @@ from service.models.runs import EndReason
 from service.pages import addresses
 from service.pages.forms import Typed, answered
 from service.pages.frame import show
-from service.pages.words import MONTHS, Say
+from service.pages.words import Say
 from service.period_report.period import Period, typed_period
 from service.period_report.report import Report, period_report
 from service.period_report.tables import PARTS, report_table
@@ -102,7 +102,7 @@ def _page(report: Report) -> ReportPage:
     return ReportPage(
         first=first,
         last=last,
-        period=f"{in_words(period.first)} to {in_words(period.last)}",
+        period=f"{Say.calendar_day(period.first)} to {Say.calendar_day(period.last)}",
         report=report,
         tables=tuple(
             (name, addresses.with_query(addresses.report_table(name), dates)) for name in PARTS
@@ -110,8 +110,3 @@ def _page(report: Report) -> ReportPage:
         ended={str(reason): report.totals.ended.get(reason, 0) for reason in EndReason},
         broken={},
     )
-
-
-def in_words(day: date) -> str:
-    """Such as "1 March 2026"."""
-    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"

@@ -183,10 +183,10 @@ def _without_tray(flag: FlagOut) -> str:
 
 def _harvest(one: HarvestDue, say: Say, *, first_look: bool) -> str:
     due = one.forecast.harvest_at
-    when = "" if due is None else f" (due {say.moment(due)})"
+    when = "" if due is None else f", due {say.moment(due)}"
     if one.hold:
-        return f"Harvest is due{when}: do not feed it."
-    return f"Harvest is due{when}: look first." if first_look else f"Harvest and weigh{when}."
+        return f"Harvest{when}: do not feed it."
+    return f"Harvest{when}: look first." if first_look else f"Harvest and weigh{when}."
 
 
 def _photograph(photo: PhotoDue, say: Say) -> str:

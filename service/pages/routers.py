@@ -15,6 +15,7 @@ from service.pages import (
     photos,
     snap,
     print_index,
+    report_page,
     round_sheet,
     start_page,
     states_page,
@@ -42,6 +43,7 @@ ROUTERS = (
     print_index.router,
     round_sheet.router,
     label_sheet.router,
+    report_page.router,
     undo.router,
     files.router,
 )

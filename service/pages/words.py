@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -16,6 +16,8 @@ _DAYS: Final = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split(
 # Exact by definition (international yard and pound agreement, 1959).
 GRAMS_IN_A_POUND: Final = 453.59237
 MM_IN_AN_INCH: Final = 25.4
+# Within `Say`, "date" is a word for a moment.
+CalendarDay = date
 CANNOT_TELL: Final = "cannot tell"
 _MOMENT_IN_A_RULE: Final = re.compile(r"\d{4}-\d{2}-\d{2} \d{2}:\d{2} UTC")
 _SPOKEN: Final = {
@@ -73,6 +75,15 @@ class Say:
         local, today = self.local(moment), self.local(self.now)
         year = "" if local.year == today.year else f" {local.year}"
         return f"{local.day} {MONTHS[local.month - 1]}{year}"
+
+    def dated(self, moment: datetime) -> str:
+        """Such as "7 March 2026 09:10": for what is kept on paper."""
+        return f"{self.calendar_day(self.local(moment).date())} {self.clock(moment)}"
+
+    @staticmethod
+    def calendar_day(day: CalendarDay) -> str:
+        """Such as "7 March 2026"; the month is a word."""
+        return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
     def weekday(self, moment: datetime) -> str:
         """Such as "Thursday"."""

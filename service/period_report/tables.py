@@ -103,13 +103,18 @@ def _corrections(report: Report) -> Rows:
 
 PARTS: Final[dict[str, tuple[str, Callable[[Report], Rows]]]] = {
     "runs": (
-        "run_id tray grain lots suppliers certificates seed_weight_g soaked_at spread_at ended_at "
-        "ended_reason harvested_in_period_g harvest_weight_g photos originals_kept flags note",
+        (
+            "run_id tray grain lots suppliers certificates seed_weight_g soaked_at spread_at "
+            "ended_at ended_reason harvested_in_period_g harvest_weight_g photos "
+            "originals_kept flags note"
+        ),
         _runs,
     ),
     "lots": (
-        "lot_id name grain supplier certificate received_at weight_kg runs_spread seed_weight_g "
-        "runs_not_weighed",
+        (
+            "lot_id name grain supplier certificate received_at weight_kg runs_spread "
+            "seed_weight_g runs_not_weighed"
+        ),
         _lots,
     ),
     "flags": (
@@ -117,8 +122,10 @@ PARTS: Final[dict[str, tuple[str, Callable[[Report], Rows]]]] = {
         _flags,
     ),
     "air": (
-        "week_from place readings temperature_low_c temperature_high_c humidity_low_percent "
-        "humidity_high_percent",
+        (
+            "week_from place readings temperature_low_c temperature_high_c humidity_low_percent "
+            "humidity_high_percent"
+        ),
         _air,
     ),
     "chores": ("use done_at by kind title place details note", _chores),

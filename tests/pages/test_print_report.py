@@ -1,0 +1,191 @@
+"""The report over a period: adds up against the API, keeps corrections beside originals, prints."""
+
+import csv
+import io
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.pages.conftest import PHONE, assert_accessible, open_page
+from tests.pages.house import EVENING, MOULDY_TRAY, House
+from tests.pages.paper import SHEETS_MM, printed
+
+MARCH = "from=2026-03-01&to=2026-03-31"
+
+
+@pytest.fixture
+def month(house: House) -> House:
+    """A month of the furnished room: harvests, a thrown tray, corrections, chores (invented)."""
+    runs = {tray: house.get(f"/api/trays/{tray}")["run"] for tray in range(1, 7)}
+    end = EVENING - timedelta(hours=3)
+    for tray, weight in ((1, 3210.0), (2, 2950.0), (4, None)):
+        body: dict[str, Any] = {"harvested_at": end.isoformat()}
+        house.post(f"/api/runs/{runs[tray]['id']}/harvests", **body, weight_g=weight)
+    thrown = f"/api/runs/{runs[5]['id']}/harvests"
+    house.post(thrown, harvested_at=end.isoformat(), weight_g=1500.0, reason="thrown")
+    part = f"/api/runs/{runs[6]['id']}/harvests"
+    house.post(part, harvested_at=end.isoformat(), weight_g=800.0, ends_run=False)
+    lot = house.get("/api/lots")[0]["id"]
+    certified = {"supplier": "Mill (invented)", "certificate": "AT-0007", "why": "found the sheet"}
+    house.client.patch(f"/api/lots/{lot}", json=certified)
+    seed = [{"lot_id": lot, "weight_g": 520.0}]
+    answer = house.client.patch(
+        f"/api/runs/{runs[2]['id']}", json={"seed": seed, "why": "weighed again"}
+    )
+    assert answer.status_code == 200, answer.text
+    house.post(
+        "/api/chores",
+        kind="sanitise",
+        title="Trays of the top shelf",
+        done_at=end.isoformat(),
+        details={"what": "household bleach", "rinsed": "yes"},
+    )
+    house.post("/api/chores", kind="water", title="Water", done_at=end.isoformat())
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right", note="grey by the wall")
+    return house
+
+
+def _table(house: House, part: str, period: str = MARCH) -> list[dict[str, str]]:
+    answer = house.client.get(f"/print/report/{part}.csv?{period}")
+    assert answer.status_code == 200, answer.text
+    assert answer.headers["content-type"].startswith("text/csv")
+    return list(csv.DictReader(io.StringIO(answer.content.decode("utf-8-sig"))))
+
+
+def test_totals_add_up_to_what_the_api_says(month: House) -> None:
+    runs = [run for tray in range(1, 7) for run in month.get(f"/api/trays/{tray}/runs")]
+    harvests = [part for run in runs for part in month.get(f"/api/runs/{run['id']}/harvests")]
+    rows = _table(month, "runs")
+    assert {int(row["run_id"]) for row in rows} == {run["id"] for run in runs}
+    seed_g = sum(part["weight_g"] for run in runs for part in run["seed"])
+    assert sum(float(row["seed_weight_g"]) for row in rows) == seed_g == 6 * 500.0 + 20.0
+    kept = [part for part in harvests if part["reason"] != "thrown"]
+    taken_g = sum(part["weight_g"] or 0.0 for part in kept)
+    assert sum(float(row["harvested_in_period_g"] or 0) for row in rows) == taken_g == 6960.0
+    (lot,) = _table(month, "lots")
+    assert (float(lot["seed_weight_g"]), int(lot["runs_spread"])) == (seed_g, 6)
+    assert (lot["supplier"], lot["certificate"]) == ("Mill (invented)", "AT-0007")
+    photos = month.get("/api/photos?limit=1000")["photos"]
+    assert sum(int(row["photos"]) for row in rows) == len(photos)
+    text = " ".join(month.client.get(f"/print/report?{MARCH}").text.split())
+    for name, words in (
+        *(("Runs that lie in the period", "6"), ("Ended: harvested", "3"), ("Ended: thrown", "1")),
+        *(("No end in the period", "2"), ("Thrown, as far as weighed", "1.5 kg")),
+    ):
+        assert f'{name}</th><td class="number">{words}</td>' in text
+    assert "4 times (1: weight not recorded)" in text
+    assert "6.96 kg" in text
+
+
+def test_corrections_stand_beside_what_they_correct(month: House) -> None:
+    month.post("/api/people", name="Mara", role="owner", password="a long one to keep")
+    month.client.post("/api/login", json={"name": "Mara", "password": "a long one to keep"})
+    reading = month.get("/api/readings")[0]
+    changed = month.client.patch(
+        f"/api/readings/{reading['id']}",
+        json={"temperature_c": 21.5, "why": "misread"},
+        headers={"origin": month.address},
+    )
+    assert changed.status_code == 200, changed.text
+    by_what = {row["what"]: row for row in _table(month, "corrections")}
+    run = by_what["Run of tray 2"]
+    assert (run["value"], run["why"], run["by"]) == ("seed", "weighed again", "nobody logged in")
+    assert (run["before"], run["after"]) == (
+        "Barley, first bag 500 g",
+        "Barley, first bag 520 g",
+    )
+    air = by_what["Reading of the room"]
+    assert (air["before"], air["after"], air["by"]) == ("19.5", "21.5", "Mara")
+    text = month.client.get(f"/print/report?{MARCH}").text
+    assert "temperature c: 19.5" in text
+    assert "temperature c: 21.5" in text
+    assert "misread" in text
+
+
+def test_answers_cleaning_and_air_are_told_and_what_is_missing_is_named(month: House) -> None:
+    answers = [row for row in _table(month, "flags") if row["event"] == "verdict"]
+    assert [(row["tray"], row["verdict"], row["note"]) for row in answers] == [
+        (str(MOULDY_TRAY), "right", "grey by the wall")
+    ]
+    (chore,) = _table(month, "chores")
+    assert chore["details"] == "what: household bleach; rinsed: yes"
+    weeks = _table(month, "air")
+    # 1 March 2026 is a Sunday; the reading was entered on Saturday the 7th.
+    assert [week["week_from"] for week in weeks] == [
+        *("2026-03-01", "2026-03-02", "2026-03-09", "2026-03-16", "2026-03-23", "2026-03-30"),
+    ]
+    assert [week["temperature_low_c"] for week in weeks] == ["", "19.5", "", "", "", ""]
+    text = " ".join(month.client.get(f"/print/report?{MARCH}").text.split())
+    assert "What was fed to whom is not recorded in this period." in text
+    assert "Other chores done: water 1" in text
+
+
+def test_a_run_belongs_to_each_period_in_which_it_lies(month: House) -> None:
+    outside = _table(month, "runs", "from=2026-02-01&to=2026-02-28")
+    assert outside == []
+    # Spread on 2 March, soaked the evening before.
+    begun = _table(month, "runs", "from=2026-03-01&to=2026-03-01")
+    assert len(begun) == 6
+    assert {row["harvested_in_period_g"] for row in begun} == {""}
+    empty = " ".join(month.client.get("/print/report?from=2025-01-01&to=2025-01-31").text.split())
+    assert "No run lies in this period." in empty
+    assert "That is no finding that there was none" in empty
+
+
+def test_report_prints_on_several_sheets_with_the_heads_again(desk: Page, month: House) -> None:
+    for tray in range(10, 70):
+        spread_at = datetime.fromisoformat("2026-03-01T08:00:00+01:00") + timedelta(hours=tray)
+        month.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
+    desk.goto(f"{month.address}/print/report?{MARCH}")
+    for paper in ("A4", "Letter"):
+        sheets = printed(desk, paper)
+        assert len(sheets) > 2
+        assert sum("Taken in the period" in sheet.text for sheet in sheets) > 1
+        assert f"2 of {len(sheets)}" in sheets[1].text
+        for sheet in sheets:
+            assert sheet.size_mm == pytest.approx(SHEETS_MM[paper], abs=0.5)
+            assert sheet.most_colour() == 0
+            assert min(sheet.margins_mm()[:3]) > 9.0
+        told = " ".join(sheet.text for sheet in sheets)
+        assert "Report, 1 March 2026 to 31 March 2026" in told
+        assert "AT-0007" in told
+
+
+def test_period_is_typed_on_a_phone_without_scripts(plain_phone: Page, house: House) -> None:
+    plain_phone.goto("/print")
+    plain_phone.get_by_role("link", name="Report").click()
+    plain_phone.get_by_label("From").fill("2026-03-02")
+    plain_phone.get_by_label("To, that day included").fill("2026-03-06")
+    plain_phone.get_by_role("button", name="Show this period").click()
+    expect(plain_phone.get_by_role("heading", level=1)).to_have_text(
+        "Report, 2 March 2026 to 6 March 2026"
+    )
+    expect(plain_phone.get_by_role("link", name="corrections")).to_have_attribute(
+        "href", "/print/report/corrections.csv?from=2026-03-02&to=2026-03-06"
+    )
+    assert house.client.get("/print/report/horses.csv").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("query", "rule"),
+    [
+        ("from=2026-03-10&to=2026-03-01", "must not be earlier than 2026-03-10"),
+        ("from=March", "must be a date such as 2026-03-31"),
+        ("from=1999-01-01", "must lie in the years 2000 to 2199"),
+    ],
+)
+def test_period_that_is_none_is_told(shown_house: House, query: str, rule: str) -> None:
+    answer = shown_house.client.get(f"/print/report?{query}")
+    assert answer.status_code == 422
+    assert rule in answer.text
+    assert shown_house.client.get(f"/print/report/runs.csv?{query}").status_code == 422
+
+
+def test_report_is_accessible_on_a_phone(browser: Browser, shown_house: House) -> None:
+    page = open_page(browser, shown_house, PHONE, scripts=True)
+    page.goto(f"/print/report?{MARCH}")
+    assert_accessible(page)
+    page.context.close()

@@ -1,0 +1,114 @@
+"""The round on paper: one sheet, black and white, nothing cut off."""
+
+from datetime import timedelta
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
+from tests.pages.house import EVENING, MOULDY_TRAY, House
+from tests.pages.paper import SHEETS_MM, printed
+
+
+@pytest.fixture
+def full_house(house: House) -> House:
+    """Twenty more trays than the six, spread long enough ago to be due, and chores (invented)."""
+    shelf = house.get("/api/shelves")[-1]["id"]
+    spread_at = EVENING - timedelta(days=9)
+    for tray in range(11, 31):
+        house.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
+        position = house.post("/api/positions", shelf_id=shelf, name=f"{tray - 10}")
+        house.post(
+            f"/api/trays/{tray}/placements",
+            shelf_id=shelf,
+            position_id=position["id"],
+            placed_at=spread_at.isoformat(),
+        )
+    for kind, title in (("wash", "Wash the gutters"), ("soak", "Soak for tomorrow")):
+        house.post("/api/chores", kind=kind, title=title, planned_for=EVENING.isoformat())
+    return house
+
+
+def test_more_than_24_due_things_go_on_one_black_and_white_sheet(
+    desk: Page, full_house: House
+) -> None:
+    desk.goto(f"{full_house.address}/print/round")
+    assert desk.locator(".todo .box").count() >= 24
+    for paper, colours in (("A4", "light"), ("Letter", "light"), ("Letter", "dark")):
+        desk.emulate_media(color_scheme="dark" if colours == "dark" else "light")
+        sheets = printed(desk, paper)
+        assert len(sheets) == 1, (paper, colours)
+        (sheet,) = sheets
+        assert sheet.size_mm == pytest.approx(SHEETS_MM[paper], abs=0.5)
+        for words in (
+            *("Saturday, 7 March", "Rack by the door, Top shelf", "Harvest and weigh", "Initials"),
+            *("Wash the gutters", "Soak for tomorrow", "Call when in doubt", "Bottom shelf"),
+            *("lowest", "highest", "Possible mould: hold it from feeding", "Never mix bleach"),
+        ):
+            assert words in sheet.text, (paper, words)
+        assert sheet.most_colour() == 0, (paper, colours)
+        # Margins of the style sheet are 11 mm; what is cut off at the edge would reach into them.
+        assert min(sheet.margins_mm()[:3]) > 9.0
+
+
+def test_hold_is_said_in_words_with_a_filled_square(desk: Page, house: House) -> None:
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    desk.goto("/print/round")
+    row = desk.get_by_role("row").filter(has=desk.get_by_text("Hold: do not feed"))
+    expect(row).to_contain_text(str(MOULDY_TRAY))
+    (sheet,) = printed(desk, "A4")
+    assert "Hold: do not feed" in sheet.text
+    assert sheet.most_colour() == 0
+    # The square of the hold is black although browsers leave backgrounds out.
+    dark = (sheet.pixels.max(axis=2) < 60).astype(int)
+    solid = dark[:-9, :-9]
+    for down in range(0, 10, 3):
+        for right in range(0, 10, 3):
+            solid = solid & dark[down : down + solid.shape[0], right : right + solid.shape[1]]
+    assert solid.any()
+
+
+def test_what_does_not_fit_goes_on_further_sheets_with_the_heads_again(
+    desk: Page, full_house: House
+) -> None:
+    for tray in range(31, 91):
+        full_house.post("/api/runs", tray=tray, spread_at=(EVENING - timedelta(days=9)).isoformat())
+    desk.goto(f"{full_house.address}/print/round")
+    sheets = printed(desk, "A4")
+    assert len(sheets) > 1
+    assert "What to do" in sheets[1].text
+    assert f"1 of {len(sheets)}" in sheets[0].text
+    told = " ".join(sheet.text for sheet in sheets)
+    assert told.count("Photograph: no photo yet.") == 80
+
+
+def test_trays_come_in_the_order_of_a_walk(full_house: House) -> None:
+    full_house.post("/api/runs", tray=40)
+    shown = full_house.client.get("/print/round").text
+    order = [
+        shown.index(f'<span class="sheet-number">{tray}</span>') for tray in (3, 6, 11, 12, 20, 40)
+    ]
+    assert order == sorted(order)
+    assert shown.index("Top shelf</th>") < shown.index("Bottom shelf</th>")
+    assert shown.index("Bottom shelf</th>") < shown.index("Place not recorded</th>")
+
+
+def test_round_reads_on_a_phone_and_without_anything_to_do(
+    browser: Browser, empty_house: House
+) -> None:
+    for size in (PHONE, DESK):
+        page = open_page(browser, empty_house, size, scripts=False)
+        page.goto("/print/round")
+        expect(page.get_by_role("heading", level=1)).to_contain_text("0 things to do")
+        expect(page.get_by_text("Walk, look and smell all the same.")).to_be_visible()
+        expect(page.get_by_role("button", name="Print")).to_be_hidden()
+        assert_accessible(page)
+        page.context.close()
+
+
+def test_print_button_prints(desk: Page) -> None:
+    desk.add_init_script("window.print = () => { document.title = 'printed'; }")
+    desk.goto("/print/round")
+    desk.get_by_role("button", name="Print").click()
+    expect(desk).to_have_title("printed")
