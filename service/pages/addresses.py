@@ -129,6 +129,8 @@ def photo(photo_id: int) -> str:
 def photos(query: Iterable[tuple[str, object]] = ()) -> str:
     """The list of photos, the last taken first."""
     return with_query(PHOTOS, query)
+
+
 def report_table(part: str) -> str:
     """One part of a report as a table for a spreadsheet."""
     return PRINT_REPORT_TABLE.format(part=part)
