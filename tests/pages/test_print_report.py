@@ -19,7 +19,7 @@ MARCH = "from=2026-03-01&to=2026-03-31"
 def month(house: House) -> House:
     """A month of the furnished room: harvests, a thrown tray, corrections, chores (invented)."""
     runs = {tray: house.get(f"/api/trays/{tray}")["run"] for tray in range(1, 7)}
-    end = EVENING - timedelta(hours=3)
+    end = EVENING - timedelta(minutes=20)
     for tray, weight in ((1, 3210.0), (2, 2950.0), (4, None)):
         body: dict[str, Any] = {"harvested_at": end.isoformat()}
         house.post(f"/api/runs/{runs[tray]['id']}/harvests", **body, weight_g=weight)
