@@ -64,7 +64,7 @@ _TABLE: dict[Right, str] = {
         GET /print/labels
         GET /print/labels.css
         GET /print/report
-        GET /print/report/{part}.csv
+        GET /print/report/{part}
         GET /api/today
         GET /api/room
         GET /api/room/history

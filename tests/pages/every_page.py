@@ -54,6 +54,7 @@ _PARAMETERS: dict[str, Callable[[House], object]] = {
     "camera_id": lambda house: _first(house.get("/api/cameras")),
     "kind": lambda _: "runs",
     "role": lambda _: "now",
+    "part": lambda _: "runs",
 }
 
 
