@@ -199,25 +199,16 @@ def _renewed(connection: sa.Connection, before: tuple[_LastEvents, Seen] | None)
         kinds = {flag: kind for flag, kind in before[0].kinds.items() if flag not in concerned}
         statement = statement.where(events.c.flag_id.in_(concerned))
     kinds.update({row.flag_id: row.kind for row in connection.execute(statement)})
-    return _LastEvents(
-        kinds, frozenset(flag for flag, kind in kinds.items() if kind not in _SETTLED)
-    )
+    unsettled = (flag for flag, kind in kinds.items() if kind not in _SETTLED)
+    return _LastEvents(kinds, frozenset(unsettled))
 
 
 _LAST_EVENTS = LogMemory((FLAG_EVENT,), _renewed)
 
 
 def _open(connection: sa.Connection, new: Notice, by: Entrant) -> int:
-    values = {
-        "cause": new.cause,
-        "kind": new.kind,
-        "tray_id": new.tray_id,
-        "shelf_id": new.shelf_id,
-        "run_id": new.run_id,
-        "lot_id": new.lot_id,
-        "since": new.since,
-        "opened_at": by.at,
-    }
+    own = ("cause", "kind", "tray_id", "shelf_id", "run_id", "lot_id", "since")
+    values = {**{name: getattr(new, name) for name in own}, "opened_at": by.at}
     key = connection.execute(sa.insert(FLAG).values(values)).inserted_primary_key
     assert key is not None
     return int(key[0])
