@@ -169,6 +169,7 @@ _TABLE: dict[Right, str] = {
         POST /set-up/cameras
         POST /set-up/cameras/{camera_id}
         POST /set-up/cameras/{camera_id}/token
+        POST /set-up/cameras/{camera_id}/withdraw
         GET POST /set-up/people
         GET POST /set-up/people/{person_id}
         POST /set-up/people/{person_id}/password
@@ -179,6 +180,7 @@ _TABLE: dict[Right, str] = {
         GET POST /set-up/messages
         GET POST /set-up/messages/{target_id}
         POST /set-up/messages/{target_id}/test
+        POST /set-up/messages/{target_id}/withdraw
         GET /set-up/data
         POST /set-up/data/backup
         PATCH /api/room

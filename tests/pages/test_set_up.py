@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from service.pages.notices import Entry, done
 from service.pages.set_up.rack_changes import MOST_AT_ONCE
 from service.pose_records import POSES_NAME
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
@@ -125,6 +126,13 @@ def test_a_rack_comes_with_shelves_and_places_and_goes_with_one_undo(house: Hous
     assert house.get("/api/positions") == []
 
 
+def test_undo_of_as_many_as_may_be_entered_fits_into_a_cookie() -> None:
+    undo = [Entry("position", 999_999)] * MOST_AT_ONCE
+    cookie = done("/set-up/racks", "Rack is entered.", undo=undo).headers["set-cookie"]
+    # RFC 6265, section 6.1: at least 4096 bytes a cookie, its attributes counted.
+    assert len(cookie) < 4096
+
+
 def test_too_many_places_at_once_are_refused_with_the_reason(house: House) -> None:
     answer = _post(house, "/racks", name="Hall", shelves="12", places="24")
     assert answer.status_code == 422
@@ -139,6 +147,8 @@ def test_shelves_are_reordered_renamed_watered_and_withdrawn(house: House) -> No
     levels = {f"level-{top['id']}": "2", f"level-{low['id']}": "1"}
     _saved(house, f"/racks/{rack_id}/order", **levels)
     assert house.get(f"/api/shelves/{top['id']}")["level"] == 2
+    wrong = _post(house, f"/racks/{rack_id}/order", **{f"level-{top['id']}": "first"})
+    assert "number of Shelf 1</strong> must be a number, got &#39;first&#39;" in wrong.text
     same = _post(house, f"/racks/{rack_id}/order", **dict.fromkeys(levels, "1"))
     assert "must be another one for each shelf, got one twice" in same.text
     said = {"name": "Low", "level": "2", "rack_id": rack_id, "water_path": "pump 2, left line"}
@@ -294,6 +304,8 @@ def test_a_cameras_photos_say_how_it_sees(house: House) -> None:
     poses.write_text(json.dumps([{"camera": lens}]))
     # 560 mm above the floor less the 270 mm that the tray's length takes: 290 mm are seen.
     assert "It sees the whole tray up to day 5" in house.client.get(to).text
+    kept = _post(house, f"{to.removeprefix('/set-up')}/withdraw")
+    assert (kept.status_code, "untick “In use” instead" in kept.text) == (409, True)
 
 
 def test_a_sending_cameras_token_is_shown_once_and_sends(house: House) -> None:
@@ -385,6 +397,8 @@ def test_messages_go_to_whom_they_should_and_hide_the_address(house: House) -> N
     target = house.get("/api/notifications/targets")[0]
     assert (target["at_once"], target["active"]) == (["hold", "too hot"], False)
     assert "Barn bell</strong> <span>json://***, not told now" in _page(house, "/messages")
+    _saved(house, f"{to.removeprefix('/set-up')}/withdraw")
+    assert "Barn bell</strong> <span>json" not in _page(house, "/messages")
     broken = _post(house, "/messages", name="Bell", address="nowhere", digest_at="06:45")
     assert broken.status_code == 422
     assert 'value="06:45"' in broken.text

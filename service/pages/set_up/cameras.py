@@ -164,6 +164,29 @@ def post_shot(
     return answered(typed, act, shown_again(service, "shot", _shown(request, camera_id)))
 
 
+@router.post(f"{_CAMERA}/withdraw")
+def post_withdraw_camera(
+    service: TheService, by: By, request: Request, camera_id: CameraId, typed: TypedForm
+) -> Response:
+    """Takes a camera out of the list that was entered by mistake; its address is let go."""
+
+    def act() -> Response:
+        with service.database.write() as connection:
+            camera = CAMERAS.get(connection, camera_id)
+            assert isinstance(camera, Camera)
+            try:
+                CAMERAS.withdraw(connection, camera_id, by=by, why=None)
+            except Conflict as conflict:
+                raise Conflict(
+                    "camera", "has taken photos that name it: untick “In use” instead"
+                ) from conflict
+        tell_watchers(service, ())
+        said = f"{camera.name} is out of the list, and its address is let go."
+        return done(addresses.SET_UP_CAMERAS, said)
+
+    return answered(typed, act, shown_again(service, "withdraw", _shown(request, camera_id)))
+
+
 @router.post(f"{_CAMERA}/token")
 def post_token(
     service: TheService,

@@ -126,6 +126,17 @@ def post_test(
     return answered(typed, act, shown_again(service, "test", _shown(request, target_id)))
 
 
+@router.post(f"{_TARGET}/withdraw")
+def post_withdraw_target(service: TheService, by: By, target_id: TargetId) -> Response:
+    """Tells somebody nothing any more; the address is let go."""
+    with service.database.write() as connection:
+        target = TARGETS.get(connection, target_id)
+        assert isinstance(target, Target)
+        TARGETS.withdraw(connection, target_id, by=by, why=None)
+    said = f"{target.name} is out of the list, and the address is let go."
+    return done(addresses.SET_UP_MESSAGES, said)
+
+
 def _typed_target(typed: Typed) -> dict[str, Any]:
     name = typed.text("name")
     if name is None:

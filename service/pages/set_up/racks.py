@@ -13,7 +13,7 @@ from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID
 from service.models.room import NewRack, Rack, RackChange, Shelf
 from service.pages import addresses
-from service.pages.forms import TypedForm, answered
+from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import (
@@ -153,10 +153,7 @@ def post_order(
     def act() -> Response:
         with service.database.read() as connection:
             shelves = shelves_of(connection, rack_id)
-        levels = {
-            shelf.id: typed_count(typed, f"level-{shelf.id}", low=1, high=1000) or shelf.level
-            for shelf in shelves
-        }
+        levels = {shelf.id: _typed_level(typed, shelf) for shelf in shelves}
         entries = order_shelves(service, levels, rack_id, by)
         said = "The shelves have their new order." if entries else "The order was so already."
         return done(f"{addresses.SET_UP_RACKS}/{rack_id}", said, undo=entries)
@@ -181,6 +178,15 @@ def post_withdraw_rack(
         return _show_rack(request, connection, rack_id, said)
 
     return answered(typed, act, shown_again(service, "withdrawn", shown))
+
+
+def _typed_level(typed: Typed, shelf: Shelf) -> int:
+    try:
+        level = typed_count(typed, f"level-{shelf.id}", low=1, high=1000)
+    except Refusal as refusal:
+        # The field's own name is a number that nobody knows.
+        raise Refusal(f"number of {shelf.name}", refusal.rule) from refusal
+    return shelf.level if level is None else level
 
 
 def _show_racks(request: Request, connection: sa.Connection, said: Said) -> Response:

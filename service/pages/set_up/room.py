@@ -1,6 +1,7 @@
 """The room's own figures, and the units in which its people read and type."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 from zoneinfo import available_timezones
 
@@ -191,10 +192,16 @@ def _show_units(request: Request, connection: sa.Connection, said: Said) -> Resp
     return show(request, connection, "set_up/units.html", page, here=addresses.MORE)
 
 
+@lru_cache(maxsize=1)
+def _all_zones() -> tuple[str, ...]:
+    """Read from the disk, hundreds of files, so once."""
+    return tuple(sorted(available_timezones()))
+
+
 def _zones(held: str) -> tuple[tuple[str, tuple[tuple[str, str], ...]], ...]:
     """Zones of places, by continent or ocean, and the one that the room has now."""
     parts: dict[str, list[tuple[str, str]]] = {}
-    for name in sorted(available_timezones()):
+    for name in _all_zones():
         part, _, place = name.partition("/")
         # Names without a place are old ones of the same zones.
         old = part in ("Etc", "SystemV") or not place

@@ -1,11 +1,13 @@
 """A token, the only time that it is shown."""
 
 from dataclasses import dataclass
+from urllib.parse import urlsplit
 
 from fastapi import Request
 from starlette.responses import Response
 
 from service.context import Service
+from service.origin import is_loopback
 from service.pages import addresses
 from service.pages.frame import show
 
@@ -19,6 +21,11 @@ class TokenPage:
     camera: str | None
     address: str
     back: str
+
+    @property
+    def on_this_machine(self) -> bool:
+        """Whether the address is one that no other machine can ask."""
+        return is_loopback(urlsplit(self.address).hostname or "")
 
 
 def show_token(request: Request, page: TokenPage) -> Response:
