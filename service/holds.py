@@ -8,8 +8,8 @@ from typing import Final
 import sqlalchemy as sa
 
 from service.entries import Entrant, current
-from service.flag_log import Answer, answer
-from service.models.flags import FlagOut, Hold, Verdict
+from service.flag_log import Answer, answer, flags
+from service.models.flags import FlagOut, FlagState, Hold, Verdict
 from service.room_log import Row
 from service.schema import FLAG, FLAG_EVENT
 from trayvision.attention_flags import FlagKind
@@ -72,6 +72,16 @@ def holds(
             confirmed_by=of_run[-1].by,
         )
     return [found[tray] for tray in sorted(found)]
+
+
+def is_held(connection: sa.Connection, run_id: int, number: int, now: datetime) -> bool:
+    """Whether one run's tray, of this number, is on hold."""
+    unsettled = [
+        flag
+        for state in (FlagState.OPEN, FlagState.SNOOZED)
+        for flag in flags(connection, now, state=state)
+    ]
+    return bool(holds(connection, {run_id: number}, unsettled))
 
 
 def end_hold(connection: sa.Connection, flag: FlagOut, said: Answer, by: Entrant) -> list[int]:

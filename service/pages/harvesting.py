@@ -9,7 +9,7 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
-from service.flag_log import flags
+from service.holds import is_held
 from service.models.base import LARGEST_ID
 from service.models.runs import EndReason, NewHarvest, Run
 from service.pages import addresses
@@ -23,7 +23,6 @@ from service.room_changes import harvest_run
 from service.room_log import the_room
 from service.run_calendar import span_of
 from service.run_log import run_out
-from trayvision.attention_state import Level
 
 router = APIRouter(include_in_schema=False)
 
@@ -134,18 +133,11 @@ def post_harvest(
     return answered(typed, act, again)
 
 
-def on_hold(connection: sa.Connection, number: int, say: Say) -> bool:
-    """Whether an open flag asks to hold a tray from feeding."""
-    return any(
-        flag.level == Level.HOLD and number in flag.trays for flag in flags(connection, say.now)
-    )
-
-
 def _show(
     request: Request, connection: sa.Connection, say: Say, run_id: int, typed: Typed
 ) -> Response:
     run = run_out(connection, span_of(connection, run_id), room=say.room, now=say.now)
-    held = on_hold(connection, run.tray, say)
+    held = is_held(connection, run_id, run.tray, say.now)
     page = HarvestPage(
         run=run,
         on_hold=held,

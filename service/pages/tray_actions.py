@@ -19,7 +19,6 @@ from service.pages import racks, starting
 from service.pages.filled import Choice, Filled
 from service.pages.harvesting import harvest_form
 from service.pages.words import Say
-from trayvision.attention_state import Level
 
 # Stages of a run in which its harvest is the first thing to write down.
 _HARVEST_FIRST: Final = ("ready", "overdue")
@@ -38,7 +37,7 @@ class Actions:
     run : Run or None
         What grows in it now.
     on_hold : bool
-        An open flag asks to hold it from feeding.
+        It is held from feeding.
     harvest_first : bool
         It is ready, overdue or on hold: the form of its harvest stands open.
     harvest, start : Filled
@@ -87,7 +86,7 @@ def actions(connection: sa.Connection, tray: TrayOut, say: Say, *, back: str) ->
     """
     last = starting.remembered(connection, tray.tray)
     lots = starting.lot_choices(connection)
-    on_hold = any(flag.level == Level.HOLD for flag in tray.flags)
+    on_hold = tray.hold is not None
     hours = last.soak_hours
     return Actions(
         tray=tray.tray,
