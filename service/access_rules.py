@@ -50,6 +50,8 @@ _TABLE: dict[Right, str] = {
         GET /set-up/shelf-camera
         GET /set-up/cameras
         GET /set-up/cameras/{camera_id}
+        GET /room
+        GET /runs/{run_id}
         GET /help
         GET /trays/{number}
         GET /trays/{number}/place.jpg
@@ -140,6 +142,8 @@ _TABLE: dict[Right, str] = {
         POST /set-up/lots/{lot_id}
         POST /set-up/lots/{lot_id}/withdraw
         POST /set-up/cameras/{camera_id}/shot
+        GET POST /entries/{kind}/{thing_id}
+        POST /entries/{kind}/{thing_id}/withdraw
         POST /api/trays
         PATCH /api/trays/{number}
         POST /api/trays/{number}/placements
@@ -183,6 +187,7 @@ _TABLE: dict[Right, str] = {
         POST /set-up/messages/{target_id}/withdraw
         GET /set-up/data
         POST /set-up/data/backup
+        POST /room/day-zero
         PATCH /api/room
         POST /api/people
         PATCH /api/people/{person_id}

@@ -173,6 +173,11 @@ class TraysNow:
                 by_tray.setdefault(tray, []).append(flag)
         return by_tray
 
+    @property
+    def finished(self) -> tuple[RunReadings, ...]:
+        """The room's last finished runs, with their readings: what is usual here."""
+        return self._growth.finished
+
     def open_flags(self) -> list[FlagOut]:
         """Open flags, most urgent first."""
         return self._flags

@@ -12,14 +12,13 @@ from service.models.base import LARGEST_ID, Text
 from service.models.room import History
 from service.problems import RESPONSES
 from service.resources import Resource
+from service.thing_changes import correct_thing, withdraw_thing
 
 ThingIdPath = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 Why = Annotated[Text | None, Query(description="Why it is withdrawn.")]
 
 
-def thing_router(
-    resource: Resource, path: str, *, creates: bool = True, moves: bool = False
-) -> APIRouter:
+def thing_router(resource: Resource, path: str, *, creates: bool = True) -> APIRouter:
     """The paths of one kind of thing.
 
     Parameters
@@ -29,8 +28,6 @@ def thing_router(
         Such as ``/api/racks``; the last part names the kind in the description.
     creates : bool
         False where new ones are entered under another thing's path.
-    moves : bool
-        True where corrections change what follows for a tray: watchers are told.
     """
     router = APIRouter(prefix=path, tags=[path.rsplit("/", 1)[-1]], responses=RESPONSES)
     label = path.rsplit("/", 1)[-1]
@@ -53,12 +50,7 @@ def thing_router(
             return resource.history(connection, thing_id)
 
     def correct(service: TheService, by: By, thing_id: ThingIdPath, change: Any) -> Any:
-        with service.database.write() as connection:
-            before = _trays(resource, connection, thing_id) if moves else set()
-            out = resource.correct(connection, thing_id, change, by)
-            after = _trays(resource, connection, thing_id) if moves else set()
-        tell_watchers(service, before | after)
-        return out
+        return correct_thing(service, resource, thing_id, change, by)
 
     _typed(correct, change=resource.change)
     router.patch("/{thing_id}", response_model=resource.out, summary=f"Correct one of the {label}")(
@@ -67,10 +59,7 @@ def thing_router(
 
     @router.delete("/{thing_id}", status_code=204, summary=f"Withdraw one of the {label}")
     def withdraw(service: TheService, by: By, thing_id: ThingIdPath, why: Why = None) -> None:
-        with service.database.write() as connection:
-            touched = _trays(resource, connection, thing_id) if moves else set()
-            resource.withdraw(connection, thing_id, by=by, why=why)
-        tell_watchers(service, touched)
+        withdraw_thing(service, resource, thing_id, by=by, why=why)
 
     return router
 
@@ -92,16 +81,6 @@ def _typed(route: Callable[..., Any], **types: type) -> None:
     route.__annotations__.update(types)
 
 
-def _trays(resource: Resource, connection: Any, thing_id: int) -> set[int]:
-    from service.room_log import one
-    from service.schema import HARVEST, RUN
-
-    row = one(connection, resource.table, thing_id)
-    if resource.table is HARVEST:
-        return {one(connection, RUN, row["run_id"])["tray_id"]}
-    return {row["tray_id"]} if row.get("tray_id") is not None else set()
-
-
 ROUTERS = (
     thing_router(things.RACKS, "/api/racks"),
     thing_router(things.SHELVES, "/api/shelves"),
@@ -109,7 +88,7 @@ ROUTERS = (
     thing_router(things.LOTS, "/api/lots"),
     thing_router(things.READINGS, "/api/readings"),
     thing_router(things.CHORES, "/api/chores"),
-    thing_router(things.HARVESTS, "/api/harvests", creates=False, moves=True),
-    thing_router(things.PLACEMENTS, "/api/placements", creates=False, moves=True),
-    thing_router(things.TRAY_STATES, "/api/tray-states", creates=False, moves=True),
+    thing_router(things.HARVESTS, "/api/harvests", creates=False),
+    thing_router(things.PLACEMENTS, "/api/placements", creates=False),
+    thing_router(things.TRAY_STATES, "/api/tray-states", creates=False),
 )

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Annotated, Final
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
@@ -90,11 +90,16 @@ def harvest_form(say: Say, *, on_hold: bool, typed: Typed | None = None) -> Fill
 
 
 @router.get("/runs/{run_id}/harvest")
-def harvest_page(service: TheService, request: Request, run_id: RunId) -> Response:
+def harvest_page(
+    service: TheService,
+    request: Request,
+    run_id: RunId,
+    back: Annotated[str, Query(max_length=2000)] = "",
+) -> Response:
     """Asks for weight, whole or part, and what became of it."""
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
-        return _show(request, connection, say, run_id, Typed())
+        return _show(request, connection, say, run_id, Typed(), back=back)
 
 
 @router.post("/runs/{run_id}/harvest")
@@ -134,7 +139,13 @@ def post_harvest(
 
 
 def _show(
-    request: Request, connection: sa.Connection, say: Say, run_id: int, typed: Typed
+    request: Request,
+    connection: sa.Connection,
+    say: Say,
+    run_id: int,
+    typed: Typed,
+    *,
+    back: str = "",
 ) -> Response:
     run = run_out(connection, span_of(connection, run_id), room=say.room, now=say.now)
     held = is_held(connection, run_id, run.tray, say.now)
@@ -143,6 +154,6 @@ def _show(
         on_hold=held,
         form=harvest_form(say, on_hold=held, typed=typed),
         weight_unit=str(say.room.weight_unit),
-        back=addresses.own_path(typed.text("back") or addresses.tray(run.tray)),
+        back=addresses.own_path(typed.text("back") or back or addresses.tray(run.tray)),
     )
     return show(request, connection, "harvest.html", page, here=addresses.ROOM)

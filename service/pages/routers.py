@@ -2,6 +2,7 @@
 
 from service.pages import (
     charts,
+    entry_page,
     files,
     flags,
     harvesting,
@@ -17,6 +18,8 @@ from service.pages import (
     report_page,
     round_sheet,
     snap,
+    room,
+    run_page,
     start_page,
     states_page,
     tray,
@@ -32,6 +35,9 @@ ROUTERS = (
     charts.router,
     snap.router,
     photos.router,
+    room.router,
+    run_page.router,
+    entry_page.router,
     start_page.router,
     harvesting.router,
     move_page.router,

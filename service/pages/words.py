@@ -3,11 +3,10 @@
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
-from typing import Final
+from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
 from service.models.room import DayZero, LengthUnit, Room, TemperatureUnit, WeightUnit
-from service.models.runs import Run
 
 MONTHS: Final = (
     "January February March April May June July August September October November December"
@@ -31,6 +30,18 @@ _NUMBERS: Final = "no one two three four five six seven eight nine ten eleven tw
 def number_word(number: int) -> str:
     """A number as it stands in a sentence: a word up to twelve."""
     return _NUMBERS[number] if 0 <= number < len(_NUMBERS) else str(number)
+
+
+class Aged(Protocol):
+    """What has an age in days, such as a run."""
+
+    @property
+    def day_from_spread(self) -> float:
+        """Days since spreading, negative before it."""
+
+    @property
+    def day_from_soak(self) -> float | None:
+        """Days since soaking, where known."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +108,10 @@ class Say:
             return f"{near[days]} {self.clock(moment)}"
         return f"{self.weekday(moment)} {self.date(moment)} {self.clock(moment)}"
 
+    def day_of(self, moment: datetime) -> str:
+        """Such as "today", "yesterday", "Tuesday 24 November": where the hour says little."""
+        return self.moment(moment).removesuffix(f" {self.clock(moment)}")
+
     def ago(self, moment: datetime) -> str:
         """Such as "3 hours ago", "in 2 days"."""
         apart = self.now - moment
@@ -124,7 +139,7 @@ class Say:
         """A moment, or now, as a date-and-time field takes it."""
         return self.typed(moment or self.now, self.zone)
 
-    def day(self, run: Run) -> str:
+    def day(self, run: Aged) -> str:
         """Such as "day 5", counted as this room counts; the other count in brackets."""
         return self.age(run.day_from_spread, run.day_from_soak)
 

@@ -1,0 +1,198 @@
+"""The page that corrects or withdraws one thing that was written, beside its whole history."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Annotated, Final
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Path, Request
+from starlette.responses import Response
+
+from service import things
+from service.api.dependencies import By, TheService
+from service.context import Service
+from service.entries import Entrant, history
+from service.models.base import LARGEST_ID, Change
+from service.models.runs import RunChange, Seed
+from service.pages import addresses
+from service.pages.entry_forms import entry_form, typed_change
+from service.pages.filled import Choice, Filled
+from service.pages.forms import Typed, TypedForm, answered
+from service.pages.frame import show
+from service.pages.notices import Entry, done
+from service.pages.words import Say
+from service.pages.written import (
+    HARVESTS,
+    PLACEMENTS,
+    RUNS,
+    STATES,
+    TABLES,
+    Names,
+    Values,
+    Written,
+    written,
+)
+from service.refusals import Conflict
+from service.room_log import one, the_room
+from service.run_changes import correct_run, withdraw_run
+from service.run_log import seed_of
+from service.schema import TRAY
+from service.thing_changes import correct_thing, withdraw_thing
+
+router = APIRouter(include_in_schema=False)
+
+
+class Kind(StrEnum):
+    """What can be corrected here."""
+
+    RUNS = RUNS
+    HARVESTS = HARVESTS
+    PLACEMENTS = PLACEMENTS
+    STATES = STATES
+
+
+ThingId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+_RESOURCES: Final = {
+    Kind.HARVESTS: things.HARVESTS,
+    Kind.PLACEMENTS: things.PLACEMENTS,
+    Kind.STATES: things.TRAY_STATES,
+}
+
+
+@dataclass(frozen=True)
+class EntryPage:
+    """One thing that was written.
+
+    Parameters
+    ----------
+    thing : Written
+    form : Filled or None
+        None once it was withdrawn.
+    entry_id : int
+        The entry that holds now, to find out whether somebody else corrects it meanwhile.
+    lots : tuple of Choice
+    weight_unit, length_unit : str
+    back : str
+        Address of the page that it belongs to.
+    """
+
+    thing: Written
+    form: Filled | None
+    entry_id: int
+    lots: tuple[Choice, ...]
+    weight_unit: str
+    length_unit: str
+    back: str
+
+
+@router.get("/entries/{kind}/{thing_id}")
+def entry_page(service: TheService, request: Request, kind: Kind, thing_id: ThingId) -> Response:
+    """Shows what was written, and the form that corrects it."""
+    with service.database.read() as connection:
+        return _show(request, connection, kind, thing_id, Typed())
+
+
+@router.post("/entries/{kind}/{thing_id}")
+def post_entry(
+    service: TheService,
+    by: By,
+    request: Request,
+    kind: Kind,
+    thing_id: ThingId,
+    typed: TypedForm,
+) -> Response:
+    """Corrects it; the entry before stays."""
+
+    def act() -> Response:
+        with service.database.read() as connection:
+            names = Names(connection, Say(the_room(connection), by.at))
+            row = dict(one(connection, TABLES[kind], thing_id))
+            seed = _seed(connection, kind, row)
+            if typed.text("entry_id") not in (None, str(row["entry_id"])):
+                raise Conflict(
+                    "entry", "was corrected by somebody else meanwhile; what holds now is below"
+                )
+        form = entry_form(kind, row, names, seed=seed, typed=typed)
+        _correct(service, kind, thing_id, typed_change(kind, form, names, seed=seed), by)
+        return _done(service, kind, thing_id, "Corrected. What was written before stays beside it.")
+
+    return answered(typed, act, lambda said: _again(service, request, kind, thing_id, said))
+
+
+@router.post("/entries/{kind}/{thing_id}/withdraw")
+def post_withdraw(
+    service: TheService,
+    by: By,
+    request: Request,
+    kind: Kind,
+    thing_id: ThingId,
+    typed: TypedForm,
+) -> Response:
+    """Says that it never was; it stays in its history."""
+
+    def act() -> Response:
+        why = Change(why=typed.text("why")).why
+        if kind is Kind.RUNS:
+            withdraw_run(service, thing_id, by=by, why=why)
+        else:
+            withdraw_thing(service, _RESOURCES[kind], thing_id, by=by, why=why)
+        return _done(service, kind, thing_id, "Withdrawn. It stays in the history.")
+
+    return answered(typed, act, lambda said: _again(service, request, kind, thing_id, said))
+
+
+def _correct(service: Service, kind: Kind, thing_id: int, change: Change, by: Entrant) -> None:
+    if kind is Kind.RUNS:
+        assert isinstance(change, RunChange)
+        correct_run(service, thing_id, change, by)
+    else:
+        correct_thing(service, _RESOURCES[kind], thing_id, change, by)
+
+
+def _done(service: Service, kind: Kind, thing_id: int, words: str) -> Response:
+    with service.database.read() as connection:
+        last = history(connection, TABLES[kind], thing_id)[-1]
+        to = _belongs_to(connection, kind, last)
+    return done(to, words, undo=[Entry(TABLES[kind].name, last["id"])])
+
+
+def _belongs_to(connection: sa.Connection, kind: Kind, row: Values) -> str:
+    if kind is Kind.RUNS:
+        return addresses.run(row.get("original_id") or row["id"])
+    if kind is Kind.HARVESTS:
+        return addresses.run(row["run_id"])
+    return addresses.tray(one(connection, TRAY, row["tray_id"])["number"])
+
+
+def _seed(connection: sa.Connection, kind: Kind, row: Values) -> list[Seed]:
+    return seed_of(connection, row["entry_id"]) if kind is Kind.RUNS else []
+
+
+def _again(service: Service, request: Request, kind: Kind, thing_id: int, typed: Typed) -> Response:
+    with service.database.read() as connection:
+        return _show(request, connection, kind, thing_id, typed)
+
+
+def _show(
+    request: Request, connection: sa.Connection, kind: Kind, thing_id: int, typed: Typed
+) -> Response:
+    service: Service = request.app.state.service
+    say = Say(the_room(connection), service.clock())
+    names = Names(connection, say)
+    thing = written(connection, kind, thing_id, names)
+    last = history(connection, TABLES[kind], thing_id)[-1]
+    form = None
+    if not thing.withdrawn:
+        row = dict(one(connection, TABLES[kind], thing_id))
+        seed = _seed(connection, kind, row)
+        form = entry_form(kind, row, names, seed=seed, typed=typed)
+    page = EntryPage(
+        thing=thing,
+        form=form,
+        entry_id=last["id"],
+        lots=names.lots,
+        weight_unit=str(say.room.weight_unit),
+        length_unit=str(say.room.length_unit),
+        back=_belongs_to(connection, kind, last),
+    )
+    return show(request, connection, "entry.html", page, here=addresses.ROOM)

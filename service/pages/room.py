@@ -1,0 +1,254 @@
+"""The room: how many trays grow, which are due or on hold, and all of them as they stand."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Final
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
+
+from service.api.dependencies import By, TheService
+from service.api.room import correct_room
+from service.models.base import LARGEST_ID
+from service.models.room import DayZero, RoomChange, TrayState
+from service.pages import addresses, racks, starting
+from service.pages.filled import Choice
+from service.pages.forms import TypedForm
+from service.pages.frame import show
+from service.pages.notices import done
+from service.pages.room_rows import (
+    IdleTray,
+    RackRows,
+    TrayRow,
+    idle,
+    rack_rows,
+    tray_row,
+)
+from service.pages.tray_numbers import in_words, sentence
+from service.pages.words import Say
+from service.refusals import Refusal
+from service.room_log import the_room
+from service.trays_now import TraysNow
+
+router = APIRouter(include_in_schema=False)
+
+# A sentence names no more trays than a person takes along.
+_MOST_NAMED: Final = 5
+_DUE, _HOLD, _LOOK, _NO_PHOTO, _IDLE = "due", "hold", "look", "no-photo", "idle"
+_SHOWS: Final[dict[str, tuple[str, Callable[[TrayRow], bool]]]] = {
+    _DUE: ("due today", lambda row: row.due),
+    _HOLD: ("on hold", lambda row: row.level == "hold"),
+    _LOOK: ("to look at", lambda row: row.level == "look"),
+    _NO_PHOTO: ("without a fresh photo", lambda row: bool(row.no_photo)),
+}
+
+
+@dataclass(frozen=True)
+class Filter:
+    """A link to some of the trays: `words` with their number, and whether it is shown now."""
+
+    words: str
+    address: str
+    here: bool
+
+
+@dataclass(frozen=True)
+class AsLastTime:
+    """What one tap starts, and in which trays it can: `seed` and `soak` in words."""
+
+    seed: str
+    soak: str
+    trays: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class RoomPage:
+    """The room as it stands.
+
+    Parameters
+    ----------
+    sentence : str
+        How many trays grow, which are due, what is on hold.
+    empty : bool
+        Nothing was ever entered.
+    due : tuple of TrayRow
+        Due today and not on hold.
+    racks : tuple of RackRows
+        Growing trays on their shelves; with a filter, the shelves that hold some of them.
+    off_shelf : tuple of TrayRow
+        Growing trays that stand on no shelf.
+    resting, unused, retired : tuple of IdleTray
+    states, shelves : tuple of Filter
+    filtered : bool
+    last : AsLastTime or None
+        None where nothing can be started as last time.
+    day_zero : DayZero or None
+        None: the room was not asked yet.
+    """
+
+    sentence: str
+    empty: bool
+    due: tuple[TrayRow, ...]
+    racks: tuple[RackRows, ...]
+    off_shelf: tuple[TrayRow, ...]
+    resting: tuple[IdleTray, ...]
+    unused: tuple[IdleTray, ...]
+    retired: tuple[IdleTray, ...]
+    states: tuple[Filter, ...]
+    shelves: tuple[Filter, ...]
+    filtered: bool
+    last: AsLastTime | None
+    day_zero: DayZero | None
+
+
+@router.get(addresses.ROOM)
+def room_page(
+    service: TheService,
+    request: Request,
+    shown: Annotated[str, Query(alias="show", max_length=20)] = "",
+    shelf: Annotated[int | None, Query(ge=1, le=LARGEST_ID)] = None,
+) -> Response:
+    """All trays, or those of a state or shelf."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), service.clock())
+        page = _page(connection, say, shown, shelf)
+        return show(request, connection, "room.html", page, here=addresses.ROOM)
+
+
+@router.post(addresses.DAY_ZERO)
+def post_day_zero(service: TheService, by: By, typed: TypedForm) -> Response:
+    """From when this room counts its days."""
+    if typed.text("day_zero") is None:
+        raise Refusal("day_zero", "must be soak or spread, got nothing")
+    change = typed.read(RoomChange, "day_zero")
+    correct_room(service, by, change)
+    words = "when seed is soaked" if change.day_zero is DayZero.SOAK else "when seed is spread"
+    return done(addresses.ROOM, f"Day 0 is {words}. The foot of this page changes it.")
+
+
+def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) -> RoomPage:
+    now = TraysNow(connection, say.room, say.now)
+    trays = now.standing()
+    standing = racks.racks_as_they_stand(connection)
+    names = {
+        place.id: place.name for rack in standing for one in rack.shelves for place in one.positions
+    }
+    rows = [
+        tray_row(
+            tray,
+            tray.readings,
+            say,
+            position=names.get(tray.position_id or 0),
+            finished=now.finished,
+        )
+        for tray in trays
+        if tray.readings is not None
+    ]
+    places = {tray.number: tray.position_id for tray in trays if tray.position_id is not None}
+    kept = [row for row in rows if _kept(row, shown, shelf)]
+    filtered = bool(shown) or shelf is not None
+    all_racks = rack_rows(standing, kept, places)
+    known = {one.id for rack in standing for one in rack.shelves}
+    by_state = {
+        state: idle(trays, state, say) if shown in ("", _IDLE) and shelf is None else ()
+        for state in (TrayState.RESTING, TrayState.EMPTY, TrayState.RETIRED)
+    }
+    return RoomPage(
+        sentence=_sentence(rows),
+        empty=not trays,
+        due=tuple(row for row in rows if row.due and row.level != "hold"),
+        racks=_with_trays(all_racks) if filtered else all_racks,
+        off_shelf=tuple(row for row in kept if row.shelf_id not in known),
+        resting=by_state[TrayState.RESTING],
+        unused=by_state[TrayState.EMPTY],
+        retired=by_state[TrayState.RETIRED],
+        states=_state_filters(rows, len(trays) - len(rows), shown),
+        shelves=_shelf_filters(standing, rows, shelf),
+        filtered=filtered,
+        last=None if filtered else _as_last_time(connection, say, by_state),
+        day_zero=say.room.day_zero,
+    )
+
+
+def _kept(row: TrayRow, shown: str, shelf: int | None) -> bool:
+    if shown == _IDLE or (shelf is not None and row.shelf_id != shelf):
+        return False
+    return shown not in _SHOWS or _SHOWS[shown][1](row)
+
+
+def _with_trays(rack: Sequence[RackRows]) -> tuple[RackRows, ...]:
+    some = [(one.name, tuple(shelf for shelf in one.shelves if shelf.trays)) for one in rack]
+    return tuple(RackRows(name, shelves) for name, shelves in some if shelves)
+
+
+def _sentence(rows: Sequence[TrayRow]) -> str:
+    if not rows:
+        return "Nothing grows."
+    words = ["One tray grows." if len(rows) == 1 else f"{len(rows)} trays grow."]
+    due = tuple(row.number for row in rows if row.due and row.level != "hold")
+    held = tuple(row.number for row in rows if row.level == "hold")
+    if len(due) == len(rows) > 1:
+        words = [f"{len(rows)} trays grow, and all are due today."]
+    else:
+        words.append(f"{_named(due)} due today." if due else "None is due today.")
+    if held:
+        words.append(f"{_named(held)} on hold: do not feed.")
+    return " ".join(words)
+
+
+def _named(numbers: tuple[int, ...]) -> str:
+    """Such as "Tray 17 is", "9 trays are"."""
+    if len(numbers) > _MOST_NAMED:
+        return f"{len(numbers)} trays are"
+    return f"{sentence(in_words(numbers))} {'is' if len(numbers) == 1 else 'are'}"
+
+
+def _state_filters(rows: Sequence[TrayRow], idle_trays: int, shown: str) -> tuple[Filter, ...]:
+    counted = [(name, words, sum(map(which, rows))) for name, (words, which) in _SHOWS.items()]
+    counted.append((_IDLE, "not growing", idle_trays))
+    return (
+        Filter("all", addresses.ROOM, not shown),
+        *(
+            Filter(
+                f"{count} {words}",
+                addresses.with_query(addresses.ROOM, [("show", name)]),
+                shown == name,
+            )
+            for name, words, count in counted
+            if count or shown == name
+        ),
+    )
+
+
+def _shelf_filters(
+    standing: Sequence[racks.Rack], rows: Sequence[TrayRow], shelf: int | None
+) -> tuple[Filter, ...]:
+    counts = {row.shelf_id for row in rows}
+    found = [
+        Filter(
+            f"{rack.name}, {one.name}" if len(standing) > 1 else one.name,
+            addresses.with_query(addresses.ROOM, [("shelf", one.id)]),
+            shelf == one.id,
+        )
+        for rack in standing
+        for one in rack.shelves
+        if one.id in counts or shelf == one.id
+    ]
+    return tuple(found) if len(found) > 1 or shelf is not None else ()
+
+
+def _as_last_time(
+    connection: sa.Connection, say: Say, by_state: dict[TrayState, tuple[IdleTray, ...]]
+) -> AsLastTime | None:
+    trays = [*by_state[TrayState.EMPTY], *by_state[TrayState.RESTING]]
+    last = starting.remembered(connection)
+    if not trays or not last.seed:
+        return None
+    lots: tuple[Choice, ...] = starting.lot_choices(connection)
+    hours = last.soak_hours
+    return AsLastTime(
+        starting.seed_words(last.seed, lots, say),
+        "" if hours is None else f"soaked {hours:g} hours before",
+        tuple(tray.number for tray in trays),
+    )

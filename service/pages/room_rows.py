@@ -1,0 +1,218 @@
+"""What the room's page says of each tray, shelf by shelf as they stand."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, time, timedelta
+
+from service.models.room import TrayState
+from service.pages import racks
+from service.pages.trend import trend
+from service.pages.words import Say
+from service.run_readings import RunReadings
+from service.trays_now import TrayNow
+from trayvision.attention_state import Level
+
+_STAGES = {"soaking": "", "spread": "", "carpet": "green carpet"}
+# Further ahead a weekday would name two days.
+_WITHIN_A_WEEK = timedelta(days=6)
+
+
+@dataclass(frozen=True)
+class TrayRow:
+    """A growing tray.
+
+    Parameters
+    ----------
+    number, run_id : int
+    shelf_id : int or None
+    position : str or None
+        Name of its place on the shelf.
+    age : str
+        As this room counts it.
+    level : str
+        "hold", "look" or "".
+    state : str
+        Such as "ready" or "greening, due about Friday".
+    due : bool
+        It is due before today ends.
+    no_photo : str
+        "no photo since …", "no photo yet", or empty.
+    trend : str
+        How it grows; empty where no photo shows it.
+    photo_id : int or None
+        The last photo of this run.
+    photo_words : str
+        When it was taken.
+    """
+
+    number: int
+    run_id: int
+    shelf_id: int | None
+    position: str | None
+    age: str
+    level: str
+    state: str
+    due: bool
+    no_photo: str
+    trend: str
+    photo_id: int | None
+    photo_words: str
+
+
+@dataclass(frozen=True)
+class IdleTray:
+    """A tray in which nothing grows: its number and since when."""
+
+    number: int
+    since: str
+
+
+@dataclass(frozen=True)
+class ShelfRows:
+    """A shelf from left to right.
+
+    Parameters
+    ----------
+    id : int
+    name : str
+    strip : tuple of TrayRow or str
+        Trays, and names of places where none stands.
+    """
+
+    id: int
+    name: str
+    strip: tuple[TrayRow | str, ...]
+
+    @property
+    def trays(self) -> tuple[TrayRow, ...]:
+        """Its trays from left to right."""
+        return tuple(one for one in self.strip if isinstance(one, TrayRow))
+
+    @property
+    def free(self) -> tuple[str, ...]:
+        """Names of places where none stands."""
+        return tuple(one for one in self.strip if isinstance(one, str))
+
+
+@dataclass(frozen=True)
+class RackRows:
+    """A rack: its shelves, the top one first."""
+
+    name: str
+    shelves: tuple[ShelfRows, ...]
+
+
+@dataclass(frozen=True)
+class _Age:
+    day_from_spread: float
+    day_from_soak: float | None
+
+
+def tray_row(
+    tray: TrayNow,
+    readings: RunReadings,
+    say: Say,
+    *,
+    position: str | None,
+    finished: tuple[RunReadings, ...],
+) -> TrayRow:
+    """What is said of a growing tray."""
+    span = readings.span
+    day = timedelta(days=1)
+    soaked_at: datetime | None = span.row["soaked_at"]
+    age = _Age(
+        (say.now - span.spread_at) / day,
+        None if soaked_at is None else (say.now - soaked_at) / day,
+    )
+    last = readings.rows[-1] if readings.rows else None
+    photo_at = None if last is None else last["taken_at"]
+    due_at = None if tray.forecast is None else tray.forecast.harvest_at
+    grows = trend(readings, finished)
+    return TrayRow(
+        number=tray.number,
+        run_id=span.id,
+        shelf_id=tray.shelf_id,
+        position=position,
+        age=say.day(age),
+        level=_level(tray),
+        state=_state(tray.stage or "", due_at, say),
+        due=due_at is not None and due_at < _day_ends(say),
+        no_photo=_no_photo(photo_at, span.spread_at, say),
+        trend="" if grows is None else grows.words(say),
+        photo_id=None if last is None else last["photo_id"],
+        photo_words="" if photo_at is None else say.moment(photo_at),
+    )
+
+
+def rack_rows(
+    standing: Sequence[racks.Rack], rows: Iterable[TrayRow], places: dict[int, int]
+) -> tuple[RackRows, ...]:
+    """Growing trays on their shelves.
+
+    Parameters
+    ----------
+    standing : sequence of Rack
+    rows : iterable of TrayRow
+    places : mapping of tray number to the id of its position
+    """
+    by_shelf: dict[int | None, list[TrayRow]] = {}
+    for row in rows:
+        by_shelf.setdefault(row.shelf_id, []).append(row)
+    return tuple(
+        RackRows(
+            rack.name,
+            tuple(_shelf_rows(shelf, by_shelf.get(shelf.id, []), places) for shelf in rack.shelves),
+        )
+        for rack in standing
+    )
+
+
+def idle(trays: Iterable[TrayNow], state: TrayState, say: Say) -> tuple[IdleTray, ...]:
+    """Trays of one state in which nothing grows."""
+    return tuple(
+        IdleTray(tray.number, "" if tray.since is None else say.date(tray.since))
+        for tray in trays
+        if tray.state is state
+    )
+
+
+def _shelf_rows(shelf: racks.Shelf, rows: Sequence[TrayRow], places: dict[int, int]) -> ShelfRows:
+    standing: dict[int | None, list[TrayRow]] = {}
+    known = {one.id for one in shelf.positions}
+    for row in sorted(rows, key=lambda row: row.number):
+        place = places.get(row.number)
+        standing.setdefault(place if place in known else None, []).append(row)
+    strip: list[TrayRow | str] = []
+    for one in shelf.positions:
+        strip += standing.get(one.id, [one.name])
+    return ShelfRows(shelf.id, shelf.name, (*strip, *standing.get(None, [])))
+
+
+def _level(tray: TrayNow) -> str:
+    if tray.hold is not None:
+        return "hold"
+    return "look" if any(flag.level == Level.LOOK for flag in tray.flags) else ""
+
+
+def _state(stage: str, due_at: datetime | None, say: Say) -> str:
+    words = [_STAGES.get(stage, stage)]
+    if stage not in ("ready", "overdue") and due_at is not None:
+        if due_at < _day_ends(say):
+            words.append(f"due about {say.clock(due_at)}")
+        elif due_at - say.now < _WITHIN_A_WEEK:
+            words.append(f"due about {say.weekday(due_at)}")
+        else:
+            words.append(f"due about {say.date(due_at)}")
+    return ", ".join(filter(None, words))
+
+
+def _day_ends(say: Say) -> datetime:
+    tomorrow = say.local(say.now).date() + timedelta(days=1)
+    return datetime.combine(tomorrow, time(), say.zone)
+
+
+def _no_photo(photo_at: datetime | None, spread_at: datetime, say: Say) -> str:
+    late = timedelta(hours=say.room.photo_every_hours)
+    if photo_at is not None:
+        return f"no photo since {say.moment(photo_at)}" if say.now - photo_at >= late else ""
+    return "no photo yet" if say.now - spread_at >= late else ""

@@ -1,0 +1,120 @@
+"""The page of one run: all that was written of it, each entry to be corrected, all of it kept."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from service.api.dependencies import TheService
+from service.entries import history
+from service.models.runs import EndReason, Run
+from service.pages import addresses
+from service.pages.frame import show
+from service.pages.harvesting import RunId
+from service.pages.words import Say
+from service.pages.written import (
+    HARVESTS,
+    PLACEMENTS,
+    RUNS,
+    STATES,
+    Names,
+    Written,
+    written,
+    written_where,
+)
+from service.refusals import NotFound
+from service.room_log import the_room
+from service.run_calendar import RunSpan, run_spans, span_of
+from service.run_log import run_out
+from service.schema import HARVEST, PLACEMENT, RUN, TRAY_STATE
+
+router = APIRouter(include_in_schema=False)
+
+_ENDED = {
+    EndReason.HARVESTED: "harvested",
+    EndReason.THROWN: "thrown",
+    EndReason.OTHER: "taken for something else",
+    EndReason.NEXT_RUN: "ended without a harvest when the tray was spread again,",
+}
+
+
+@dataclass(frozen=True)
+class RunPage:
+    """One run and what was written of it.
+
+    Parameters
+    ----------
+    tray : int
+        Number of its tray.
+    run : Run or None
+        None once it was withdrawn.
+    ended : str
+        How and when it ended, empty while it grows.
+    things : tuple of Written
+        Spreading, harvests, places and states, in the order in which they were first written.
+    """
+
+    tray: int
+    run: Run | None
+    ended: str
+    things: tuple[Written, ...]
+
+
+@router.get("/runs/{run_id}")
+def run_page(service: TheService, request: Request, run_id: RunId) -> Response:
+    """All that was written of one run."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), service.clock())
+        page = _page(connection, say, run_id)
+        return show(request, connection, "run.html", page, here=addresses.ROOM)
+
+
+def _page(connection: sa.Connection, say: Say, run_id: int) -> RunPage:
+    names = Names(connection, say)
+    first = written(connection, RUNS, run_id, names)
+    harvests = written_where(connection, HARVESTS, HARVEST.c.run_id == run_id, names)
+    try:
+        span = span_of(connection, run_id)
+    except NotFound:
+        tray_id = history(connection, RUN, run_id)[-1]["tray_id"]
+        return RunPage(names.tray(tray_id), None, "", (first, *harvests))
+    run = run_out(connection, span, room=say.room, now=say.now)
+    until = _until(connection, span)
+    places = _within(connection, PLACEMENTS, PLACEMENT.c.placed_at, span, until, names)
+    states = _within(connection, STATES, TRAY_STATE.c.since_at, span, until, names)
+    return RunPage(run.tray, run, _ended(run, say), (first, *places, *harvests, *states))
+
+
+def _ended(run: Run, say: Say) -> str:
+    if run.ended_at is None or run.ended_at > say.now:
+        return ""
+    words = _ENDED[run.ended_reason or EndReason.OTHER]
+    weighed = run.ended_reason is not EndReason.NEXT_RUN or run.harvest_weight_g is not None
+    weight = f", {say.weight(run.harvest_weight_g)}" if weighed else ""
+    return f"{words} {say.moment(run.ended_at)}{weight}"
+
+
+def _until(connection: sa.Connection, span: RunSpan) -> datetime | None:
+    """When the tray's next run starts."""
+    later = [one for one in run_spans(connection, span.tray_id) if one.spread_at > span.spread_at]
+    return later[0].spread_at if later else None
+
+
+def _within(
+    connection: sa.Connection,
+    kind: str,
+    moment: sa.Column[object],
+    span: RunSpan,
+    until: datetime | None,
+    names: Names,
+) -> list[Written]:
+    """Things of the run's tray, by when they were, from its spreading to the next one."""
+    table = moment.table
+    conditions = [table.c.tray_id == span.tray_id, moment >= span.spread_at]
+    if until is not None:
+        conditions.append(moment < until)
+    inside = sa.select(sa.func.coalesce(table.c.original_id, table.c.id)).where(*conditions)
+    thing = sa.func.coalesce(table.c.original_id, table.c.id)
+    return written_where(connection, kind, thing.in_(inside), names)

@@ -1,0 +1,131 @@
+"""How a tray grows, in words: against what is usual for its age, and since its photo before."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import lru_cache
+from typing import Final
+
+import numpy as np
+
+from service.models.growth import CurvePoint
+from service.pages.words import Say
+from service.room_usual import usual_growth
+from service.run_readings import RunReadings
+from trayvision.attention_growth import RECENT
+from trayvision.expectations import SHOOT_HEIGHT, days_ahead, days_behind
+from trayvision.growth_prior import Quantity
+
+# Photos of one round, before and after watering, show no growth between them.
+_APART: Final = timedelta(hours=6)
+# Before that, shoots are too short to be ahead or behind.
+_FIRST_DAY: Final = 2.0
+_AS_USUAL_DAYS: Final = 0.5
+# The published ranges are barley's.
+_PUBLISHED_GRAIN: Final = "barley"
+
+
+@dataclass(frozen=True)
+class Trend:
+    """How one run grows.
+
+    Parameters
+    ----------
+    pace : str or None
+        Such as "about as usual" or "a day behind"; None where it cannot be told.
+    height_mm : float
+        At the last photo that shows it.
+    grown_mm : float or None
+        Since the photo before, at least six hours earlier.
+    since : datetime or None
+        When that one was taken.
+    certain : bool
+        Whether that growth is more than the uncertainty of the two heights.
+    at : datetime
+        When the height was measured.
+    """
+
+    pace: str | None
+    height_mm: float
+    grown_mm: float | None
+    since: datetime | None
+    certain: bool
+    at: datetime
+
+    def words(self, say: Say) -> str:
+        """Such as "10.6 cm, about as usual; 1.2 cm more since yesterday"."""
+        if say.now - self.at > RECENT:
+            return f"height cannot be told since {say.day_of(self.at)}"
+        words = [say.length(self.height_mm)]
+        if self.pace is not None:
+            words.append(f", {self.pace}")
+        if self.grown_mm is not None and self.since is not None:
+            grown = f"{say.length(self.grown_mm)} more" if self.certain else "hardly taller"
+            words.append(f"; {grown} since {say.day_of(self.since)}")
+        return "".join(words)
+
+
+def trend(readings: RunReadings, finished: tuple[RunReadings, ...]) -> Trend | None:
+    """How a run grows; None where no photo shows its height.
+
+    Parameters
+    ----------
+    readings : RunReadings
+    finished : tuple of RunReadings
+        The room's last finished runs: its own usual.
+    """
+    points = readings.curve_points(Quantity.HEIGHT)
+    if not points:
+        return None
+    last = points[-1]
+    before = next((one for one in reversed(points) if last.taken_at - one.taken_at >= _APART), None)
+    grown = None if before is None else last.value - before.value
+    return Trend(
+        pace=_pace(last, readings.grain, finished),
+        height_mm=last.value,
+        grown_mm=grown,
+        since=None if before is None else before.taken_at,
+        certain=_certain(before, last),
+        at=last.taken_at,
+    )
+
+
+def _certain(before: CurvePoint | None, last: CurvePoint) -> bool:
+    if before is None:
+        return False
+    return last.value - before.value > float(np.hypot(before.uncertainty, last.uncertainty))
+
+
+def _pace(last: CurvePoint, grain: str, finished: tuple[RunReadings, ...]) -> str | None:
+    if last.day < _FIRST_DAY:
+        return None
+    days, heights = _usual(finished, grain)
+    if days and days[0] <= last.day <= days[-1]:
+        return pace_words(last.day - float(np.interp(last.value, heights, days)))
+    if grain != _PUBLISHED_GRAIN:
+        return None
+    behind = days_behind(SHOOT_HEIGHT, last.value, last.day)
+    lag = behind or -days_ahead(SHOOT_HEIGHT, last.value, last.day)
+    if abs(lag) < _AS_USUAL_DAYS:
+        return "within what is usual elsewhere"
+    return f"{pace_words(lag)} of what is usual elsewhere"
+
+
+def pace_words(lag_days: float) -> str:
+    """Such as "about as usual", "half a day behind", "2 days ahead"."""
+    halves = round(2 * abs(lag_days))
+    if abs(lag_days) < _AS_USUAL_DAYS:
+        return "about as usual"
+    named = {1: "half a day", 2: "a day", 3: "a day and a half"}
+    side = "behind" if lag_days > 0 else "ahead"
+    return f"{named.get(halves, f'{round(abs(lag_days))} days')} {side}"
+
+
+@lru_cache(maxsize=16)
+def _usual(
+    finished: tuple[RunReadings, ...], grain: str
+) -> tuple[Sequence[float], Sequence[float]]:
+    """Days and the room's usual height on them, which never falls."""
+    usual = usual_growth([one for one in finished if one.grain == grain], Quantity.HEIGHT)
+    days = sorted(usual)
+    return days, np.maximum.accumulate([usual[day] for day in days]).tolist() if days else []

@@ -1,0 +1,184 @@
+"""All that was ever written of one thing, in sentences: who said what when; all of it stands."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import sqlalchemy as sa
+
+from service.entries import current, history
+from service.models.runs import EndReason, Seed
+from service.pages import racks, starting
+from service.pages.filled import Choice
+from service.pages.words import Say
+from service.run_log import seed_of_entries
+from service.schema import HARVEST, PERSON, PLACEMENT, RUN, TRAY, TRAY_STATE
+
+Values = Mapping[str, Any]
+RUNS, HARVESTS, PLACEMENTS, STATES = "runs", "harvests", "placements", "tray-states"
+TABLES: Final[Mapping[str, sa.Table]] = {
+    RUNS: RUN,
+    HARVESTS: HARVEST,
+    PLACEMENTS: PLACEMENT,
+    STATES: TRAY_STATE,
+}
+_REASONS: Final = {
+    EndReason.HARVESTED: "Harvested",
+    EndReason.THROWN: "Thrown",
+    EndReason.OTHER: "Taken for something else",
+}
+_STATES: Final = {
+    "resting": "Washed and at rest",
+    "empty": "Empty, ready to fill",
+    "retired": "Out of use",
+}
+
+
+@dataclass(frozen=True)
+class Said:
+    """One entry.
+
+    Parameters
+    ----------
+    when, who : str
+        When and by whom it was entered.
+    words : str
+        What it says.
+    why : str or None
+        Why it was corrected.
+    holds : bool
+        Nothing stands beside it.
+    """
+
+    when: str
+    who: str
+    words: str
+    why: str | None
+    holds: bool
+
+
+@dataclass(frozen=True)
+class Written:
+    """One thing with all its entries, the first one first.
+
+    Parameters
+    ----------
+    kind : str
+        One of `TABLES`.
+    id : int
+    words : str
+        What holds now.
+    withdrawn : bool
+    said : tuple of Said
+    """
+
+    kind: str
+    id: int
+    words: str
+    withdrawn: bool
+    said: tuple[Said, ...]
+
+
+class Names:
+    """What the log's numbers are called, read once for a page.
+
+    Parameters
+    ----------
+    connection : Connection
+    say : Say
+    """
+
+    def __init__(self, connection: sa.Connection, say: Say) -> None:
+        self._connection = connection
+        self.say = say
+        people, trays = current(PERSON), current(TRAY)
+        self._people: dict[int, str] = {
+            row.id: row.name for row in connection.execute(sa.select(people.c.id, people.c.name))
+        }
+        self._trays: dict[int, int] = {
+            row.id: row.number for row in connection.execute(sa.select(trays.c.id, trays.c.number))
+        }
+        self.standing = racks.racks_as_they_stand(connection)
+        self.lots: tuple[Choice, ...] = starting.lot_choices(connection)
+
+    def tray(self, tray_id: int) -> int:
+        """Number of a tray."""
+        return self._trays.get(tray_id, -1)
+
+    def person(self, person_id: int | None) -> str:
+        """Name of whoever entered something."""
+        if person_id is None:
+            return "nobody who was logged in"
+        return self._people.get(person_id, "somebody of before")
+
+    def seed(self, run_entry_ids: Sequence[int]) -> dict[int, list[Seed]]:
+        """Seed by entry of a run."""
+        return seed_of_entries(self._connection, run_entry_ids)
+
+
+def written(connection: sa.Connection, kind: str, thing_id: int, names: Names) -> Written:
+    """One thing with its history. Raises NotFound."""
+    return _written(kind, history(connection, TABLES[kind], thing_id), names)
+
+
+def written_where(
+    connection: sa.Connection, kind: str, condition: sa.ColumnElement[bool], names: Names
+) -> list[Written]:
+    """All things of a kind, withdrawn ones too, by their first entry."""
+    table = TABLES[kind]
+    rows = connection.execute(sa.select(table).where(condition).order_by(table.c.id)).mappings()
+    things: dict[int, list[Values]] = {}
+    for row in rows:
+        things.setdefault(row["original_id"] or row["id"], []).append(dict(row))
+    return [_written(kind, things[thing_id], names) for thing_id in sorted(things)]
+
+
+def _written(kind: str, rows: Sequence[Values], names: Names) -> Written:
+    seed = names.seed([row["id"] for row in rows]) if kind == RUNS else {}
+    sentences = [words_of(kind, row, names, seed.get(row["id"], [])) for row in rows]
+    last = rows[-1]
+    said = tuple(
+        Said(
+            when=names.say.moment(row["entered_at"]),
+            who=names.person(row["entered_by"]),
+            words=f"Withdrawn: {words}" if row["withdrawn"] else words,
+            why=row["why"],
+            holds=row is last,
+        )
+        for row, words in zip(rows, sentences, strict=True)
+    )
+    thing_id = last["original_id"] or last["id"]
+    return Written(kind, thing_id, sentences[-1], last["withdrawn"], said)
+
+
+def words_of(kind: str, row: Values, names: Names, seed: Sequence[Seed]) -> str:
+    """What one entry says, in a sentence."""
+    say = names.say
+    if kind == RUNS:
+        return _run_words(row, names, seed)
+    if kind == HARVESTS:
+        how_much = "the whole tray" if row["ends_run"] else "a part of the tray"
+        reason = _REASONS[EndReason(row["reason"])]
+        words = f"{reason} {say.moment(row['harvested_at'])}, {how_much}, "
+        return _with_note(f"{words}{say.weight(row['weight_g'])}", row)
+    if kind == PLACEMENTS:
+        place = racks.words_of(names.standing, row["shelf_id"], row["position_id"])
+        return f"Tray {names.tray(row['tray_id'])}: {place} from {say.moment(row['placed_at'])}."
+    return f"{_STATES[row['state']]} from {say.moment(row['since_at'])}."
+
+
+def _run_words(row: Values, names: Names, seed: Sequence[Seed]) -> str:
+    say = names.say
+    words = [f"Tray {names.tray(row['tray_id'])} spread {say.moment(row['spread_at'])}"]
+    if row["soaked_at"] is not None:
+        words.append(f"soaked from {say.moment(row['soaked_at'])}")
+    words.append(starting.seed_words(seed, names.lots, say))
+    if row["target_shoot_height_mm"] is not None:
+        words.append(f"to be {say.length(row['target_shoot_height_mm'])} high")
+    if row["target_day"] is not None:
+        words.append(f"or taken on day {row['target_day']:g}")
+    return _with_note(", ".join(words), row)
+
+
+def _with_note(words: str, row: Values) -> str:
+    return f"{words}. Note: {row['note']}" if row["note"] else f"{words}."
