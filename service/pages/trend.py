@@ -11,7 +11,7 @@ import numpy as np
 from service.models.growth import CurvePoint
 from service.pages.words import Say
 from service.room_usual import usual_growth
-from service.run_readings import RunReadings
+from service.run_readings import RunReadings, RunSeries
 from trayvision.attention_growth import RECENT
 from trayvision.expectations import SHOOT_HEIGHT, days_ahead, days_behind
 from trayvision.growth_prior import Quantity
@@ -74,14 +74,20 @@ def trend(readings: RunReadings, finished: tuple[RunReadings, ...]) -> Trend | N
     finished : tuple of RunReadings
         The room's last finished runs: its own usual.
     """
-    points = readings.curve_points(Quantity.HEIGHT)
+    return _trend(readings.series, readings.grain, finished)
+
+
+# A series is the same object for as long as its readings hold, so a cache can only save time.
+@lru_cache(maxsize=1024)
+def _trend(series: RunSeries, grain: str, finished: tuple[RunReadings, ...]) -> Trend | None:
+    points = series.curve_points(Quantity.HEIGHT)
     if not points:
         return None
     last = points[-1]
     before = next((one for one in reversed(points) if last.taken_at - one.taken_at >= _APART), None)
     grown = None if before is None else last.value - before.value
     return Trend(
-        pace=_pace(last, readings.grain, finished),
+        pace=_pace(last, grain, finished),
         height_mm=last.value,
         grown_mm=grown,
         since=None if before is None else before.taken_at,
@@ -107,7 +113,7 @@ def _pace(last: CurvePoint, grain: str, finished: tuple[RunReadings, ...]) -> st
     behind = days_behind(SHOOT_HEIGHT, last.value, last.day)
     lag = behind or -days_ahead(SHOOT_HEIGHT, last.value, last.day)
     if abs(lag) < _AS_USUAL_DAYS:
-        return "within what is usual elsewhere"
+        return "as usual elsewhere"
     return f"{pace_words(lag)} of what is usual elsewhere"
 
 
