@@ -9,7 +9,6 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
-from service.api.room import correct_room
 from service.models.base import LARGEST_ID
 from service.models.room import DayZero, RoomChange, TrayState
 from service.pages import addresses, racks, starting
@@ -28,6 +27,7 @@ from service.pages.room_rows import (
 from service.pages.tray_numbers import in_words, sentence
 from service.pages.words import Say
 from service.refusals import Refusal
+from service.room_figures import correct_room
 from service.room_log import the_room
 from service.trays_now import TraysNow
 
@@ -122,7 +122,7 @@ def post_day_zero(service: TheService, by: By, typed: TypedForm) -> Response:
     if typed.text("day_zero") is None:
         raise Refusal("day_zero", "must be soak or spread, got nothing")
     change = typed.read(RoomChange, "day_zero")
-    correct_room(service, by, change)
+    correct_room(service, change, by)
     words = "when seed is soaked" if change.day_zero is DayZero.SOAK else "when seed is spread"
     return done(addresses.ROOM, f"Day 0 is {words}. The foot of this page changes it.")
 

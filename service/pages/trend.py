@@ -114,7 +114,7 @@ def _pace(last: CurvePoint, grain: str, finished: tuple[RunReadings, ...]) -> st
     lag = behind or -days_ahead(SHOOT_HEIGHT, last.value, last.day)
     if abs(lag) < _AS_USUAL_DAYS:
         return "as usual elsewhere"
-    return f"{pace_words(lag)} of what is usual elsewhere"
+    return f"{pace_words(lag)}{'' if lag > 0 else ' of'} what is usual elsewhere"
 
 
 def pace_words(lag_days: float) -> str:
