@@ -19,7 +19,8 @@ from service.room_log import shelf_names, the_room
 from service.run_calendar import run_calendar
 from service.run_log import runs_out
 from service.schema import SHELF, TRAY
-from service.today import STATES, RoomNow
+from service.today import RoomNow
+from service.trays_now import STATES
 from service.walking_order import NO_PLACE, TrayPlace, tray_places
 from trayvision.attention_state import Level
 from trayvision.kit_guide import number_ranges
