@@ -2,7 +2,7 @@
 """Train the pixel classifier and write it as ONNX. Needs PyTorch and onnx besides trayvision.
 
     python -m trayvision.network.train pack RENDERS PACKED
-    python -m trayvision.network.train train PACKED OUT --steps 20000 --composites 600
+    python -m trayvision.network.train train PACKED OUT
 
 The same seed on the same device draws the same crops; the weights may still differ in their
 last digits between devices. `trayvision.network.evaluate` judges the result.
@@ -179,7 +179,7 @@ def main() -> None:
     fit = commands.add_parser("train", help="train on packed photos")
     fit.add_argument("packed", type=Path)
     fit.add_argument("out", type=Path)
-    fit.add_argument("--steps", type=int, default=20000)
+    fit.add_argument("--steps", type=int, default=57_300)
     fit.add_argument("--batch", type=int, default=96)
     fit.add_argument("--composites", type=int, default=2000)
     fit.add_argument("--seed", type=int, default=1)
