@@ -67,6 +67,10 @@ _TABLE: dict[Right, str] = {
         GET /print/labels.css
         GET /print/report
         GET /print/report/{part}
+        GET /charts/shelves
+        GET /charts/shelves/{shelf_id}
+        GET /shelves
+        GET /shelves/{shelf_id}
         GET /api/today
         GET /api/room
         GET /api/room/history

@@ -107,7 +107,7 @@ class RoomGrowth:
         """When a run meets its target."""
         forecast = harvest_forecast(
             readings.points(Quantity.HEIGHT),
-            self._teaching(readings, Quantity.HEIGHT),
+            self.teaching_for(readings, Quantity.HEIGHT),
             readings.target,
             readings.span.id,
         )
@@ -130,6 +130,16 @@ class RoomGrowth:
             usual=self._usual(shelf_id, name),
         )
 
+    def teaching(
+        self, quantity: Quantity, grain: str, runs: frozenset[int] = frozenset()
+    ) -> Teaching:
+        """What some of the finished runs teach against all of their grain."""
+        return self._teachings.of_runs(quantity, grain, runs)
+
+    def teaching_for(self, readings: RunReadings, quantity: Quantity) -> Teaching:
+        """What the fit of one run starts from."""
+        return self._teachings.for_run(quantity, readings)
+
     @cached_property
     def _teachings(self) -> Teachings:
         """What the room's finished runs teach; the same object while it is the same runs."""
@@ -144,7 +154,7 @@ class RoomGrowth:
 
     def _curve(self, readings: RunReadings, quantity: Quantity) -> QuantityCurve:
         given = readings.curve_points(quantity)
-        points, teaching = readings.points(quantity), self._teaching(readings, quantity)
+        points, teaching = readings.points(quantity), self.teaching_for(readings, quantity)
         ages = _ages([point.day for point in given])
         low, median, high = band(points, teaching, ages, readings.span.id)
         curve = fitted_curve(points, teaching)
@@ -163,9 +173,6 @@ class RoomGrowth:
                 prior=curve.prior.origin,
             ),
         )
-
-    def _teaching(self, readings: RunReadings, quantity: Quantity) -> Teaching:
-        return self._teachings.for_run(quantity, readings)
 
     def _usual(self, shelf_id: int, name: str) -> ShelfUsual:
         grain, quantity = self._room.grain, Quantity.HEIGHT

@@ -101,6 +101,23 @@ class Teachings:
             self._known[question] = self._of(quantity, grain, shelf_id, without)
         return self._known[question]
 
+    def of_runs(self, quantity: Quantity, grain: str, runs: frozenset[int]) -> Teaching:
+        """Of some of the finished runs against the room's, whatever they have in common."""
+        question = (quantity, grain, runs)
+        if question not in self._known:
+            past = [
+                (run.span.id, points)
+                for run in self.finished
+                if run.grain == grain and (points := run.points(quantity))
+            ]
+            self._known[question] = Teaching(
+                quantity,
+                grain,
+                room=tuple(points for _, points in past),
+                shelf=tuple(points for run, points in past if run in runs),
+            )
+        return self._known[question]
+
     def _of(
         self, quantity: Quantity, grain: str, shelf_id: int | None, without: int | None
     ) -> Teaching:

@@ -1,28 +1,79 @@
 """Runs with possible mould, and what people answered when they went to look."""
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 
 import sqlalchemy as sa
 
 from service.entries import current
+from service.log_memory import LogMemory, Seen
 from service.models.flags import Verdict
+from service.run_facts import RunFact
 from service.schema import FLAG, FLAG_EVENT
 from trayvision.attention_flags import FlagKind
 
 UNANSWERED: Final = "unanswered"
 
+Group = TypeVar("Group", bound=Hashable)
+Answers = Mapping[int, str]
 
-def mould_answers(connection: sa.Connection) -> dict[int, str]:
+
+def mould_answers(connection: sa.Connection) -> Answers:
     """What was answered to possible mould by run id; `UNANSWERED` where nobody said what it was.
 
     Of several flags of one run a confirmed one counts, else the last answer. A run that never
     had such a flag is not in it: that no photo showed any mould proves nothing.
     """
-    flags = sa.select(FLAG.c.id, FLAG.c.run_id).where(
-        FLAG.c.kind == str(FlagKind.POSSIBLE_MOULD), FLAG.c.run_id.is_not(None)
-    )
+    return _ANSWERS.of(connection)
+
+
+@dataclass(frozen=True)
+class MouldCount:
+    """Of how many runs how many had possible mould, and how it turned out."""
+
+    runs: int
+    confirmed: int
+    otherwise: int
+    unanswered: int
+
+    @property
+    def flagged(self) -> int:
+        """Runs with possible mould."""
+        return self.confirmed + self.otherwise + self.unanswered
+
+
+def count_mould(
+    facts: Iterable[RunFact], answers: Answers, groups: Callable[[RunFact], Iterable[Group]]
+) -> dict[Group, MouldCount]:
+    """Counts of runs by whatever they are grouped by."""
+    runs: Counter[Group] = Counter()
+    said: Counter[tuple[Group, str]] = Counter()
+    for fact in facts:
+        answer = answers.get(fact.run_id)
+        for group in groups(fact):
+            runs[group] += 1
+            if answer is not None:
+                said[group, answer] += 1
+    flagged: Counter[Group] = Counter()
+    for (group, _), count in said.items():
+        flagged[group] += count
+    return {
+        group: MouldCount(
+            runs=count,
+            confirmed=(confirmed := said[group, Verdict.RIGHT]),
+            otherwise=flagged[group] - confirmed - said[group, UNANSWERED],
+            unanswered=said[group, UNANSWERED],
+        )
+        for group, count in runs.items()
+    }
+
+
+def _renewed(connection: sa.Connection, before: tuple[Answers, Seen] | None) -> Answers:
+    if before is not None and not _has_news(connection, before[1]):
+        return before[0]
+    flags = sa.select(FLAG.c.id, FLAG.c.run_id).where(_of_mould())
     runs = {row.id: row.run_id for row in connection.execute(flags)}
     events = current(FLAG_EVENT)
     said = (
@@ -30,7 +81,7 @@ def mould_answers(connection: sa.Connection) -> dict[int, str]:
         .where(events.c.verdict.is_not(None))
         .order_by(events.c.id)
     )
-    last = {row.flag_id: row.verdict for row in connection.execute(said)}
+    last = {row.flag_id: str(row.verdict) for row in connection.execute(said)}
     found = dict.fromkeys(runs.values(), UNANSWERED)
     for flag_id, run_id in sorted(runs.items()):
         verdict = last.get(flag_id)
@@ -39,38 +90,18 @@ def mould_answers(connection: sa.Connection) -> dict[int, str]:
     return found
 
 
-@dataclass(frozen=True)
-class MouldCount:
-    """Of how many runs how many had possible mould, and how it turned out."""
-
-    runs: int = 0
-    confirmed: int = 0
-    otherwise: int = 0
-    unanswered: int = 0
-
-    @property
-    def flagged(self) -> int:
-        """Runs with possible mould."""
-        return self.confirmed + self.otherwise + self.unanswered
-
-    def with_run(self, answer: str | None) -> "MouldCount":
-        """The same with one run more; `answer` as in `mould_answers`, None without a flag."""
-        return MouldCount(
-            self.runs + 1,
-            self.confirmed + (answer == Verdict.RIGHT),
-            self.otherwise + (answer not in (None, UNANSWERED, Verdict.RIGHT)),
-            self.unanswered + (answer == UNANSWERED),
-        )
+def _has_news(connection: sa.Connection, seen: Seen) -> bool:
+    """Whether another run had possible mould, or a verdict came or was taken back."""
+    flag = sa.select(FLAG.c.id).where(FLAG.c.id > seen.last[FLAG.name], _of_mould())
+    event = sa.select(FLAG_EVENT.c.id).where(
+        FLAG_EVENT.c.id > seen.last[FLAG_EVENT.name],
+        sa.or_(FLAG_EVENT.c.verdict.is_not(None), FLAG_EVENT.c.replaces_id.is_not(None)),
+    )
+    return any(connection.execute(asked.limit(1)).first() for asked in (flag, event))
 
 
-def count_mould(
-    runs_of: Mapping[str, list[int]], answers: Mapping[int, str]
-) -> dict[str, MouldCount]:
-    """Counts by whatever runs are grouped by."""
-    counts = {}
-    for group, runs in runs_of.items():
-        count = MouldCount()
-        for run in runs:
-            count = count.with_run(answers.get(run))
-        counts[group] = count
-    return counts
+def _of_mould() -> sa.ColumnElement[bool]:
+    return sa.and_(FLAG.c.kind == str(FlagKind.POSSIBLE_MOULD), FLAG.c.run_id.is_not(None))
+
+
+_ANSWERS = LogMemory((FLAG, FLAG_EVENT), _renewed)

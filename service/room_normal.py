@@ -1,15 +1,13 @@
 """The room's own normal growth: where its last finished runs of a grain were, day by day."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
-from service.growth_fits import Points, Teaching, fitted_curve
-from service.run_readings import COVERAGE, RunReadings
-from trayvision.growth_prior import Quantity
+from service.growth_fits import Teaching, past_curves
+from service.run_readings import COVERAGE
 from trayvision.shelf_curves import normal_band
 
 # As many as `trayvision.shelf_curves.normal_band` asks for.
@@ -47,21 +45,14 @@ class RoomNormal:
         return low, median, high
 
 
-def room_normal(finished: Sequence[RunReadings], grain: str, quantity: Quantity) -> RoomNormal:
-    """Normal growth of one grain, from the room's finished runs."""
-    points = tuple(
-        of_run for run in finished if run.grain == grain and (of_run := run.points(quantity))
-    )
-    return _normal(quantity, grain, points)
-
-
-@lru_cache(maxsize=32)
-def _normal(quantity: Quantity, grain: str, runs: tuple[Points, ...]) -> RoomNormal:
+@lru_cache(maxsize=64)
+def room_normal(teaching: Teaching) -> RoomNormal:
+    """What is normal by the runs of a room that a teaching names."""
+    runs = teaching.room
     if len(runs) < LEAST_RUNS:
         return RoomNormal(len(runs))
     ages = np.arange(0.0, _LAST_DAY + _STEP_DAYS, _STEP_DAYS)
-    curves = [fitted_curve(points, Teaching(quantity, grain)) for points in runs]
-    band = normal_band(curves, ages=ages, coverage=COVERAGE)
+    band = normal_band(past_curves(teaching, runs), ages=ages, coverage=COVERAGE)
     reached = np.isfinite(band.median)
 
     def kept(values: np.ndarray) -> tuple[float, ...]:

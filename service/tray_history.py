@@ -7,6 +7,7 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from service.entries import current
+from service.log_memory import LogMemory
 from service.models.room import Room
 from service.models.runs import Run
 from service.mould_record import mould_answers
@@ -14,6 +15,8 @@ from service.room_log import Row, placements
 from service.run_calendar import RunSpan
 from service.run_log import runs_out
 from service.schema import HARVEST, POSITION, SEED_LOT, SHELF
+
+PlaceNames = dict[tuple[int | None, int | None], str]
 
 
 @dataclass(frozen=True)
@@ -89,10 +92,14 @@ def tray_history(
     return tuple(found)
 
 
-def place_names(connection: sa.Connection) -> dict[tuple[int | None, int | None], str]:
+def place_names(connection: sa.Connection) -> PlaceNames:
     """What a shelf, and a position on it, are called; by both ids."""
+    return _NAMES.of(connection)
+
+
+def _renewed(connection: sa.Connection, _before: object) -> PlaceNames:
     shelves, positions = current(SHELF), current(POSITION)
-    names: dict[tuple[int | None, int | None], str] = {(None, None): "off the racks"}
+    names: PlaceNames = {(None, None): "off the racks"}
     for row in connection.execute(sa.select(shelves.c.id, shelves.c.name)):
         names[row.id, None] = row.name
     statement = sa.select(positions.c.id, positions.c.shelf_id, positions.c.name)
@@ -102,9 +109,7 @@ def place_names(connection: sa.Connection) -> dict[tuple[int | None, int | None]
     return names
 
 
-def _places_of(
-    span: RunSpan, stood: Sequence[Row], names: dict[tuple[int | None, int | None], str]
-) -> tuple[str, ...]:
+def _places_of(span: RunSpan, stood: Sequence[Row], names: PlaceNames) -> tuple[str, ...]:
     before = [row for row in stood if row["placed_at"] <= span.spread_at][-1:]
     during = [row for row in stood if span.spread_at < row["placed_at"] < span.until]
     said = [
@@ -131,3 +136,6 @@ def _harvest_notes(connection: sa.Connection, run_ids: Sequence[int]) -> dict[in
     for row in connection.execute(statement):
         notes.setdefault(row.run_id, []).append(row.note)
     return notes
+
+
+_NAMES = LogMemory((SHELF, POSITION), _renewed)

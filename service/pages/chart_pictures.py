@@ -6,7 +6,8 @@ from hashlib import sha256
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service.charts import DRAWN_BY, SHEETS, Chart, Size, Tone, draw, height_of
+from service.chart_drawing import DRAWN_BY, draw, height_of
+from service.charts import SHEETS, Chart, Size, Tone
 
 # A chart may be opened alone; its styles are its own and it runs nothing.
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"

@@ -48,8 +48,8 @@ def chart_of_run(
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
         growth = RoomGrowth(connection, say.room, say.now)
-        curves = growth.curves(growth.readings([span_of(connection, run_id)])[0])
-        normals = normals_of(growth, curves)
+        readings = growth.readings([span_of(connection, run_id)])[0]
+        curves, normals = growth.curves(readings), normals_of(growth, readings)
     if name is RunChart.THERMAL:
         if curves.thermal is None:
             raise NotFound("chart", f"of thermal time for run {run_id}: no readings carry it")

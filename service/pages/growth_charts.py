@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from service.charts import Chart, Dot, Line, Stroke, Target
-from service.models.growth import CurvePoint, QuantityCurve, RunCurves, ThermalCurve
+from service.models.growth import QuantityCurve, RunCurves, ThermalCurve
 from service.models.room import LengthUnit
 from service.pages.forecast_words import ready_words
 from service.pages.words import MM_IN_AN_INCH, Say
@@ -81,7 +81,7 @@ def run_chart(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Sa
         title=f"{_NAMES[quantity]}, {unit.sign}",
         below="days since spreading",
         ticks=_dated_ticks(curves, last, say),
-        lines=(*_normal_line(normal, unit, last), *_own_lines(curve, unit, last)),
+        lines=(*normal_line(normal, unit, last), *_own_lines(curve, unit, last)),
         dots=tuple(
             Dot(p.day, unit.factor * p.value, unit.factor * BAR_SIGMAS * p.uncertainty)
             for p in curve.points
@@ -143,14 +143,14 @@ def against_usual(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say
             f"({normal.runs} finished {'run' if normal.runs == 1 else 'runs'} to go by)."
         )
     between = f"{unit.number(usual[0])} to {unit.words(usual[2])} is usual in this room at that age"
-    side = side_of_usual(last, usual)
+    side = side_of_usual(last.value, last.uncertainty, usual)
     return f"That is {('less than', 'as', 'more than')[side + 1]} usual: {between}."
 
 
-def side_of_usual(point: CurvePoint, usual: tuple[float, float, float]) -> int:
+def side_of_usual(value: float, uncertainty: float, usual: tuple[float, float, float]) -> int:
     """-1 below, 0 within, 1 above what is usual: outside only where the reading's whole bar is."""
-    reach = BAR_SIGMAS * point.uncertainty
-    return int(point.value - reach > usual[2]) - int(point.value + reach < usual[0])
+    reach = BAR_SIGMAS * uncertainty
+    return int(value - reach > usual[2]) - int(value + reach < usual[0])
 
 
 def photo_rows(
@@ -238,7 +238,8 @@ def _day(curves: RunCurves, moment: datetime | None) -> float | None:
     return None if moment is None else (moment - curves.spread_at).total_seconds() / 86400
 
 
-def _normal_line(normal: RoomNormal, unit: Unit, last: float) -> tuple[Line, ...]:
+def normal_line(normal: RoomNormal, unit: Unit, last: float) -> tuple[Line, ...]:
+    """The room's own normal up to a day: its median with its band; nothing while not known."""
     kept = [index for index, day in enumerate(normal.days) if day <= last]
     if not kept:
         return ()

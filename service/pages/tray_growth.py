@@ -23,6 +23,7 @@ from service.pages.growth_charts import (
 from service.pages.words import Say
 from service.room_normal import RoomNormal, room_normal
 from service.run_calendar import RunSpan
+from service.run_readings import RunReadings
 from trayvision.growth_prior import Quantity
 
 
@@ -92,8 +93,8 @@ class GrowthShown:
 
 def growth_shown(growth: RoomGrowth, span: RunSpan, say: Say) -> GrowthShown:
     """Curves, forecast and normal of one run."""
-    curves = growth.curves(growth.readings([span])[0])
-    normals = normals_of(growth, curves)
+    readings = growth.readings([span])[0]
+    curves, normals = growth.curves(readings), normals_of(growth, readings)
     growing = curves.ended_at is None or curves.ended_at > say.now
     return GrowthShown(
         forecast=ready_words(curves.forecast, say) if growing else "",
@@ -106,10 +107,17 @@ def growth_shown(growth: RoomGrowth, span: RunSpan, say: Say) -> GrowthShown:
     )
 
 
-def normals_of(growth: RoomGrowth, curves: RunCurves) -> dict[Quantity, RoomNormal]:
+def normals_of(growth: RoomGrowth, readings: RunReadings) -> dict[Quantity, RoomNormal]:
     """What is normal for a run's grain; a finished run is none of its own measure."""
-    others = [run for run in growth.finished if run.span.id != curves.run_id]
-    return {quantity: room_normal(others, curves.grain, quantity) for quantity in Quantity}
+    finished = any(run.span.id == readings.span.id for run in growth.finished)
+    return {
+        quantity: room_normal(
+            growth.teaching_for(readings, quantity)
+            if finished
+            else growth.teaching(quantity, readings.grain)
+        )
+        for quantity in Quantity
+    }
 
 
 def _as_usual(curves: RunCurves, normal: RoomNormal) -> bool | None:
@@ -117,7 +125,9 @@ def _as_usual(curves: RunCurves, normal: RoomNormal) -> bool | None:
         return None
     last = curves.height.points[-1]
     usual = normal.at(last.day)
-    return None if usual is None else side_of_usual(last, usual) == 0
+    if usual is None:
+        return None
+    return side_of_usual(last.value, last.uncertainty, usual) == 0
 
 
 def _quantity(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Say) -> QuantityShown:

@@ -7,7 +7,6 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.entries import current
-from service.pages import addresses
 from service.pages.words import Say
 from service.room_log import Row
 from service.run_calendar import RunSpan
@@ -169,8 +168,3 @@ def _says(row: Row, say: Say) -> str:
         said.append(f"{which}{size} may be mould: {say.likely(worst['likelihood'])}")
     text = ", ".join(said)
     return f"{text[0].upper()}{text[1:]}."
-
-
-def photo_address(timeline: Timeline, photo: PhotoShown) -> str:
-    """Page of the tray with another of its photos."""
-    return addresses.tray_photo(timeline.number, photo.photo_id, drawn=timeline.drawn)

@@ -1,6 +1,6 @@
 // A slider over a run's photos. Without it the links under the photo do the same.
 const section = document.querySelector("#photos");
-const links = section ? [...section.querySelectorAll("[data-photo]")] : [];
+const links = section ? [...section.querySelectorAll("[data-page]")] : [];
 
 if (links.length > 1) {
   const image = section.querySelector(".large img");
@@ -53,7 +53,7 @@ if (links.length > 1) {
     caption.querySelector("span").textContent = says(at);
     toggle.textContent = drawn ? "Straight from above" : "Show what was read";
     toggle.href = address(at, !drawn);
-    said.href = `/photos/${links[at].dataset.photo}`;
+    said.href = links[at].dataset.page;
     step("prev", "Earlier photo", at - 1);
     step("next", "Later photo", at + 1);
     history.replaceState(null, "", address(at, drawn));

@@ -15,6 +15,8 @@ _NO_PAGES = (
     "/charts/runs/{run_id}/{name}",
     "/worker.js",
     "/photos/{photo_id}/result",
+    "/charts/shelves",
+    "/charts/shelves/{shelf_id}",
 )
 _LISTS = {
     "flag_id": ("/api/flags", "flags"),

@@ -6,7 +6,8 @@ from itertools import pairwise
 
 import pytest
 
-from service.charts import SHEETS, Chart, Dot, Line, Size, Stroke, Target, Tone, draw, height_of
+from service.chart_drawing import draw, height_of
+from service.charts import SHEETS, Chart, Dot, Line, Size, Stroke, Target, Tone
 
 DAYS = (0.0, 2.0, 4.0, 6.0, 8.0)
 RISING = (0.0, 1.0, 4.0, 9.0, 14.0)

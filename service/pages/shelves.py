@@ -1,0 +1,299 @@
+"""The shelves' pages: which runs are ahead or behind, and why."""
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Annotated
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Path, Query, Request
+from starlette.responses import Response
+
+from service.api.dependencies import TheService
+from service.charts import Chart, Size, Tone
+from service.group_growth import GroupGrowth
+from service.models.base import LARGEST_ID
+from service.models.flags import FlagOut
+from service.models.growth import ShelfCurves
+from service.pages import addresses
+from service.pages.chart_pictures import ChartShown, answer_chart, chart_shown
+from service.pages.frame import show
+from service.pages.pace_words import pace_words, runs_words
+from service.pages.present_pace import RunPace, present_answer, shared
+from service.pages.record_tables import RecordTable
+from service.pages.shelf_charts import (
+    DayHeights,
+    day_heights,
+    groups_alt,
+    groups_chart,
+    shelf_heights,
+    shelf_runs_alt,
+    shelf_runs_chart,
+)
+from service.pages.shelves_content import PaceRow, ShelvesContent
+from service.pages.words import Say
+from service.room_log import the_room
+
+router = APIRouter(include_in_schema=False)
+
+_Id = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+_Grain = Annotated[str | None, Query(max_length=200)]
+_HALVES = {True: "Upper shelves", False: "Lower shelves"}
+
+
+class Period(IntEnum):
+    """How far back yields and records reach, days."""
+
+    MONTH = 30
+    QUARTER = 90
+    YEAR = 365
+
+
+@dataclass(frozen=True)
+class CurvesShown:
+    """Usual curves as a chart, and as a table by days."""
+
+    chart: ChartShown
+    names: tuple[str, ...]
+    days: tuple[DayHeights, ...]
+
+
+@dataclass(frozen=True)
+class ShelvesPage:
+    """The room by shelves.
+
+    Parameters
+    ----------
+    answer, shared : str
+        Which runs are ahead or behind; what those behind have in common.
+    grain : str
+        Whose runs are compared.
+    grains : tuple of str
+        That can be asked for.
+    behind : tuple of FlagOut
+        Open reasons to look at runs that lag behind their siblings.
+    astray : tuple of RunPace
+        Runs ahead or behind.
+    curves : CurvesShown or None
+    curves_words : str
+        What the curves are of, or why there are none.
+    shelves, halves, lots : tuple of PaceRow
+    period : int
+        Days that yields and records reach back.
+    yields, mould : tuple of RecordTable
+    """
+
+    answer: str
+    shared: str
+    grain: str
+    grains: tuple[str, ...]
+    behind: tuple[FlagOut, ...]
+    astray: tuple[RunPace, ...]
+    curves: CurvesShown | None
+    curves_words: str
+    shelves: tuple[PaceRow, ...]
+    halves: tuple[PaceRow, ...]
+    lots: tuple[PaceRow, ...]
+    period: int
+    yields: tuple[RecordTable, ...]
+    mould: tuple[RecordTable, ...]
+    periods: tuple[int, ...] = tuple(Period)
+
+
+@dataclass(frozen=True)
+class ShelfPage:
+    """One shelf.
+
+    Parameters
+    ----------
+    shelf_id : int
+    name, answer : str
+    grain : str
+    runs : tuple of RunPace
+        Growing there, by tray.
+    chart : ChartShown
+    columns : tuple of str
+        What the table's heights are of.
+    days : tuple of DayHeights
+        The chart's lines by whole days.
+    """
+
+    shelf_id: int
+    name: str
+    answer: str
+    grain: str
+    runs: tuple[RunPace, ...]
+    chart: ChartShown
+    columns: tuple[str, ...]
+    days: tuple[DayHeights, ...]
+
+
+@router.get(addresses.SHELVES)
+def shelves_page(
+    service: TheService, request: Request, days: Period = Period.QUARTER, grain: _Grain = None
+) -> Response:
+    """Shelves, upper and lower ones, lots and months against the room's own normal."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), service.clock())
+        content = ShelvesContent(connection, say, grain)
+        page = _page(content, say, int(days))
+        return show(request, connection, "shelves.html", page, here=addresses.SHELVES)
+
+
+@router.get(f"{addresses.SHELVES}/{{shelf_id}}")
+def shelf_page(
+    service: TheService, request: Request, shelf_id: _Id, grain: _Grain = None
+) -> Response:
+    """The runs of one shelf by age."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), service.clock())
+        page = _shelf_page(connection, say, shelf_id, grain)
+        return show(request, connection, "shelf.html", page, here=addresses.SHELVES)
+
+
+@router.get("/charts/shelves")
+def chart_of_shelves(
+    service: TheService,
+    request: Request,
+    size: Size = Size.PHONE,
+    tone: Tone = Tone.DAY,
+    grain: _Grain = None,
+) -> Response:
+    """What is usual on each shelf, or on upper and lower ones where too little is known of each."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), service.clock())
+        content = ShelvesContent(connection, say, grain)
+        chart = _groups_chart(content, say, _compared(content)[0])
+    return answer_chart(request, chart, size, tone)
+
+
+@router.get("/charts/shelves/{shelf_id}")
+def chart_of_shelf(
+    service: TheService,
+    request: Request,
+    shelf_id: _Id,
+    size: Size = Size.PHONE,
+    tone: Tone = Tone.DAY,
+    grain: _Grain = None,
+) -> Response:
+    """The runs of one shelf by age."""
+    with service.database.read() as connection:
+        say = Say(the_room(connection), service.clock())
+        content, curves = _shelf(connection, say, shelf_id, grain)
+        chart = _shelf_chart(content, say, curves)
+    return answer_chart(request, chart, size, tone)
+
+
+def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:
+    paces, facts = content.paces, content.facts
+    names = {shelf.id: shelf.name for shelf in content.shelves.values()}
+    lots = {
+        pace.run_id: {content.lots.get(lot, "") for lot in facts[pace.run_id].lots}
+        for pace in paces
+        if pace.run_id in facts
+    }
+    behind = content.behind_flags()
+    lagging = sorted({tray for flag in behind for tray in flag.trays})
+    compared, words = _compared(content)
+    records = content.records(days)
+    return ShelvesPage(
+        answer=present_answer(paces, content.normal, content.grain, lagging),
+        shared=shared(paces, names, lots),
+        grain=content.grain,
+        grains=content.grains,
+        behind=behind,
+        astray=tuple(pace for pace in paces if pace.side),
+        curves=None if not compared else _curves(content, say, compared),
+        curves_words=words,
+        shelves=content.shelf_rows(),
+        halves=tuple(
+            PaceRow(name, None, pace_words(content.by_half.get(upper)))
+            for upper, name in _HALVES.items()
+        ),
+        lots=content.lot_rows(),
+        period=days,
+        yields=records.yields,
+        mould=records.mould,
+    )
+
+
+def _compared(content: ShelvesContent) -> tuple[dict[str, GroupGrowth], str]:
+    """The groups whose usual curves are drawn, and what is said of them."""
+    told = {
+        shelf.name: group
+        for shelf in content.shelves.values()
+        if (group := content.by_shelf.get(shelf.id)) is not None and group.can_tell
+    }
+    if told:
+        return told, "What is usual on each shelf, from finished runs."
+    halves = {_HALVES[upper]: group for upper, group in content.by_half.items() if group.can_tell}
+    if halves:
+        words = "Too few runs have finished on any one shelf to compare them; upper against lower:"
+        return halves, words
+    finished = runs_words(content.normal.runs)
+    return {}, f"Curves cannot be compared yet: {finished} of {content.grain} finished."
+
+
+def _curves(content: ShelvesContent, say: Say, groups: dict[str, GroupGrowth]) -> CurvesShown:
+    query = [("grain", content.grain if content.grain != say.room.grain else None)]
+    room = ("This room",) if content.normal.days else ()
+    return CurvesShown(
+        chart_shown(
+            _groups_chart(content, say, groups),
+            addresses.with_query(addresses.shelves_chart(), query),
+            groups_alt(groups),
+        ),
+        (*groups, *room),
+        day_heights(list(groups.values()), content.normal, say),
+    )
+
+
+def _groups_chart(content: ShelvesContent, say: Say, groups: dict[str, GroupGrowth]) -> Chart:
+    return groups_chart(groups, content.normal, say.room.target_shoot_height_mm, say)
+
+
+def _shelf(
+    connection: sa.Connection, say: Say, shelf_id: int, grain: str | None
+) -> tuple[ShelvesContent, ShelfCurves]:
+    """A shelf's runs, of the grain that most of them are where none is asked for."""
+    content = ShelvesContent(connection, say, grain)
+    curves = content.growth.shelf(shelf_id)
+    if grain is None and curves.runs:
+        grains = [run.grain for run in curves.runs]
+        content.grain = max(sorted(set(grains)), key=grains.count)
+    of_grain = [run for run in curves.runs if run.grain == content.grain]
+    return content, curves.model_copy(update={"runs": of_grain})
+
+
+def _shelf_page(connection: sa.Connection, say: Say, shelf_id: int, grain: str | None) -> ShelfPage:
+    content, curves = _shelf(connection, say, shelf_id, grain)
+    name = content.shelves[shelf_id].name
+    here = content.by_shelf.get(shelf_id)
+    told = here is not None and here.can_tell
+    growing = [run for run in curves.runs if run.ended_at is None or run.ended_at > say.now]
+    query = [("grain", content.grain if grain is not None else None)]
+    return ShelfPage(
+        shelf_id=shelf_id,
+        name=name,
+        answer=f"{name}: {pace_words(here)}"
+        if told
+        else f"{name}: what is usual there cannot be told yet",
+        grain=content.grain,
+        runs=tuple(pace for pace in content.paces if pace.shelf_id == shelf_id),
+        chart=chart_shown(
+            _shelf_chart(content, say, curves),
+            addresses.with_query(addresses.shelf_chart(shelf_id), query),
+            shelf_runs_alt(name, curves.runs, say),
+        ),
+        columns=(
+            *(f"Tray {run.tray}" for run in growing),
+            *(("This shelf",) if told else ()),
+            *(("This room",) if content.normal.days else ()),
+        ),
+        days=shelf_heights(growing, here, content.normal, say),
+    )
+
+
+def _shelf_chart(content: ShelvesContent, say: Say, curves: ShelfCurves) -> Chart:
+    here = content.by_shelf.get(curves.shelf_id)
+    target = say.room.target_shoot_height_mm
+    return shelf_runs_chart(curves.runs, here, content.normal, target, say)

@@ -1,0 +1,265 @@
+"""What the pages of shelves show, put together from the room's growth and its records."""
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cached_property
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.flag_log import flags
+from service.group_growth import GroupGrowth, grouped_growth
+from service.growth import RoomGrowth
+from service.log_memory import LogMemory
+from service.models.flags import FlagOut
+from service.mould_record import Answers, mould_answers
+from service.pages import addresses
+from service.pages.pace_words import pace_words
+from service.pages.present_pace import RunPace, run_pace
+from service.pages.record_tables import (
+    Grouping,
+    RecordTable,
+    lasting_since,
+    month_name,
+    month_of,
+    mould_table,
+    yield_table,
+)
+from service.pages.words import Say
+from service.room_normal import RoomNormal, room_normal
+from service.run_facts import RunFact, run_facts
+from service.run_readings import RunReadings
+from service.schema import HARVEST, PLACEMENT, RACK, ROOM, RUN, SEED_LOT, SHELF, TRAY
+from trayvision.attention_flags import FlagKind
+from trayvision.growth_prior import Quantity
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """A shelf: its name, with its rack's where two shelves have one, and whether it is upper."""
+
+    id: int
+    name: str
+    upper: bool
+
+
+@dataclass(frozen=True)
+class PaceRow:
+    """A group's pace in words, and the address of its page where it has one."""
+
+    name: str
+    address: str | None
+    words: str
+
+
+@dataclass(frozen=True)
+class Records:
+    """Yields by shelf, lot and month; possible mould by shelf, lot, tray and month.
+
+    Parameters
+    ----------
+    answers : mapping
+        What was answered to possible mould when this was counted.
+    yields, mould : tuple of RecordTable
+    """
+
+    answers: Answers
+    yields: tuple[RecordTable, ...]
+    mould: tuple[RecordTable, ...]
+
+
+def _renewed(_connection: sa.Connection, _before: object) -> dict[tuple[int, datetime], Records]:
+    return {}
+
+
+# Counted anew when anything of this changes, and every day.
+_RECORDS = LogMemory((RUN, HARVEST, TRAY, PLACEMENT, SHELF, RACK, SEED_LOT, ROOM), _renewed)
+
+
+class ShelvesContent:
+    """One answer's view of the room by shelves, on one open connection.
+
+    Parameters
+    ----------
+    connection : Connection
+    say : Say
+    grain : str or None
+        Of the runs that are compared; the room's where none is asked for.
+    """
+
+    def __init__(self, connection: sa.Connection, say: Say, grain: str | None) -> None:
+        self._connection = connection
+        self._say = say
+        self.growth = RoomGrowth(connection, say.room, say.now)
+        self.grain = grain or say.room.grain
+
+    @cached_property
+    def shelves(self) -> dict[int, Shelf]:
+        """All shelves by id, rack by rack from the top."""
+        now, racks = current(SHELF), current(RACK)
+        statement = (
+            sa.select(now.c.id, now.c.name, now.c.level, now.c.rack_id, racks.c.name.label("rack"))
+            .join(racks, racks.c.id == now.c.rack_id)
+            .order_by(racks.c.id, now.c.level, now.c.id)
+        )
+        rows = list(self._connection.execute(statement))
+        names = [row.name for row in rows]
+        lowest = {row.rack_id: row.level for row in rows}
+        return {
+            row.id: Shelf(
+                row.id,
+                row.name if names.count(row.name) == 1 else f"{row.rack}, {row.name}",
+                row.level <= lowest[row.rack_id] / 2,
+            )
+            for row in rows
+        }
+
+    @cached_property
+    def lots(self) -> dict[int, str]:
+        """Names of the seed lots by id."""
+        now = current(SEED_LOT)
+        return {r.id: r.name for r in self._connection.execute(sa.select(now.c.id, now.c.name))}
+
+    @cached_property
+    def facts(self) -> dict[int, RunFact]:
+        """All runs by id."""
+        by_tray = run_facts(self._connection)
+        return {fact.run_id: fact for facts in by_tray.values() for fact in facts}
+
+    @cached_property
+    def normal(self) -> RoomNormal:
+        """What is usual in this room."""
+        return room_normal(self.growth.teaching(Quantity.HEIGHT, self.grain))
+
+    @cached_property
+    def paces(self) -> list[RunPace]:
+        """Growing runs of the grain, each against what is usual, by tray."""
+        present = [
+            run
+            for run in self._present
+            if run.grain == self.grain and run.span.spread_at <= self._say.now
+        ]
+        found = [run_pace(run, self.normal, self._say) for run in present]
+        return sorted(found, key=lambda pace: pace.tray)
+
+    @cached_property
+    def grains(self) -> tuple[str, ...]:
+        """Grains that grow now or have finished, and the one that is compared."""
+        runs = [*self.growth.finished, *self._present]
+        return tuple(sorted({self.grain, *(run.grain for run in runs)}))
+
+    @cached_property
+    def _present(self) -> list[RunReadings]:
+        return self.growth.readings(self.growth.present())
+
+    @cached_property
+    def by_shelf(self) -> dict[int, GroupGrowth]:
+        """Usual growth by shelf, of finished runs."""
+        return grouped_growth(
+            self.growth,
+            self.grain,
+            lambda run: () if run.shelf_id not in self.shelves else (run.shelf_id,),
+        )
+
+    @cached_property
+    def by_half(self) -> dict[bool, GroupGrowth]:
+        """Usual growth on upper shelves (True) and on lower ones."""
+        return grouped_growth(
+            self.growth,
+            self.grain,
+            lambda run: (
+                () if run.shelf_id not in self.shelves else (self.shelves[run.shelf_id].upper,)
+            ),
+        )
+
+    def lot_rows(self) -> tuple[PaceRow, ...]:
+        """Pace by seed lot, the soonest first; what cannot be told last."""
+        facts = self.facts
+        found = grouped_growth(
+            self.growth,
+            self.grain,
+            lambda run: facts[run.span.id].lots if run.span.id in facts else (),
+        )
+        order = sorted(found, key=lambda lot: (not found[lot].can_tell, found[lot].lag_days))
+        return tuple(
+            PaceRow(self.lots.get(lot, "a lot that is no more"), None, pace_words(found[lot]))
+            for lot in order
+        )
+
+    def shelf_rows(self) -> tuple[PaceRow, ...]:
+        """Pace by shelf, as they stand."""
+        return tuple(
+            PaceRow(one.name, addresses.shelf(one.id), pace_words(self.by_shelf.get(one.id)))
+            for one in self.shelves.values()
+        )
+
+    def behind_flags(self) -> tuple[FlagOut, ...]:
+        """Open reasons to look at runs that lag behind those spread with them."""
+        found = flags(self._connection, self._say.now)
+        return tuple(flag for flag in found if flag.kind == FlagKind.BEHIND)
+
+    def records(self, days: int) -> Records:
+        """Yields and possible mould of runs that were not over before the last so many days."""
+        answers, kept = mould_answers(self._connection), _RECORDS.of(self._connection)
+        today = self._say.local(self._say.now).replace(hour=0, minute=0, second=0, microsecond=0)
+        known = kept.get((days, today))
+        if known is None or known.answers is not answers:
+            facts = lasting_since(self.facts.values(), today - timedelta(days=days))
+            known = kept[days, today] = Records(
+                answers,
+                tuple(
+                    yield_table(facts, by) for by in (self._of_shelf, self._of_lot, self._of_month)
+                ),
+                tuple(
+                    mould_table(facts, answers, by)
+                    for by in (self._of_shelf, self._of_lot, self._of_tray, self._of_month)
+                ),
+            )
+        return known
+
+    @property
+    def _of_shelf(self) -> Grouping:
+        order = {shelf_id: at for at, shelf_id in enumerate(self.shelves)}
+
+        def names(group: Hashable) -> tuple[str, str | None]:
+            shelf = self.shelves.get(group)  # type: ignore[call-overload]
+            return ("no shelf", None) if shelf is None else (shelf.name, addresses.shelf(shelf.id))
+
+        return Grouping(
+            "Shelf",
+            lambda fact: (fact.shelf_id if fact.shelf_id in self.shelves else None,),
+            names,
+            lambda group: order.get(group, len(order)),  # type: ignore[call-overload]
+        )
+
+    @property
+    def _of_lot(self) -> Grouping:
+        def names(group: Hashable) -> tuple[str, str | None]:
+            return self.lots.get(group, "lot not said"), None  # type: ignore[call-overload]
+
+        return Grouping(
+            "Seed lot",
+            lambda fact: fact.lots or (None,),
+            names,
+            lambda group: (group is None, group),
+        )
+
+    @property
+    def _of_tray(self) -> Grouping:
+        return Grouping(
+            "Tray",
+            lambda fact: (fact.tray,),
+            lambda tray: (f"Tray {tray}", addresses.tray(tray)),  # type: ignore[arg-type]
+            lambda tray: tray,
+        )
+
+    @property
+    def _of_month(self) -> Grouping:
+        say = self._say
+        return Grouping(
+            "Month of spreading",
+            lambda fact: (month_of(fact, say),),
+            lambda month: (month_name(month), None),  # type: ignore[arg-type]
+            lambda month: (-month[0], -month[1]),  # type: ignore[index]
+        )

@@ -1,0 +1,186 @@
+"""Yields, the record of possible mould and the pace of groups, as the log changes."""
+
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+
+from service.group_growth import grouped_growth
+from service.growth import RoomGrowth
+from service.models.flags import Verdict
+from service.models.runs import EndReason
+from service.mould_record import UNANSWERED, MouldCount, count_mould, mould_answers
+from service.room_log import the_room
+from service.room_normal import LEAST_RUNS, room_normal
+from service.run_calendar import run_spans
+from service.run_facts import RunFact, run_facts
+from service.tray_history import tray_history
+from service.yields import Yield, yields_by
+from tests.service.conftest import START, Room
+from tests.service.recorded_inspections import patch
+from trayvision.growth_prior import Quantity
+
+SPREAD = START - timedelta(days=30)
+
+
+def facts_of(room: Room) -> dict[int, RunFact]:
+    with room.service.database.read() as connection:
+        by_tray = run_facts(connection)
+    return {fact.run_id: fact for facts in by_tray.values() for fact in facts}
+
+
+def answers_of(room: Room) -> dict[int, str]:
+    with room.service.database.read() as connection:
+        return dict(mould_answers(connection))
+
+
+def run(room: Room, tray: int, spread_at: datetime, **body: object) -> int:
+    return int(room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat(), **body)["id"])
+
+
+def harvest(room: Room, run_id: int, at: datetime, **body: object) -> int:
+    path = f"/api/runs/{run_id}/harvests"
+    return int(room.post(path, harvested_at=at.isoformat(), **body)["id"])
+
+
+def grown(room: Room, tray: int, *, late_days: float = 0.0, shelf_id: int | None = None) -> int:
+    """A finished run of eight days, its heights a logistic in days (closed form)."""
+    spread_at = SPREAD + timedelta(minutes=tray)
+    run_id = run(room, tray, spread_at)
+    if shelf_id is not None:
+        placed = {"shelf_id": shelf_id, "placed_at": spread_at.isoformat()}
+        room.post(f"/api/trays/{tray}/placements", **placed)
+    for day in range(2, 9):
+        height = 180 / (1 + np.exp(-1.2 * (day - 5.0 - late_days)))
+        room.photograph(tray, spread_at + timedelta(days=day), height_mm=float(height))
+    harvest(room, run_id, spread_at + timedelta(days=8, hours=1))
+    return run_id
+
+
+def test_facts_follow_what_is_entered_and_corrected(room: Room) -> None:
+    lots = [room.post("/api/lots", name=name)["id"] for name in ("first", "second")]
+    seed = [{"lot_id": lots[0], "weight_g": 400.0}, {"lot_id": lots[1], "weight_g": 100.0}]
+    one = run(room, 1, SPREAD, seed=seed)
+    other = run(room, 2, SPREAD, seed=[{"lot_id": lots[0]}])
+    assert (facts_of(room)[one].seed_g, facts_of(room)[other].seed_g) == (500.0, None)
+    assert facts_of(room)[one].ended_at is None
+    harvest(room, one, SPREAD + timedelta(days=7), weight_g=1000.0, ends_run=False)
+    harvest(room, one, SPREAD + timedelta(days=8), weight_g=1500.0)
+    fact = facts_of(room)[one]
+    assert (fact.fresh_g, fact.ratio, fact.lots) == (2500.0, 5.0, tuple(lots))
+    assert fact.ended_at == SPREAD + timedelta(days=8)
+    room.patch(f"/api/runs/{other}", seed=[{"lot_id": lots[1], "weight_g": 250.0}])
+    assert (facts_of(room)[other].seed_g, facts_of(room)[other].lots) == (250.0, (lots[1],))
+    part = harvest(room, other, SPREAD + timedelta(days=8))
+    assert facts_of(room)[other].fresh_g is None
+    room.patch(f"/api/harvests/{part}", weight_g=500.0)
+    assert facts_of(room)[other].ratio == 2.0
+
+
+def test_fact_says_where_a_run_ended(room: Room) -> None:
+    rack = room.post("/api/racks", name="rack")["id"]
+    shelves = [
+        room.post("/api/shelves", rack_id=rack, name=f"shelf {level}", level=level)["id"]
+        for level in (1, 2)
+    ]
+    one = run(room, 1, SPREAD)
+    for shelf, days in zip(shelves, (0, 3), strict=True):
+        at = (SPREAD + timedelta(days=days)).isoformat()
+        room.post("/api/trays/1/placements", shelf_id=shelf, placed_at=at)
+    assert facts_of(room)[one].shelf_id == shelves[1]
+    harvest(room, one, SPREAD + timedelta(days=2))
+    assert facts_of(room)[one].shelf_id == shelves[0]
+
+
+def test_yields_say_how_many_were_weighed(room: Room) -> None:
+    lot = room.post("/api/lots", name="first")["id"]
+    for tray, weight in enumerate((2000.0, 3000.0, None, 2500.0), start=1):
+        seed = [{"lot_id": lot, "weight_g": 500.0}]
+        at = SPREAD + timedelta(days=8)
+        harvest(room, run(room, tray, SPREAD, seed=seed), at, weight_g=weight)
+    thrown = run(room, 9, SPREAD, seed=[{"lot_id": lot, "weight_g": 500.0}])
+    harvest(room, thrown, SPREAD + timedelta(days=4), weight_g=100.0, reason="thrown")
+    found = yields_by(facts_of(room).values(), lambda fact: fact.lots)
+    # Ratios 4, 5 and 6: with fewer than five the smallest and largest are given.
+    assert found == {lot: Yield(4, 3, 5.0, 4.0, 6.0)}
+
+
+def test_yields_of_many_runs_give_the_middle_half() -> None:
+    facts = [
+        RunFact(n, n, SPREAD, START, EndReason.HARVESTED, None, (), 1.0, float(n))
+        for n in (1, 2, 3, 4, 5)
+    ]
+    # Quartiles of 1 to 5 by linear interpolation, as numpy gives them.
+    low, middle, high = np.quantile([1, 2, 3, 4, 5], [0.25, 0.5, 0.75])
+    found = yields_by(facts, lambda _: ("all",))["all"]
+    assert found == Yield(5, 5, float(middle), float(low), float(high))
+
+
+def _mouldy(room: Room, tray: int) -> int:
+    run_id = run(room, tray, START - timedelta(days=6))
+    for day, size in ((4, 9.0), (5, 16.0)):
+        at = START - timedelta(days=6 - day)
+        room.photograph(tray, at, cover=0.3, mould=[patch(size, 0.97)])
+    return run_id
+
+
+def test_mould_is_counted_by_what_people_found(room: Room) -> None:
+    runs = [_mouldy(room, tray) for tray in (1, 2, 3)]
+    clean = run(room, 4, START - timedelta(days=6))
+    assert answers_of(room) == dict.fromkeys(runs, UNANSWERED)
+    flags = {flag["tray"]: flag["id"] for flag in room.get("/api/flags")["flags"]}
+    room.post(f"/api/flags/{flags[1]}/verdict", verdict="right")
+    room.post(f"/api/flags/{flags[2]}/verdict", verdict="root hairs")
+    said = answers_of(room)
+    assert said == {
+        runs[0]: Verdict.RIGHT,
+        runs[1]: Verdict.ROOT_HAIRS,
+        runs[2]: UNANSWERED,
+    }
+    counts = count_mould(facts_of(room).values(), said, lambda fact: (fact.run_id == clean,))
+    assert counts == {False: MouldCount(3, 1, 1, 1), True: MouldCount(1, 0, 0, 0)}
+    with room.service.database.read() as connection:
+        now, spans = room.watch(), run_spans(connection)
+        history = tray_history(connection, spans[:1], room=the_room(connection), now=now)
+    assert [past.mould for past in history] == ["right"]
+
+
+def test_groups_pace_is_the_shelfs_as_the_api_gives_it(room: Room) -> None:
+    rack = room.post("/api/racks", name="rack")["id"]
+    shelves = [
+        room.post("/api/shelves", rack_id=rack, name=f"shelf {level}", level=level)["id"]
+        for level in (1, 2)
+    ]
+    for tray in range(1, 7):
+        top = tray % 2
+        grown(room, tray, late_days=-0.5 if top else 0.5, shelf_id=shelves[0 if top else 1])
+    with room.service.database.read() as connection:
+        growth = RoomGrowth(connection, the_room(connection), room.watch())
+        found = grouped_growth(growth, "barley", lambda one: (one.shelf_id,))
+        again = grouped_growth(growth, "wheat", lambda one: (one.shelf_id,))
+    assert again == {}
+    for shelf in shelves:
+        usual = room.get(f"/api/shelves/{shelf}/curves")["usual"]
+        assert found[shelf].runs == usual["runs"] == 3
+        assert found[shelf].lag_days == usual["lag_days"]
+        assert found[shelf].lag_uncertainty_days == usual["lag_uncertainty_days"]
+        assert list(found[shelf].mean_mm) == usual["mean"][: len(found[shelf].mean_mm)]
+    assert found[shelves[0]].lag_days < 0 < found[shelves[1]].lag_days
+
+
+def test_normal_needs_five_finished_runs(room: Room) -> None:
+    for tray in range(1, LEAST_RUNS + 1):
+        with room.service.database.read() as connection:
+            growth = RoomGrowth(connection, the_room(connection), room.watch())
+            normal = room_normal(growth.teaching(Quantity.HEIGHT, "barley"))
+        assert (normal.runs, normal.days, normal.at(5.0)) == (tray - 1, (), None)
+        grown(room, tray)
+    with room.service.database.read() as connection:
+        growth = RoomGrowth(connection, the_room(connection), room.watch())
+        normal = room_normal(growth.teaching(Quantity.HEIGHT, "barley"))
+    usual = normal.at(5.0)
+    assert usual is not None
+    # Half of 180 mm on day 5, by the closed form that the runs follow.
+    assert usual[1] == pytest.approx(90.0, abs=4.0)
+    # A tenth beyond the last photo on day 8 at most.
+    assert normal.at(9.0) is None
