@@ -107,13 +107,18 @@ def now_page(
     shelves = shelf_names(connection)
     confirmed = {hold.run_id: hold for hold in today.holds if hold.confirmed}
     asked = [flag for flag in today.looks if not _is_known(flag, confirmed)]
+    looked_at = {tray for flag in asked for tray in flag.trays}
     steps = () if today.not_measured else _first_steps(connection, has_shelves=bool(shelves))
     return NowPage(
         first_line=NEW_ROOM if steps else first_line(today, asked, say),
         looks=flag_views(connection, asked, Beside(today.holds, today.readings)),
         held=_held(today, confirmed),
         later=tuple(flag for flag in today.later if not _is_known(flag, confirmed)),
-        harvests=tuple(harvest_line(one, say) for one in today.harvests if one.due),
+        harvests=tuple(
+            harvest_line(one, say, look_first=one.tray in looked_at)
+            for one in today.harvests
+            if one.due
+        ),
         today=today,
         shelves=shelves,
         air_places=air_places(connection),

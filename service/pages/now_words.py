@@ -33,6 +33,8 @@ class HarvestLine:
         How well that is known; empty where a date says it, or once it is ready.
     hold : bool
         It stands on hold from feeding.
+    look_first : bool
+        Something on it deserves a look before it is taken.
     """
 
     tray: int
@@ -40,6 +42,7 @@ class HarvestLine:
     when: str
     spread: str
     hold: bool
+    look_first: bool
 
 
 def first_line(today: Today, asked: Sequence[FlagOut], say: Say) -> str:
@@ -64,7 +67,7 @@ def first_line(today: Today, asked: Sequence[FlagOut], say: Say) -> str:
     return f"{NOTHING}; {_and(rest)}" if rest else NOTHING
 
 
-def harvest_line(due: HarvestDue, say: Say) -> HarvestLine:
+def harvest_line(due: HarvestDue, say: Say, *, look_first: bool) -> HarvestLine:
     """When a tray is due, and how well that is known."""
     at = due.forecast.harvest_at
     assert at is not None, "a tray without a forecast is not due"
@@ -75,7 +78,7 @@ def harvest_line(due: HarvestDue, say: Say) -> HarvestLine:
         when = f"ready since {say.moment(at)}"
     else:
         when, spread = f"ready about {say.moment(at)}", _spread(due.forecast, say)
-    return HarvestLine(due.tray, due.shelf_id, when, spread, due.hold)
+    return HarvestLine(due.tray, due.shelf_id, when, spread, due.hold, look_first)
 
 
 def _spread(forecast: Forecast, say: Say) -> str:
