@@ -25,14 +25,14 @@ STEPS = {
     "room_settings",
     "photo": "photo photo_*",
     "camera": "camera camera_*",
-    "tags and pose": "tag_* pose pose_* tray_pose tray_grouping",
+    "tags and pose": "tag_* pose pose_* tray_pose tray_grouping marked_tray",
     "straight-down view": "rectification",
     "light and sharpness": "kit_white kit_surfaces illumination_field edge_profile clipped_white "
     "colour_correction sharpness",
     "segmentation": "segmentation tray_plan",
     "measures": "canopy_* evenness mould mould_*",
     "score": "expectations scored_measures score_* health_score",
-    "inspection": "inspection class_mask",
+    "inspection": "tray_inspection inspection class_mask",
     "over time": "sigmoid thermal_* growth_* past_runs harvest_* shelf_curves sequential_test "
     "patch_* harmless_causes early_warning",
     "attention": "attention attention_*",

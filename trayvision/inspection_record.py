@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from trayvision.evenness import Area
 from trayvision.inspection import Inspection, TrayInspection
+from trayvision.marked_tray import CORNER_NAMES, MarkedTray
 from trayvision.measurement import Measurement
 from trayvision.mould import MouldPatch, SlimePatch
 from trayvision.quality_flags import Doubt, PhotoProblem
@@ -64,7 +65,8 @@ def _tray_record(tray: TrayInspection) -> Record:
     return {
         "tray": tray.number,
         "day": tray.day,
-        "pose": None if tray.pose is None else _pose_record(tray.pose),
+        "pose": _pose_record(tray.pose) if tray.pose is not None and tray.in_mm else None,
+        "marked": None if tray.marked is None else _marked_record(tray.marked),
         "cover": _value(tray.cover.cover),
         "cover_as_seen": _rounded(tray.cover.as_seen, 4),
         "canopy_height_mm": _value(tray.height.canopy_height_mm),
@@ -82,8 +84,8 @@ def _tray_record(tray: TrayInspection) -> Record:
             "cover_variation": _value(evenness.cover_variation),
             "colour_variation": _value(evenness.colour_variation),
             "seed_layer": _value(evenness.seed_layer),
-            "bare_floor": [_area_record(area) for area in evenness.bare_floor],
-            "bare_areas": [_area_record(area) for area in evenness.bare_areas],
+            "bare_floor": [_area_record(tray, area) for area in evenness.bare_floor],
+            "bare_areas": [_area_record(tray, area) for area in evenness.bare_areas],
         },
         "seen": _rounded(tray.plan.seen, 4),
         "sharpness": None if tray.sharpness is None else _sharpness_record(tray),
@@ -116,6 +118,16 @@ def _pose_record(pose: TrayPose) -> Record:
     }
 
 
+def _marked_record(marked: MarkedTray) -> Record:
+    return {
+        "corners_px": {
+            name: [round(x, 1), round(y, 1)]
+            for name, (x, y) in zip(CORNER_NAMES, marked.corners_px, strict=True)
+        },
+        "typed_size": str(marked.size),
+    }
+
+
 def _sharpness_record(tray: TrayInspection) -> Record:
     assert tray.sharpness is not None
     return {
@@ -132,8 +144,8 @@ def _patch_record(tray: TrayInspection, patch: MouldPatch) -> Record:
         "likelihood": round(patch.likelihood, 3),
         "confused_with": list(patch.confusions),
     }
-    if tray.pose is None:
-        return record | _in_pixels(tray, patch.x_mm, patch.y_mm, patch.area_mm2)
+    if not tray.in_mm:
+        return record | _without_mm(tray, patch.x_mm, patch.y_mm, patch.area_mm2)
     return record | {
         "x_mm": round(patch.x_mm, 1),
         "y_mm": round(patch.y_mm, 1),
@@ -146,12 +158,26 @@ def _patch_record(tray: TrayInspection, patch: MouldPatch) -> Record:
 
 
 def _slime_record(tray: TrayInspection, patch: SlimePatch) -> Record:
-    if tray.pose is None:
-        return _in_pixels(tray, patch.x_mm, patch.y_mm, patch.area_mm2)
+    if not tray.in_mm:
+        return _without_mm(tray, patch.x_mm, patch.y_mm, patch.area_mm2)
     return {
         "x_mm": round(patch.x_mm, 1),
         "y_mm": round(patch.y_mm, 1),
         "area_mm2": round(patch.area_mm2, 1),
+    }
+
+
+def _without_mm(tray: TrayInspection, x: float, y: float, area: float) -> Record:
+    return (_in_shares if tray.marked is not None else _in_pixels)(tray, x, y, area)
+
+
+def _in_shares(tray: TrayInspection, x: float, y: float, area: float) -> Record:
+    """Place and size on a marked tray: from its left side, from its near side, of the opening."""
+    grid = tray.plan.grid
+    return {
+        "x_share": round(x / grid.length_mm + 0.5, 3),
+        "y_share": round(y / grid.width_mm + 0.5, 3),
+        "area_share": round(area / (grid.length_mm * grid.width_mm), 5),
     }
 
 
@@ -167,7 +193,9 @@ def _in_pixels(tray: TrayInspection, x: float, y: float, area: float) -> Record:
     }
 
 
-def _area_record(area: Area) -> Record:
+def _area_record(tray: TrayInspection, area: Area) -> Record:
+    if not tray.in_mm:
+        return _without_mm(tray, area.x_mm, area.y_mm, area.area_mm2)
     return {
         "x_mm": round(area.x_mm, 1),
         "y_mm": round(area.y_mm, 1),

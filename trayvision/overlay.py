@@ -172,7 +172,8 @@ def _tray_labels(ground: Ground, tray: TrayInspection, board: LabelBoard) -> lis
     if tray.pose is not None:
         bar_middle = np.array([[-(tray.pose.size.length_mm + BAR_WIDTH_MM) / 2, 0.0, 0.0]])
         at = ground.from_tray(tray, bar_middle)[0]
-        labels.append(Label((f"Tray {tray.number}",), (float(at[0]), float(at[1]))))
+        words = "Marked tray" if tray.number is None else f"Tray {tray.number}"
+        labels.append(Label((words,), (float(at[0]), float(at[1]))))
     for number, patch in enumerate(marked_patches(tray), start=1):
         around = ring_around(ground.from_plan(tray, _patch_outline(patch)))
         board.keep_clear(around)
@@ -187,7 +188,7 @@ def _tray_labels(ground: Ground, tray: TrayInspection, board: LabelBoard) -> lis
 
 
 def _patch_label(tray: TrayInspection, patch: MouldPatch, number: int, around: FloatArray) -> Label:
-    size = () if tray.pose is None else (f"{patch.diameter_mm:.0f} mm",)
+    size = (f"{patch.diameter_mm:.0f} mm",) if tray.in_mm else ()
     likely = (likelihood_words(patch.likelihood),) if number <= _WORDED_PATCHES else ()
     return _pointing(around, size + likely, patch_attention(patch), str(number))
 

@@ -37,6 +37,7 @@ _WORTH_SAYING: Final = (
     Doubt.OUT_OF_FRAME,
     Doubt.STEEP_VIEW,
     Doubt.NO_KIT,
+    Doubt.CORNERS_BY_HAND,
 )
 
 
@@ -115,7 +116,8 @@ def draw_panel(inspection: Inspection, width: int) -> npt.NDArray[np.uint8]:
 
 def tray_title(tray: TrayInspection) -> str:
     """How the tray is called on the overlay."""
-    name = "Whole photo" if tray.number is None else f"Tray {tray.number}"
+    unnamed = "Whole photo" if tray.marked is None else "Marked tray"
+    name = unnamed if tray.number is None else f"Tray {tray.number}"
     day = "day not known" if tray.day is None else f"day {tray.day:.1f}".removesuffix(".0")
     return f"{name}, {day}"
 
@@ -177,7 +179,7 @@ def _write_patches(sheet: _Sheet, tray: TrayInspection) -> None:
     for number, patch in enumerate(shown[:_LISTED_PATCHES], start=1):
         x, side = _reason_x(sheet), sheet.body.line_px
         sheet.sign(x, side, patch_attention(patch), str(number))
-        size = "" if tray.pose is None else f"{patch.diameter_mm:.0f} mm, "
+        size = f"{patch.diameter_mm:.0f} mm, " if tray.in_mm else ""
         words = f"{size}{patch.look}: mould {likelihood_words(patch.likelihood)}"
         sheet.text(x + 1.25 * side, words, sheet.body)
     if len(shown) > _LISTED_PATCHES:

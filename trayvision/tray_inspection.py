@@ -1,0 +1,228 @@
+"""What was measured on one tray of a photo, composed from what the photo shows of it."""
+
+from dataclasses import dataclass, replace
+from math import hypot
+
+from trayvision.canopy_colour import CanopyColour, measure_colour
+from trayvision.canopy_cover import CanopyCover, measure_cover
+from trayvision.canopy_height import CanopyHeight
+from trayvision.colour_correction import Light
+from trayvision.evenness import Evenness, measure_evenness
+from trayvision.health_score import HealthScore, score_tray
+from trayvision.marked_tray import MarkedTray
+from trayvision.measurement import Measurement
+from trayvision.mould import MouldReading, read_mould
+from trayvision.photo import Photo
+from trayvision.pose import TrayProblem
+from trayvision.quality_flags import Doubt
+from trayvision.scored_measures import ScoredMeasures
+from trayvision.segmentation import ClassShares, TrayClass
+from trayvision.sharpness import Sharpness
+from trayvision.tray_plan import TrayPlan
+from trayvision.tray_pose import TrayPose
+
+# With less of the tray than this in sight, what was measured does not speak for it.
+_LITTLE_SEEN = 0.5
+# The middle of the bed is seen from more than 45 degrees off the vertical.
+_STEEP_TAN = 1.0
+# While seed lies bare, its thickness is what a grower could still change.
+_SPREADING_DAYS = 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class TrayInspection:
+    """Everything measured on one tray in one photo.
+
+    Parameters
+    ----------
+    number : int or None
+        Tray number; None where neither tags nor a person told it.
+    day : float or None
+        Days since spreading, where given.
+    pose : TrayPose or None
+    segmented : ClassShares
+        Class shares on the tray's crop of the photo.
+    plan : TrayPlan
+    cover : CanopyCover
+    height : CanopyHeight
+    colour : CanopyColour
+    evenness : Evenness
+    mould : MouldReading
+    sharpness : Sharpness or None
+    light : Light
+    score : HealthScore
+    doubts : tuple of Doubt
+        All named doubts of this tray, each once.
+    marked : MarkedTray or None
+        Set where somebody marked the tray's corners: the pose then rests on four taps, and
+        nothing is stated in millimetres.
+    """
+
+    number: int | None
+    day: float | None
+    pose: TrayPose | None
+    segmented: ClassShares
+    plan: TrayPlan
+    cover: CanopyCover
+    height: CanopyHeight
+    colour: CanopyColour
+    evenness: Evenness
+    mould: MouldReading
+    sharpness: Sharpness | None
+    light: Light
+    score: HealthScore
+    doubts: tuple[Doubt, ...]
+    marked: MarkedTray | None = None
+
+    @property
+    def in_mm(self) -> bool:
+        """Whether the kit gives this tray its scale."""
+        return self.pose is not None and self.marked is None
+
+
+@dataclass(frozen=True, eq=False)
+class Inspection:
+    """One photo and the trays measured in it.
+
+    Parameters
+    ----------
+    photo : Photo
+    trays : tuple of TrayInspection
+    problems : tuple of TrayProblem
+        Trays that were noticed and could not be measured, with the reason.
+    """
+
+    photo: Photo
+    trays: tuple[TrayInspection, ...]
+    problems: tuple[TrayProblem, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class SeenTray:
+    """What the photo shows of one tray, before any measure; `marked` where a person placed it."""
+
+    light: Light
+    segmented: ClassShares
+    plan: TrayPlan
+    marked: MarkedTray | None = None
+
+
+def compose(
+    photo: Photo,
+    pose: TrayPose | None,
+    *,
+    day: float | None,
+    seen: SeenTray,
+    height: CanopyHeight,
+    sharpness: Sharpness | None,
+) -> TrayInspection:
+    """Measure one tray of a photo on its plan, and score it."""
+    plan, light, marked = seen.plan, seen.light, seen.marked
+    cover = measure_cover(plan)
+    if marked is not None:
+        cover = _less_sure(cover, marked.edge_share(photo))
+    true_colours = not light.coloured and Doubt.GREYSCALE not in light.doubts
+    measured = _Measured(
+        cover,
+        measure_evenness(plan, cover, day=day),
+        measure_colour(plan.colours, plan.share(TrayClass.SHOOT) * plan.judged, light),
+        read_mould(plan, day=day, true_colours=true_colours),
+    )
+    doubts = _doubts(photo, pose, day, seen, sharpness, height)
+    in_mm = pose is not None and marked is None
+    return TrayInspection(
+        number=marked.number if marked is not None else None if pose is None else pose.number,
+        day=day,
+        pose=pose,
+        segmented=seen.segmented,
+        plan=plan,
+        cover=cover,
+        height=height,
+        colour=measured.colour,
+        evenness=measured.evenness,
+        mould=measured.mould,
+        sharpness=sharpness,
+        light=light,
+        score=score_tray(_scored(measured, plan, height, doubts, day=day, in_mm=in_mm)),
+        doubts=doubts,
+        marked=marked,
+    )
+
+
+def _less_sure(cover: CanopyCover, edge_share: float) -> CanopyCover:
+    """Cover of an opening whose area is uncertain: what lies beside it has no shoots."""
+    known = cover.cover
+    if known.value is None or known.uncertainty is None:
+        return cover
+    spread = hypot(known.uncertainty, known.value * edge_share)
+    return replace(cover, cover=Measurement(known.value, spread, known.unit))
+
+
+@dataclass(frozen=True, eq=False)
+class _Measured:
+    """What was read from the plan of one tray."""
+
+    cover: CanopyCover
+    evenness: Evenness
+    colour: CanopyColour
+    mould: MouldReading
+
+
+def _scored(
+    measured: _Measured,
+    plan: TrayPlan,
+    height: CanopyHeight,
+    doubts: tuple[Doubt, ...],
+    *,
+    day: float | None,
+    in_mm: bool,
+) -> ScoredMeasures:
+    opening = plan.grid.length_mm * plan.grid.width_mm
+    bare = sum(area.area_mm2 for area in measured.evenness.bare_areas)
+    slime = sum(patch.area_mm2 for patch in measured.mould.slime)
+    return ScoredMeasures(
+        day=day,
+        cover=measured.cover.cover,
+        shoot_height_mm=height.shoot_height_mm,
+        yellow_share=measured.colour.yellow_share,
+        dark_green_colour_index=measured.colour.dark_green_colour_index,
+        cover_variation=measured.evenness.cover_variation,
+        seed_layer=measured.evenness.seed_layer,
+        bare_share=min(1.0, bare / opening),
+        slime_share=min(1.0, slime / opening),
+        patches=measured.mould.patches,
+        fuzz=measured.mould.fuzz,
+        seen=plan.seen,
+        doubts=doubts,
+        in_mm=in_mm,
+    )
+
+
+def _doubts(
+    photo: Photo,
+    pose: TrayPose | None,
+    day: float | None,
+    seen: SeenTray,
+    sharpness: Sharpness | None,
+    height: CanopyHeight,
+) -> tuple[Doubt, ...]:
+    doubts = [*photo.doubts, *seen.light.doubts, *height.doubts]
+    doubts += (Doubt.NO_KIT,) if pose is None else pose.doubts
+    doubts += () if sharpness is None else sharpness.doubts
+    if day is None:
+        doubts.append(Doubt.DAY_UNKNOWN)
+    elif day < _SPREADING_DAYS:
+        doubts.append(Doubt.THICKNESS_NOT_SEEN)
+    if seen.plan.seen < _LITTLE_SEEN:
+        doubts.append(Doubt.TOO_LITTLE_SEEN)
+    rows, columns = seen.plan.zenith_tan.shape
+    if seen.plan.zenith_tan[rows // 2, columns // 2] > _STEEP_TAN:
+        doubts.append(Doubt.STEEP_VIEW)
+    if pose is not None and _leaves_the_frame(photo, pose):
+        doubts.append(Doubt.OUT_OF_FRAME)
+    return tuple(dict.fromkeys(doubts))
+
+
+def _leaves_the_frame(photo: Photo, pose: TrayPose) -> bool:
+    corners = pose.project(pose.size.opening_mm)
+    return bool(((corners < 0) | (corners > [photo.width - 1, photo.height - 1])).any())
