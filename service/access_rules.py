@@ -148,6 +148,7 @@ _TABLE: dict[Right, str] = {
         POST /set-up/cameras/{camera_id}/shot
         GET POST /entries/{kind}/{thing_id}
         POST /entries/{kind}/{thing_id}/withdraw
+        GET POST /photos/{photo_id}/corners
         POST /api/trays
         PATCH /api/trays/{number}
         POST /api/trays/{number}/placements
@@ -158,6 +159,7 @@ _TABLE: dict[Right, str] = {
         PATCH /api/photos/{photo_id}
         POST /api/photos/{photo_id}/inspect
         POST /api/photos/{photo_id}/trays
+        POST DELETE /api/photos/{photo_id}/corners
         DELETE /api/photos/{photo_id}/trays/{number}
         POST /api/cameras/{camera_id}/shot
         POST /api/flags/{flag_id}/snooze

@@ -16,7 +16,7 @@ from PIL import ExifTags, Image
 from service.inspector import InspectedPhoto, InspectionJob, not_measured
 from service.pose_records import POSES_NAME, poses_json, same_run_poses
 from trayvision.camera import Camera
-from trayvision.inspection import Inspection, inspect_photo
+from trayvision.inspection import Inspection, inspect_marked, inspect_photo
 from trayvision.inspection_record import photo_record, problem_record
 from trayvision.overlay import draw_overlay
 from trayvision.photo import Photo, load_photo
@@ -46,13 +46,7 @@ def inspect_job(job: InspectionJob) -> InspectedPhoto:
         "photo.jpg": _jpeg(_shrunk(photo.pixels, _SCREEN_PX)),
     }
     try:
-        inspection = inspect_photo(
-            photo,
-            tray_size=_room(job, taken_at),
-            camera=_camera(job),
-            whole_photo=job.whole_photo,
-            earlier=same_run_poses(job.earlier or (), job.runs, taken_at),
-        )
+        inspection = _inspect(job, photo, taken_at)
     except PhotoProblem as problem:
         record = problem_record(job.name, problem) | {
             "sha256": photo.sha256,
@@ -63,9 +57,24 @@ def inspect_job(job: InspectionJob) -> InspectedPhoto:
         record = photo_record(inspection)
         pictures |= dict(_drawn(inspection))
         if job.earlier is not None:
-            poses = [tray.pose for tray in inspection.trays if tray.pose is not None]
+            poses = [tray.pose for tray in inspection.trays if tray.pose is not None and tray.in_mm]
             pictures[POSES_NAME] = poses_json(poses)
     return InspectedPhoto(record, taken_at, source, pictures)
+
+
+def _inspect(job: InspectionJob, photo: Photo, taken_at: datetime) -> Inspection:
+    room = _room(job, taken_at)
+    if job.marked is not None and not job.whole_photo:
+        number = job.marked.number
+        day = None if number is None else room.day_of(number, taken_at)
+        return inspect_marked(photo, job.marked, camera=_camera(job), day=day)
+    return inspect_photo(
+        photo,
+        tray_size=room,
+        camera=_camera(job),
+        whole_photo=job.whole_photo,
+        earlier=same_run_poses(job.earlier or (), job.runs, taken_at),
+    )
 
 
 def _moment(job: InspectionJob, photo: Photo) -> tuple[datetime, str]:
@@ -111,7 +120,8 @@ def _camera(job: InspectionJob) -> Camera | None:
 def _drawn(inspection: Inspection) -> Iterator[tuple[str, bytes]]:
     yield "overlay.jpg", _jpeg(draw_overlay(inspection))
     for tray in inspection.trays:
-        if tray.number is not None:
+        # By hand the same place of a tray is not the same pixel from one photo to the next.
+        if tray.number is not None and tray.in_mm:
             yield f"tray-{tray.number}.jpg", _jpeg(tray.plan.colours)
 
 

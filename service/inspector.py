@@ -17,6 +17,7 @@ from time import monotonic
 from typing import Any, Protocol
 
 from service.refusals import Busy
+from trayvision.marked_tray import MarkedTray
 
 _LOG = logging.getLogger(__name__)
 
@@ -49,6 +50,8 @@ class InspectionJob:
         Of the camera, as in CAMERA.json.
     whole_photo : bool
         Take the whole frame as the tray, without the kit.
+    marked : MarkedTray, optional
+        The opening of a tray without the kit, as a person marked it.
     earlier : tuple of dict, optional
         Of a photo by a fixed camera: where trays lay in its photos before, as
         `service.camera_poses.earlier_poses` gives them.
@@ -64,6 +67,7 @@ class InspectionJob:
     taken_at: datetime | None = None
     calibration: Mapping[str, Any] | None = None
     whole_photo: bool = False
+    marked: MarkedTray | None = None
     earlier: tuple[Mapping[str, Any], ...] | None = None
 
 

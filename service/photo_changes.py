@@ -1,6 +1,6 @@
 """What is done to a photo that is kept: measured again, corrected, assigned, shown."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
@@ -13,13 +13,14 @@ from service.context import Service
 from service.entries import Entrant, correct, current, enter, withdraw
 from service.ingest import keep_pictures, photo_trays, tell_watchers
 from service.inspection_log import enter_inspection
-from service.inspector import InspectionJob
-from service.models.photos import PhotoChange, PhotoOut
+from service.inspector import InspectedPhoto, InspectionJob
+from service.marked_corners import corners_id, enter_corners, marked_as, marked_of
+from service.models.photos import NewCorners, PhotoChange, PhotoOut
 from service.photo_log import capture_of, photo_out
-from service.refusals import Conflict, NotFound
+from service.refusals import Conflict, NotFound, Refusal
 from service.room_log import Row, in_utc, one, the_room, tray_numbered, tray_sizes
 from service.run_calendar import run_spans_by_number
-from service.schema import ASSIGNMENT, CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION
+from service.schema import ASSIGNMENT, CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
 
 
 def measure_again(
@@ -35,11 +36,76 @@ def measure_again(
         If its original was let go.
     """
     digest, job = _kept(service, photo_id)
-    before = photo_trays(service, photo_id)
     inspected = service.inspector.inspect(replace(job, whole_photo=whole_photo))
+    return _keep_measured(service, photo_id, digest, inspected, by=by)
+
+
+def mark_corners(
+    service: Service, photo_id: int, new: NewCorners, by: Entrant
+) -> tuple[PhotoOut, int]:
+    """Say by hand where a tray without a kit lies on a photo, and measure it there.
+
+    Returns
+    -------
+    tuple of PhotoOut, int
+        The photo, and the row that was entered for the corners.
+
+    Raises
+    ------
+    NotFound
+        If there is no such photo or tray.
+    Refusal
+        If the corners fit no tray.
+    Conflict
+        If the photo's original was let go.
+    """
+    digest, job = _kept(service, photo_id)
+    with service.database.read() as connection:
+        marked = marked_as(connection, new)
+    inspected = service.inspector.inspect(replace(job, marked=marked))
+    if inspected.record["problem"] is not None:
+        raise Refusal("corners", f"must fit a tray. {inspected.record['problem']}")
+    entered: list[int] = []
+
+    def enter_with_it(connection: sa.Connection) -> None:
+        entered.append(enter_corners(connection, photo_id, marked, by=by, why=new.why))
+
+    out = _keep_measured(service, photo_id, digest, inspected, by=by, also=enter_with_it)
+    return out, entered[0]
+
+
+def withdraw_corners(
+    service: Service, photo_id: int, by: Entrant, *, why: str | None = None
+) -> PhotoOut:
+    """Take back what was marked on a photo, and measure it again. Raises NotFound, Conflict."""
+    digest, job = _kept(service, photo_id)
+    inspected = service.inspector.inspect(replace(job, marked=None))
+
+    def withdraw_with_it(connection: sa.Connection) -> None:
+        given = corners_id(connection, photo_id)
+        if given is None:
+            raise NotFound("corners", f"on photo {photo_id}")
+        withdraw(connection, TRAY_CORNERS, given, by=by, why=why)
+
+    return _keep_measured(service, photo_id, digest, inspected, by=by, also=withdraw_with_it)
+
+
+def _keep_measured(
+    service: Service,
+    photo_id: int,
+    digest: str,
+    inspected: InspectedPhoto,
+    *,
+    by: Entrant,
+    also: Callable[[sa.Connection], None] | None = None,
+) -> PhotoOut:
+    """Enter what was measured beside what was measured before, and what belongs to it."""
+    before = photo_trays(service, photo_id)
     keep_pictures(service, digest, inspected)
     record = inspected.record | {"sha256": digest}
     with service.database.write() as connection:
+        if also is not None:
+            also(connection)
         enter_inspection(connection, photo_id, record, version("trayvision"), by=by)
         out = photo_out(connection, photo_id)
     tell_watchers(service, before | photo_trays(service, photo_id))
@@ -169,6 +235,7 @@ def _job(service: Service, connection: sa.Connection, row: Any, capture: Any) ->
         sizes=tray_sizes(connection),
         runs=run_spans_by_number(connection),
         taken_at=capture["taken_at"],
+        marked=marked_of(connection, row["id"]),
         calibration=None
         if camera_id is None
         else one(connection, CAMERA, camera_id)["calibration"],

@@ -125,8 +125,10 @@ def _picture_names(connection: sa.Connection, photo_id: int) -> list[str]:
             TRAY_INSPECTION.c.photo_inspection_id == last.entry_id
         )
     ).scalars()
-    numbers = [tray["tray"] for tray in trays if tray["tray"] is not None]
-    return ["thumbnail.jpg", *(["overlay.jpg"] if numbers else []), *_views(numbers)]
+    shown = [tray for tray in trays if tray["tray"] is not None]
+    # Trays that a person marked have no straight-down view.
+    numbers = [tray["tray"] for tray in shown if tray["pose"] is not None]
+    return ["thumbnail.jpg", *(["overlay.jpg"] if shown else []), *_views(numbers)]
 
 
 def _views(numbers: Collection[int]) -> list[str]:

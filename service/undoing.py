@@ -8,14 +8,15 @@ import sqlalchemy as sa
 from service.context import Service
 from service.entries import Entrant, history, take_back
 from service.ingest import photo_trays, tell_watchers
+from service.photo_changes import measure_again
 from service.refusals import Conflict, NotFound
 from service.room_log import Row, one
 from service.run_log import bring_seed, seed_of
-from service.schema import CORRECTABLE, HARVEST, RUN
+from service.schema import CORRECTABLE, HARVEST, RUN, TRAY_CORNERS
 
 UNDOABLE: Final = frozenset(
     "run harvest placement tray_state tray flag_event reading chore rack shelf position seed_lot "
-    "capture assignment".split()
+    "capture assignment tray_corners".split()
 )
 
 
@@ -45,7 +46,18 @@ def undo(service: Service, entries: Sequence[tuple[str, int]], by: Entrant) -> N
             row = _take_back(connection, CORRECTABLE[kind], entry_id, by)
             trays |= _trays_of(connection, kind, row)
             photos |= {row["photo_id"]} if "photo_id" in row else set()
+    for kind, entry_id in entries:
+        if kind == TRAY_CORNERS.name:
+            _measure_again(service, entry_id, by)
     tell_watchers(service, trays.union(*(photo_trays(service, one) for one in photos)))
+
+
+def _measure_again(service: Service, entry_id: int, by: Entrant) -> None:
+    """Measure the photo again whose corners were taken back."""
+    with service.database.read() as connection:
+        rows = sa.select(TRAY_CORNERS.c.photo_id).where(TRAY_CORNERS.c.id == entry_id)
+        photo_id = connection.execute(rows).scalar_one()
+    measure_again(service, photo_id, by)
 
 
 def _take_back(connection: sa.Connection, table: sa.Table, entry_id: int, by: Entrant) -> Row:

@@ -10,7 +10,8 @@ from trayvision.canopy_height import (
     measure_canopy_height,
 )
 from trayvision.colour_correction import measure_light
-from trayvision.marked_tray import MarkedTray, place_marked
+from trayvision.marked_pose import place_marked
+from trayvision.marked_tray import MarkedTray
 from trayvision.photo import Photo, load_photo
 from trayvision.pose import find_trays
 from trayvision.quality_flags import Doubt

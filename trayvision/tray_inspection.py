@@ -120,7 +120,7 @@ def compose(
     plan, light, marked = seen.plan, seen.light, seen.marked
     cover = measure_cover(plan)
     if marked is not None:
-        cover = _less_sure(cover, marked.edge_share(photo))
+        cover = _less_sure(cover, marked.edge_share(max(photo.width, photo.height)))
     true_colours = not light.coloured and Doubt.GREYSCALE not in light.doubts
     measured = _Measured(
         cover,

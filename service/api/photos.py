@@ -10,6 +10,7 @@ from service.ingest import IncomingPhoto, take_in
 from service.models.base import LARGEST_ID, Text
 from service.models.photos import (
     NewAssignment,
+    NewCorners,
     PhotoChange,
     PhotoForm,
     PhotoOut,
@@ -20,10 +21,12 @@ from service.models.room import History
 from service.photo_changes import (
     assign_photo,
     correct_photo,
+    mark_corners,
     measure_again,
     original,
     picture,
     withdraw_assignment,
+    withdraw_corners,
 )
 from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
 from service.problems import RESPONSES
@@ -147,6 +150,22 @@ def withdraw(
 ) -> PhotoOut:
     """Only what a person said; what the tags say stays."""
     return withdraw_assignment(service, photo_id, number, by=by, why=why)
+
+
+@router.post(
+    "/{photo_id}/corners", status_code=201, summary="Mark the corners of a tray without a kit"
+)
+def post_corners(service: TheService, by: By, photo_id: PhotoId, new: NewCorners) -> PhotoOut:
+    """Measures the tray there; what is measured again later is measured there too."""
+    return mark_corners(service, photo_id, new, by)[0]
+
+
+@router.delete("/{photo_id}/corners", summary="Take back the corners that were marked")
+def delete_corners(
+    service: TheService, by: By, photo_id: PhotoId, why: Annotated[Text | None, Query()] = None
+) -> PhotoOut:
+    """The photo is measured again without them."""
+    return withdraw_corners(service, photo_id, by, why=why)
 
 
 @router.get(

@@ -8,7 +8,7 @@ from fastapi import UploadFile
 from pydantic import Field
 
 from service.models.base import LARGEST_ID, Change, Model, Moment, Name, Text
-from service.models.room import TrayNumber
+from service.models.room import Size, TrayNumber
 
 
 class Watering(StrEnum):
@@ -99,4 +99,22 @@ class NewAssignment(Model):
     """A person says which tray a photo shows whose tags do not tell."""
 
     tray: TrayNumber
+    why: Text | None = None
+
+
+# In px of the upright full-size photo.
+Point = tuple[float, float]
+
+
+class NewCorners(Model):
+    """A person marks the opening of a tray that has no kit."""
+
+    corners: tuple[Point, Point, Point, Point] = Field(
+        description="Inner corners of the rim as [x, y] in px of the upright photo: near left, "
+        "near right, far right, far left, as the photographer stood."
+    )
+    size: Size | None = Field(
+        None, description="Inner size LxWxD in mm; default the tray's, else the room's."
+    )
+    tray: TrayNumber | None = Field(None, description="Which tray it is, where that is known.")
     why: Text | None = None

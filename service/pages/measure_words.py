@@ -120,6 +120,10 @@ def notes(tray: Record, say: Say) -> list[str]:
     told = []
     if sharpness is None:
         told.append("How small a spot this photo could have shown cannot be told without a kit.")
+        marked = tray.get("marked")
+        if marked:
+            size = marked["typed_size"]
+            told.append(f"Its corners were marked by hand, its inner size given as {size} mm.")
     elif sharpness["smallest_patch_mm"]["value"] is not None:
         smallest = say.spot(sharpness["smallest_patch_mm"]["value"])
         told.append(

@@ -75,7 +75,7 @@ class TrayWords:
 
 @dataclass(frozen=True)
 class PhotoWords:
-    """One photo: `answer` is the first line of its page."""
+    """One photo: `answer` is the first line of its page, `marked` whether corners were."""
 
     id: int
     answer: str
@@ -87,6 +87,7 @@ class PhotoWords:
     watering: str
     picture: str | None
     thumbnail: str | None
+    marked: bool
     alt: str
 
 
@@ -117,6 +118,7 @@ def photo_words(photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> PhotoWord
         # What was let go by rule is not drawn again: its thumbnail stays.
         picture=photo.overlay or (photo.picture if photo.original else photo.thumbnail),
         thumbnail=photo.thumbnail,
+        marked=any(tray.get("marked") for tray in photo.trays),
         alt=f"Photo of {say.moment(photo.taken_at)} with what was measured drawn on it. {answer}",
     )
 

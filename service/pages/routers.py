@@ -2,6 +2,7 @@
 
 from service.pages import (
     charts,
+    corners,
     entry_page,
     files,
     flags,
@@ -40,6 +41,7 @@ ROUTERS = (
     room.router,
     run_page.router,
     entry_page.router,
+    corners.router,
     start_page.router,
     harvesting.router,
     move_page.router,

@@ -12,6 +12,7 @@ from typing import Any
 from PIL import Image, ImageDraw
 
 from service.inspector import InspectedPhoto, InspectionJob
+from trayvision.marked_tray import CORNER_NAMES, MarkedTray
 
 SIZE_MM = (540, 280)
 BED, MOULD = (110, 80, 50), (255, 255, 255)
@@ -102,6 +103,19 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
     }
 
 
+def marked_record(marked: MarkedTray, **said: Any) -> dict[str, Any]:
+    """A tray that somebody marked: its corners, and nothing in millimetres."""
+    corners = zip(CORNER_NAMES, marked.corners_px, strict=True)
+    return tray_record(marked.number, doubts=["corners_by_hand", "no_kit"], **said) | {
+        "pose": None,
+        "sharpness": None,
+        "marked": {
+            "corners_px": {name: list(corner) for name, corner in corners},
+            "typed_size": str(marked.size),
+        },
+    }
+
+
 def photo_record(name: str, trays: list[dict[str, Any]], problem: str | None) -> dict[str, Any]:
     return {
         "file": name,
@@ -130,6 +144,10 @@ class RecordedInspector:
     def inspect(self, job: InspectionJob) -> InspectedPhoto:
         self.jobs.append(job)
         taken_at, source = job.taken_at or job.received_at, "given" if job.taken_at else "received"
+        if job.marked is not None:
+            day = _day(job, job.marked.number, taken_at)
+            record = photo_record(job.name, [marked_record(job.marked, day=day)], None)
+            return InspectedPhoto(record, taken_at, source, {"overlay.jpg": b"drawn"})
         try:
             said: Mapping[str, Any] = json.loads(job.path.read_bytes())
             shown = list(said["trays"])

@@ -1,0 +1,85 @@
+// Four marks on the photo, moved by finger or by key, that fill in the corners' numbers.
+const SVG = "http://www.w3.org/2000/svg";
+const STEP = 0.01;
+const SMALL_STEP = 0.002;
+const MOVES = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
+
+const stage = document.getElementById("stage");
+const form = document.getElementById("corners");
+const [width, height] = [Number(stage.dataset.width), Number(stage.dataset.height)];
+const shape = document.createElementNS(SVG, "polygon");
+
+/** One corner: a mark as large as a finger, and the two fields that it fills. */
+class Mark {
+  constructor(name) {
+    this.x = form.elements[`${name}_x`];
+    this.y = form.elements[`${name}_y`];
+    this.words = name.replace("_", " ");
+    this.button = document.createElement("button");
+    this.button.type = "button";
+    this.button.className = "mark";
+    this.button.addEventListener("keydown", (event) => this.step(event));
+    this.button.addEventListener("pointerdown", (event) => {
+      event.preventDefault();
+      this.button.focus();
+      this.button.setPointerCapture(event.pointerId);
+    });
+    this.button.addEventListener("pointermove", (event) => {
+      if (this.button.hasPointerCapture(event.pointerId)) this.drag(event);
+    });
+    for (const field of [this.x, this.y]) field.addEventListener("input", draw);
+    stage.append(this.button);
+  }
+
+  get place() {
+    return [Number(this.x.value) / width, Number(this.y.value) / height];
+  }
+
+  drag(event) {
+    const box = stage.getBoundingClientRect();
+    this.move((event.clientX - box.left) / box.width, (event.clientY - box.top) / box.height);
+  }
+
+  step(event) {
+    const way = MOVES[event.key];
+    if (!way) return;
+    event.preventDefault();
+    const far = event.shiftKey ? SMALL_STEP : STEP;
+    const [x, y] = this.place;
+    this.move(x + far * way[0], y + far * way[1]);
+  }
+
+  move(x, y) {
+    this.x.value = Math.round(within(x) * (width - 1));
+    this.y.value = Math.round(within(y) * (height - 1));
+    draw();
+  }
+
+  draw() {
+    const [x, y] = this.place;
+    this.button.style.left = `${100 * x}%`;
+    this.button.style.top = `${100 * y}%`;
+    const where = `${Math.round(100 * x)} % from the left, ${Math.round(100 * y)} % from the top`;
+    this.button.setAttribute("aria-label", `${this.words} corner, ${where}`);
+  }
+}
+
+const within = (share) => Math.min(Math.max(share, 0), 1);
+
+const marks = ["near_left", "near_right", "far_right", "far_left"].map((name) => new Mark(name));
+
+function draw() {
+  for (const mark of marks) mark.draw();
+  shape.setAttribute("points", marks.map(({ place: [x, y] }) => `${x},${y}`).join(" "));
+}
+
+const picture = document.createElementNS(SVG, "svg");
+picture.setAttribute("viewBox", "0 0 1 1");
+picture.setAttribute("preserveAspectRatio", "none");
+picture.setAttribute("aria-hidden", "true");
+picture.append(shape);
+stage.append(picture);
+draw();
+stage.hidden = false;
+document.getElementById("stage-how").hidden = false;
+document.getElementById("taps").hidden = true;
