@@ -92,7 +92,8 @@ def _size(patch: Record, say: Say) -> str:
     if "diameter_mm" in patch:
         return f", {say.spot(patch['diameter_mm'])} across"
     if "area_share" in patch:
-        return f", on {100 * patch['area_share']:.1f} % of the tray"
+        share = 100 * patch["area_share"]
+        return f", on {share:.1f} % of the tray" if share >= 0.1 else ", on less than 0.1 % of it"
     return ""
 
 

@@ -21,7 +21,7 @@ class Mark {
     this.button.addEventListener("keydown", (event) => this.step(event));
     this.button.addEventListener("pointerdown", (event) => {
       event.preventDefault();
-      this.button.focus();
+      this.button.focus({ preventScroll: true });
       this.button.setPointerCapture(event.pointerId);
     });
     this.button.addEventListener("pointermove", (event) => {
@@ -32,7 +32,7 @@ class Mark {
   }
 
   get place() {
-    return [Number(this.x.value) / width, Number(this.y.value) / height];
+    return [Number(this.x.value) / (width - 1), Number(this.y.value) / (height - 1)];
   }
 
   drag(event) {
@@ -80,6 +80,8 @@ picture.setAttribute("aria-hidden", "true");
 picture.append(shape);
 stage.append(picture);
 draw();
+// Before its picture is there, the stage has no size to place marks on.
+await stage.querySelector("img").decode();
 stage.hidden = false;
 document.getElementById("stage-how").hidden = false;
 document.getElementById("taps").hidden = true;

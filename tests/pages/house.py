@@ -47,7 +47,7 @@ class DrawnInspector(RecordedInspector):
 
 
 def _plain_picture(name: str) -> bytes:
-    size = (160, 120) if name == "thumbnail.jpg" else (540, 280)
+    size = {"thumbnail.jpg": (160, 120), "photo.jpg": (800, 600)}.get(name, (540, 280))
     file = BytesIO()
     Image.new("RGB", size, (96, 128, 60)).save(file, "JPEG")
     return file.getvalue()

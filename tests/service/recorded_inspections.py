@@ -153,7 +153,8 @@ class RecordedInspector:
             shown = list(said["trays"])
         except (ValueError, KeyError, TypeError):
             record = photo_record(job.name, [], "No tag of the reference kit could be read.")
-            return InspectedPhoto(record, taken_at, source, {"thumbnail.jpg": b"small"})
+            pictures = {"thumbnail.jpg": b"small", "photo.jpg": b"plain"}
+            return InspectedPhoto(record, taken_at, source, pictures)
         if job.taken_at is None and said["taken_at"] is not None:
             taken_at, source = datetime.fromisoformat(said["taken_at"]).astimezone(UTC), "photo"
         trays = [
