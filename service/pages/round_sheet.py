@@ -104,7 +104,7 @@ def round_sheet(connection: sa.Connection, say: Say) -> RoundSheet:
     places = tray_places(connection, say.now)
     lines = _tray_lines(connection, today, places, say)
     about_room = tuple(
-        (flag.level or "", _about_trays(flag)) for flag in today.looks if flag.tray is None
+        (flag.level or "", _about_trays(flag)) for flag in today.looks if not _of_one_tray(flag)
     )
     chores = _chores(connection, today, say)
     return RoundSheet(
@@ -153,7 +153,7 @@ def _tray_lines(
     outs = runs_out(connection, growing, room=say.room, now=say.now)
     walk = _Walk(places, {run.tray: say.day(run) for run in outs})
     for flag in today.looks:
-        if flag.tray is not None:
+        if flag.tray is not None and _of_one_tray(flag):
             walk.at(flag.tray).todo.append(f"{_without_tray(flag)} {flag.look}")
             walk.at(flag.tray).level = flag.level or ""
     for hold in today.holds:
@@ -175,6 +175,10 @@ def _held(hold: Hold, say: Say) -> str:
     return f"{why}, since {say.moment(hold.since)}. Look and smell; keep it apart."
 
 
+def _of_one_tray(flag: FlagOut) -> bool:
+    return flag.tray is not None and len(flag.trays) == 1
+
+
 def _without_tray(flag: FlagOut) -> str:
     """A flag's reason without the tray and its age, which stand at the line's beginning."""
     begins, _, rest = flag.reason.partition(": ")
@@ -184,7 +188,8 @@ def _without_tray(flag: FlagOut) -> str:
 
 def _harvest(one: HarvestDue, say: Say, *, first_look: bool) -> str:
     due = one.forecast.harvest_at
-    when = "" if due is None else f", due {say.moment(due)}"
+    today = due is not None and say.local(due).date() == say.local(say.now).date()
+    when = f", due {say.clock(due)}" if due is not None and today else ", overdue"
     if one.hold:
         return f"Harvest{when}: do not feed it."
     return f"Harvest{when}: look first." if first_look else f"Harvest and weigh{when}."
@@ -192,13 +197,12 @@ def _harvest(one: HarvestDue, say: Say, *, first_look: bool) -> str:
 
 def _photograph(photo: PhotoDue, say: Say) -> str:
     if photo.last_photo_at is None:
-        return "Photograph: no photo yet."
-    return f"Photograph: last {say.moment(photo.last_photo_at)}."
+        return "Photograph (first)."
+    return f"Photograph, last {say.ago(photo.last_photo_at)}."
 
 
 def _about_trays(flag: FlagOut) -> str:
-    trays = f" Trays {number_ranges(flag.trays)}." if flag.trays else ""
-    return f"{flag.reason} {flag.look}{trays}"
+    return f"{flag.reason} {flag.look}"
 
 
 def _later(flag: FlagOut) -> str:
