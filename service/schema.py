@@ -227,13 +227,12 @@ ASSIGNMENT = entries_table(
     refers_column("tray_id", "tray", required=True),
 )
 
-# A person marks the opening of a tray without a kit; one tray a photo.
+# Of a tray without a kit, as a person marks it: [x, y] px in the order of `marked_tray`.
 TRAY_CORNERS = entries_table(
     "tray_corners",
     refers_column("photo_id", "photo", required=True),
     refers_column("tray_id", "tray"),
     text_column("size", required=True),
-    # Four [x, y] in px of the upright photo: near left, near right, far right, far left.
     sa.Column("corners", Json, nullable=False),
 )
 

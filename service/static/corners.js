@@ -7,6 +7,9 @@ const MOVES = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowD
 const stage = document.getElementById("stage");
 const form = document.getElementById("corners");
 const [width, height] = [Number(stage.dataset.width), Number(stage.dataset.height)];
+// Places are rules of a sheet of the script's own: elements carry no style of their own.
+const places = new CSSStyleSheet();
+document.adoptedStyleSheets.push(places);
 const shape = document.createElementNS(SVG, "polygon");
 
 /** One corner: a mark as large as a finger, and the two fields that it fills. */
@@ -18,6 +21,9 @@ class Mark {
     this.button = document.createElement("button");
     this.button.type = "button";
     this.button.className = "mark";
+    this.button.id = `mark-${name}`;
+    const last = places.insertRule(`#mark-${name} {}`, places.cssRules.length);
+    this.rule = places.cssRules[last];
     this.button.addEventListener("keydown", (event) => this.step(event));
     this.button.addEventListener("pointerdown", (event) => {
       event.preventDefault();
@@ -57,8 +63,8 @@ class Mark {
 
   draw() {
     const [x, y] = this.place;
-    this.button.style.left = `${100 * x}%`;
-    this.button.style.top = `${100 * y}%`;
+    this.rule.style.left = `${100 * x}%`;
+    this.rule.style.top = `${100 * y}%`;
     const where = `${Math.round(100 * x)} % from the left, ${Math.round(100 * y)} % from the top`;
     this.button.setAttribute("aria-label", `${this.words} corner, ${where}`);
   }
