@@ -4,7 +4,7 @@ import logging
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from hashlib import sha256
 from importlib.metadata import version
 from pathlib import Path
@@ -13,11 +13,12 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
+from service.bed_heights import beds_by_number
 from service.camera_poses import earlier_poses
 from service.context import Service
 from service.entries import Entrant, current, enter
 from service.inspection_log import NewPhoto, enter_photo, find_photo
-from service.inspector import InspectedPhoto, InspectionJob
+from service.inspector import BedSpan, InspectedPhoto, InspectionJob
 from service.models.photos import PhotoOut, Watering
 from service.models.room import Room
 from service.photo_log import photo_out
@@ -28,6 +29,8 @@ from service.schema import ASSIGNMENT, CAMERA, PHOTO_INSPECTION, TRAY_INSPECTION
 
 _LOG = logging.getLogger(__name__)
 _LONGEST_NAME = 200
+# A photo that tells its own moment may come after its tray was harvested.
+_HARVESTED_MEANWHILE = timedelta(days=3)
 
 
 @dataclass(frozen=True)
@@ -141,6 +144,7 @@ def _known(service: Service, digest: str) -> PhotoOut | None:
 def _job(
     service: Service, photo: IncomingPhoto, path: Path, by: Entrant
 ) -> tuple[InspectionJob, int | None]:
+    beds = _beds(service, photo, by)
     with service.database.write() as connection:
         room = the_room(connection)
         camera = None if photo.camera is None else _camera(connection, photo.camera, by)
@@ -152,6 +156,7 @@ def _job(
             tray_size=room.tray_size,
             sizes=tray_sizes(connection),
             runs=run_spans_by_number(connection),
+            beds=beds,
             taken_at=None if photo.taken_at is None else in_utc(photo.taken_at, room),
             calibration=None if camera is None else camera["calibration"],
             earlier=None
@@ -159,6 +164,17 @@ def _job(
             else earlier_poses(connection, service.store, camera["id"], before=by.at),
         )
         return job, None if camera is None else camera["id"]
+
+
+def _beds(service: Service, photo: IncomingPhoto, by: Entrant) -> dict[int, tuple[BedSpan, ...]]:
+    """Read apart: what a writer reads is not kept for the next."""
+    with service.database.read() as connection:
+        room = the_room(connection)
+        if photo.taken_at is not None:
+            moment = in_utc(photo.taken_at, room)
+            return beds_by_number(connection, moment, moment)
+        had_at = _first_had_at(photo, room, by)
+        return beds_by_number(connection, had_at - _HARVESTED_MEANWHILE, had_at)
 
 
 def _first_had_at(photo: IncomingPhoto, room: Room, by: Entrant) -> datetime:

@@ -110,7 +110,15 @@ def _room(job: InspectionJob, taken_at: datetime) -> RoomSettings:
         if spread_at <= taken_at < until
     }
     sizes = {number: TraySize.parse(size) for number, size in job.sizes.items()}
-    return RoomSettings(TraySize.parse(job.tray_size), sizes=sizes, spread_times=spread)
+    beds = {
+        number: bed
+        for number, spans in job.beds.items()
+        for since, until, bed in spans
+        if since <= taken_at < until
+    }
+    return RoomSettings(
+        TraySize.parse(job.tray_size), sizes=sizes, spread_times=spread, bed_heights=beds
+    )
 
 
 def _camera(job: InspectionJob) -> Camera | None:

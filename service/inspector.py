@@ -18,6 +18,7 @@ from typing import Any, Protocol
 
 from service.refusals import Busy
 from trayvision.marked_tray import MarkedTray
+from trayvision.measurement import Measurement
 
 _LOG = logging.getLogger(__name__)
 
@@ -25,6 +26,7 @@ _LOG = logging.getLogger(__name__)
 _LOOK_UP_SECONDS = 0.5
 
 Span = tuple[datetime, datetime]
+BedSpan = tuple[datetime, datetime, Measurement]
 
 
 @dataclass(frozen=True)
@@ -44,6 +46,7 @@ class InspectionJob:
         Of trays that `sizes` does not name.
     sizes : mapping of tray number to size
     runs : mapping of tray number to its runs, each from spread_at up to its end
+    beds : mapping of tray number to heights of its seed bed, each from when to when it holds
     taken_at : aware datetime, optional
         As a person or camera gave it; goes before what the photo says.
     calibration : dict, optional
@@ -64,6 +67,7 @@ class InspectionJob:
     tray_size: str
     sizes: Mapping[int, str]
     runs: Mapping[int, tuple[Span, ...]]
+    beds: Mapping[int, tuple[BedSpan, ...]] = field(default_factory=dict)
     taken_at: datetime | None = None
     calibration: Mapping[str, Any] | None = None
     whole_photo: bool = False

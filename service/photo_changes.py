@@ -8,6 +8,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from service.bed_heights import beds_by_number
 from service.camera_poses import earlier_poses
 from service.context import Service
 from service.entries import Entrant, correct, current, enter, withdraw
@@ -234,6 +235,7 @@ def _job(service: Service, connection: sa.Connection, row: Any, capture: Any) ->
         tray_size=room.tray_size,
         sizes=tray_sizes(connection),
         runs=run_spans_by_number(connection),
+        beds=beds_by_number(connection, capture["taken_at"], capture["taken_at"]),
         taken_at=capture["taken_at"],
         marked=marked_of(connection, row["id"]),
         calibration=None

@@ -27,6 +27,7 @@ _COLUMNS = {
     Quantity.HEIGHT: ("shoot_height_mm", "shoot_height_uncertainty_mm"),
     Quantity.COVER: ("cover", "cover_uncertainty"),
 }
+_STRIP_COLUMNS = ("canopy_height_mm", "canopy_height_uncertainty_mm")
 # Of a few runs, reading their trays' rows alone is quicker than reading those of their time.
 _FEW_RUNS = 10
 _MOST_KEPT = 2000
@@ -204,7 +205,8 @@ def rounded(values: Iterable[float], digits: int) -> list[float]:
 def _read_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int, RunSeries]:
     """In one query: of their trays where these are few, else of all."""
     passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
-    values = [TRAY_INSPECTION.c[name] for names in _COLUMNS.values() for name in names]
+    names = [name for pair in (*_COLUMNS.values(), _STRIP_COLUMNS) for name in pair]
+    values = [TRAY_INSPECTION.c[name] for name in names]
     statement = (
         sa.select(
             TRAY_INSPECTION.c.id,

@@ -4,8 +4,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from trayvision.bed_height import TYPICAL_BED_HEIGHT_MM
 from trayvision.camera import Camera
-from trayvision.canopy_height import TYPICAL_BED_HEIGHT_MM, measure_canopy_height
+from trayvision.canopy_height import measure_canopy_height
 from trayvision.measurement import Measurement
 from trayvision.pose import find_trays
 from trayvision.reference_kit import TraySize

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageDraw, ImageFont
 
+from trayvision.bed_height import ASSUMED_BED_HEIGHT
 from trayvision.camera import Camera
 from trayvision.canopy_colour import CanopyColour
 from trayvision.canopy_cover import CanopyCover
@@ -170,7 +171,7 @@ def inspected(
         segmented=crop,
         plan=plan,
         cover=CanopyCover(nothing, None, np.empty((0, 0)), 12.0),
-        height=CanopyHeight(height, height, np.empty(0), ()),
+        height=CanopyHeight(height, height, ASSUMED_BED_HEIGHT, np.empty(0), ()),
         colour=CanopyColour.unknown(Doubt.TOO_LITTLE_SEEN),
         evenness=Evenness(nothing, nothing, nothing, (), ()),
         mould=MouldReading(patches, 0.0, ()),

@@ -3,6 +3,7 @@ from pathlib import Path
 
 import pytest
 
+from trayvision.measurement import Measurement
 from trayvision.reference_kit import TraySize
 from trayvision.room_settings import DEFAULT_TRAY_SIZE, RoomSettings, room_of
 
@@ -34,6 +35,12 @@ def test_tray_has_its_own_size_and_day(tmp_path: Path) -> None:
     assert settings.day_of(3, taken_at) is None
 
 
+def test_bed_that_a_ruler_was_put_to_is_known_to_two_millimetres(tmp_path: Path) -> None:
+    settings = room(tmp_path, "[trays.17]\nbed_height_mm = 12")
+    assert settings.bed_height_of(17) == Measurement(12.0, 2.0, "mm")
+    assert settings.bed_height_of(3) is None
+
+
 def test_photo_has_its_own_size_whatever_its_tray(tmp_path: Path) -> None:
     room(tmp_path, ROOM)
     borrowed = room_of(tmp_path / "borrowed.jpg")
@@ -63,7 +70,13 @@ def test_no_file_means_the_defaults(tmp_path: Path) -> None:
         ("[trays.96]", "number must be 0 to 95, got trays.96"),
         ("[trays.1]\nspread_at = 2026-03-02", "spread_at must be a date and time with its"),
         ("[trays.1]\nspread_at = 2026-03-02T08:00:00", "with its offset"),
-        ("[trays.1]\nlot = 'x'", "trays.1 must have only tray_size or spread_at, got .'lot'."),
+        ("[trays.1]\nlot = 'x'", "only tray_size or spread_at or bed_height_mm, got .'lot'."),
+        (
+            "[trays.1]\nbed_height_mm = 0",
+            "bed_height_mm must be more than 0 and at most 50 mm, got 0",
+        ),
+        ("[trays.1]\nbed_height_mm = '12'", "bed_height_mm must be more than 0 .*, got '12'"),
+        ("[trays.1]\nbed_height_mm = true", "bed_height_mm must be more than 0 .*, got True"),
         ("[photos]\nx = 1", "photos.x must be a table, got 1"),
     ],
 )

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from trayvision.bed_height import ASSUMED_BED_HEIGHT
 from trayvision.measurement import Measurement
 from trayvision.photo import Photo
 from trayvision.quality_flags import Doubt
@@ -37,10 +38,6 @@ _STRAW_TOLERANCE = 0.05
 _LEAST_CONTRAST = 12.0
 _FOLLOWING_SLACK = 1.5
 _FOLLOWED_SHARE = 0.8
-# Soaked seed lies 6 to 19 mm deep in published and growers' figures, usually 13 mm with its
-# first roots (common practice); the spread covers that range.
-TYPICAL_BED_HEIGHT_MM = 14.0
-_BED_HEIGHT_SPREAD_MM = 4.0
 
 
 @dataclass(frozen=True)
@@ -53,6 +50,8 @@ class CanopyHeight:
         Root mat included.
     shoot_height_mm : Measurement
         The same less the height of the seed bed, never below 0.
+    bed_height_mm : Measurement
+        The height of the seed bed that was taken for that.
     visible_profile : (n,) float array
         Share of the strip's width seen in each 1 mm of height from the floor up; empty when
         the strip was not read.
@@ -61,6 +60,7 @@ class CanopyHeight:
 
     canopy_height_mm: Measurement
     shoot_height_mm: Measurement
+    bed_height_mm: Measurement
     visible_profile: FloatArray
     doubts: tuple[Doubt, ...]
 
@@ -68,7 +68,7 @@ class CanopyHeight:
     def unknown(cls, reason: Doubt) -> "CanopyHeight":
         """No height, and why."""
         missing = Measurement.unknown("mm", reason)
-        return cls(missing, missing, np.empty(0), (reason,))
+        return cls(missing, missing, missing, np.empty(0), (reason,))
 
 
 def measure_canopy_height(
@@ -104,16 +104,16 @@ def measure_canopy_height(
     uncertainty = float(np.hypot(np.hypot(1.0, spread), pose_mm))
     canopy = Measurement(height, uncertainty, "mm")
     doubts = [Doubt.HEIGHT_ONE_END]
-    if bed_height_mm is None or bed_height_mm.value is None or bed_height_mm.uncertainty is None:
+    if bed_height_mm is None or bed_height_mm.value is None:
         doubts.append(Doubt.BED_HEIGHT_ASSUMED)
-        bed_height_mm = Measurement(TYPICAL_BED_HEIGHT_MM, _BED_HEIGHT_SPREAD_MM, "mm")
+        bed_height_mm = ASSUMED_BED_HEIGHT
     assert bed_height_mm.value is not None and bed_height_mm.uncertainty is not None
     shoot = Measurement(
         max(0.0, height - bed_height_mm.value),
         float(np.hypot(uncertainty, bed_height_mm.uncertainty)),
         "mm",
     )
-    return CanopyHeight(canopy, shoot, profile, tuple(doubts))
+    return CanopyHeight(canopy, shoot, bed_height_mm, profile, tuple(doubts))
 
 
 def _strip_point(pose: TrayPose, height_mm: float) -> FloatArray:

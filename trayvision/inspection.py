@@ -3,15 +3,13 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from trayvision.bed_height import TYPICAL_BED_HEIGHT_MM
 from trayvision.camera import Camera
-from trayvision.canopy_height import (
-    TYPICAL_BED_HEIGHT_MM,
-    CanopyHeight,
-    measure_canopy_height,
-)
+from trayvision.canopy_height import CanopyHeight, measure_canopy_height
 from trayvision.colour_correction import measure_light
 from trayvision.marked_pose import place_marked
 from trayvision.marked_tray import MarkedTray
+from trayvision.measurement import Measurement
 from trayvision.photo import Photo, load_photo
 from trayvision.pose import find_trays
 from trayvision.quality_flags import Doubt
@@ -42,8 +40,8 @@ def inspect_photo(
     photo : path, bytes or Photo
         An image file, its bytes, or a photo that is already decoded.
     tray_size : TraySize, (length, width, depth) in mm, or RoomSettings
-        The room's settings give each tray its own size, and its day where the photo says when
-        it was taken.
+        The room's settings give each tray its own size and the height of its seed bed, and its
+        day where the photo says when it was taken.
     camera : Camera, optional
         Known intrinsics; else the photo's own record or an estimate, which is said.
     day : float, optional
@@ -68,7 +66,12 @@ def inspect_photo(
         return Inspection(photo, (_inspect_frame(photo, day),), ())
     found = find_trays(photo, size=room.size_of, camera=camera, earlier=earlier)
     trays = tuple(
-        _inspect_tray(photo, pose, room.day_of(pose.number, photo.taken_at) if day is None else day)
+        _inspect_tray(
+            photo,
+            pose,
+            room.day_of(pose.number, photo.taken_at) if day is None else day,
+            room.bed_height_of(pose.number),
+        )
         for pose in found.poses
     )
     return Inspection(photo, trays, found.problems)
@@ -133,7 +136,9 @@ def _size(tray_size: tuple[float, float, float] | TraySize) -> TraySize:
     return tray_size if isinstance(tray_size, TraySize) else TraySize(*tray_size)
 
 
-def _inspect_tray(photo: Photo, pose: TrayPose, day: float | None) -> TrayInspection:
+def _inspect_tray(
+    photo: Photo, pose: TrayPose, day: float | None, bed_height: Measurement | None
+) -> TrayInspection:
     light = measure_light(photo, pose)
     segmented = segment(photo, light, pose)
     plan = lay_out_tray(pose, segmented, light, bed_height_mm=TYPICAL_BED_HEIGHT_MM)
@@ -142,7 +147,7 @@ def _inspect_tray(photo: Photo, pose: TrayPose, day: float | None) -> TrayInspec
         pose,
         day=day,
         seen=SeenTray(light, segmented, plan),
-        height=measure_canopy_height(photo, pose),
+        height=measure_canopy_height(photo, pose, bed_height_mm=bed_height),
         sharpness=measure_sharpness(photo, pose),
     )
 

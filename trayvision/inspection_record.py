@@ -71,6 +71,7 @@ def _tray_record(tray: TrayInspection) -> Record:
         "cover_as_seen": _rounded(tray.cover.as_seen, 4),
         "canopy_height_mm": _value(tray.height.canopy_height_mm),
         "shoot_height_mm": _value(tray.height.shoot_height_mm),
+        "bed_height_mm": _value(tray.height.bed_height_mm),
         "colour": {
             "lightness": _value(colour.lightness),
             "a": _value(colour.a),

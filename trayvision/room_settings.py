@@ -8,6 +8,7 @@ The file stands beside the photos::
     [trays.17]                          # what differs on one tray
     tray_size = "300x200x50"
     spread_at = 2026-03-03T08:00:00+01:00
+    bed_height_mm = 12                  # of the seed above the tray floor, by a ruler
 
     [photos."borrowed-tray.jpg"]        # what differs in one photo, whatever its tray
     tray_size = "800x350x60"
@@ -20,10 +21,15 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from trayvision.measurement import Measurement
 from trayvision.reference_kit import CARRIED_STRIP_NUMBER, TraySize
 
 ROOM_FILE = "room.toml"
+_TRAY_KEYS = ("tray_size", "spread_at", "bed_height_mm")
 DEFAULT_TRAY_SIZE = TraySize(540.0, 280.0, 60.0)
+# Seed lies uneven by about a kernel, whatever ruler is put to it.
+_BED_BY_RULER_MM = 2.0
+_HIGHEST_BED_MM = 50.0
 
 
 @dataclass(frozen=True)
@@ -40,6 +46,8 @@ class RoomSettings:
     spread_times : mapping of tray number to aware datetime
     photo_sizes : mapping of photo file name to TraySize
         Of all trays in one photo; goes before the others.
+    bed_heights : mapping of tray number to Measurement
+        Height of the seed bed above the tray floor in mm, where it is known.
     """
 
     tray_size: TraySize = DEFAULT_TRAY_SIZE
@@ -47,6 +55,7 @@ class RoomSettings:
     sizes: Mapping[int, TraySize] = field(default_factory=dict)
     spread_times: Mapping[int, datetime] = field(default_factory=dict)
     photo_sizes: Mapping[str, TraySize] = field(default_factory=dict)
+    bed_heights: Mapping[int, Measurement] = field(default_factory=dict)
 
     def for_photo(self, name: str) -> "RoomSettings":
         """The settings as they apply to the trays of one photo."""
@@ -64,6 +73,10 @@ class RoomSettings:
         if spread_at is None or taken_at is None:
             return None
         return (taken_at - spread_at).total_seconds() / 86400
+
+    def bed_height_of(self, number: int) -> Measurement | None:
+        """Height of the seed bed of the tray with a number; None where it is not known."""
+        return self.bed_heights.get(number)
 
     @classmethod
     def read(cls, path: Path) -> "RoomSettings":
@@ -83,13 +96,13 @@ class RoomSettings:
             _size(path, "tray_size", content.pop("tray_size", str(DEFAULT_TRAY_SIZE))),
             _moment(path, "spread_at", content.pop("spread_at", None)),
         )
-        trays = _tables(path, "trays", content.pop("trays", {}), ("tray_size", "spread_at"))
+        trays = _tables(path, "trays", content.pop("trays", {}), _TRAY_KEYS)
         photos = _tables(path, "photos", content.pop("photos", {}), ("tray_size",))
         if content:
             raise ValueError(
                 f"{path}: keys must be tray_size, spread_at, trays or photos, got {sorted(content)}"
             )
-        sizes, spread_times = {}, {}
+        sizes, spread_times, beds = {}, {}, {}
         for name, tray in trays.items():
             number = _number(path, name)
             if "tray_size" in tray:
@@ -97,12 +110,14 @@ class RoomSettings:
             moment = _moment(path, f"trays.{name}.spread_at", tray.get("spread_at"))
             if moment is not None:
                 spread_times[number] = moment
+            if "bed_height_mm" in tray:
+                beds[number] = _bed(path, f"trays.{name}.bed_height_mm", tray["bed_height_mm"])
         photo_sizes = {
             name: _size(path, f"photos.{name}.tray_size", photo["tray_size"])
             for name, photo in photos.items()
             if "tray_size" in photo
         }
-        return replace(default, sizes=sizes, spread_times=spread_times, photo_sizes=photo_sizes)
+        return cls(default.tray_size, default.spread_at, sizes, spread_times, photo_sizes, beds)
 
 
 def room_of(photo: Path) -> RoomSettings:
@@ -141,6 +156,15 @@ def _size(path: Path, key: str, value: Any) -> TraySize:
         return TraySize.parse(value)
     except ValueError as error:
         raise ValueError(f"{path}: {key}: {error}") from error
+
+
+def _bed(path: Path, key: str, value: Any) -> Measurement:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not 0 < value <= _HIGHEST_BED_MM:
+        raise ValueError(
+            f"{path}: {key} must be more than 0 and at most {_HIGHEST_BED_MM:g} mm, got {value!r}"
+        )
+    return Measurement(float(value), _BED_BY_RULER_MM, "mm")
 
 
 def _moment(path: Path, key: str, value: Any) -> datetime | None:

@@ -12,6 +12,7 @@ from typing import Any
 from PIL import Image, ImageDraw
 
 from service.inspector import InspectedPhoto, InspectionJob
+from trayvision.bed_height import ASSUMED_BED_HEIGHT
 from trayvision.marked_tray import CORNER_NAMES, MarkedTray
 
 SIZE_MM = (540, 280)
@@ -70,6 +71,7 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
         "cover_as_seen": said.get("cover", 0.5),
         "canopy_height_mm": value(None if height is None else height + 15.0, 2.0),
         "shoot_height_mm": value(height, 3.0),
+        "bed_height_mm": value(None),
         "colour": {
             name: value(0.1)
             for name in (
@@ -100,6 +102,18 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
         "score": {"value": 80, "parts": [], **said.get("score", {})},
         "doubts": said.get("doubts", []),
         "remarks": [],
+    } | _heights(said)
+
+
+def _heights(said: Mapping[str, Any]) -> dict[str, Any]:
+    """Of a photo that tells its canopy's height: the shoots' above the bed that the job knows."""
+    if "canopy_mm" not in said:
+        return {}
+    bed = said.get("bed") or ASSUMED_BED_HEIGHT
+    return {
+        "canopy_height_mm": value(said["canopy_mm"], 2.0),
+        "shoot_height_mm": value(max(0.0, said["canopy_mm"] - bed.value), 3.0),
+        "bed_height_mm": value(bed.value, bed.uncertainty),
     }
 
 
@@ -157,9 +171,7 @@ class RecordedInspector:
             return InspectedPhoto(record, taken_at, source, pictures)
         if job.taken_at is None and said["taken_at"] is not None:
             taken_at, source = datetime.fromisoformat(said["taken_at"]).astimezone(UTC), "photo"
-        trays = [
-            tray_record(**{"day": _day(job, tray["number"], taken_at), **tray}) for tray in shown
-        ]
+        trays = [tray_record(**{**_known(job, tray["number"], taken_at), **tray}) for tray in shown]
         pictures = {"thumbnail.jpg": b"small", "photo.jpg": b"plain", "overlay.jpg": b"drawn"}
         pictures |= {f"tray-{tray['number']}.jpg": _view(tray) for tray in shown}
         return InspectedPhoto(photo_record(job.name, trays, None), taken_at, source, pictures)
@@ -181,6 +193,12 @@ def _view(tray: Mapping[str, Any]) -> bytes:
     file = BytesIO()
     view.save(file, "JPEG", quality=95)
     return file.getvalue()
+
+
+def _known(job: InspectionJob, number: int | None, taken_at: datetime) -> dict[str, Any]:
+    beds = job.beds.get(number if number is not None else -1, ())
+    held = [bed for since, until, bed in beds if since <= taken_at < until]
+    return {"day": _day(job, number, taken_at), "bed": held[0] if held else None}
 
 
 def _day(job: InspectionJob, number: int | None, taken_at: datetime) -> float | None:
