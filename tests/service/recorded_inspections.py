@@ -67,6 +67,7 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
         "tray": number,
         "day": said.get("day"),
         "pose": _pose(said),
+        "marked": None,
         "cover": value(said.get("cover", 0.5)),
         "cover_as_seen": said.get("cover", 0.5),
         "canopy_height_mm": value(None if height is None else height + 15.0, 2.0),
