@@ -196,8 +196,7 @@ def _describe(
     area = float(mask.sum()) * mm2
     diameter = 2 * sqrt(area / pi)
     look = _look(plan.colours[visible])
-    peak = float(share[mask].max())
-    likelihood = patch_likelihood(plan, mask, visible, peak=peak, day=prior.day)
+    likelihood = patch_likelihood(plan, mask, visible, day=prior.day)
     likelihood = min(likelihood, prior.highest)
     return MouldPatch(
         x_mm=float(x),
