@@ -97,6 +97,8 @@ def create_app(
         workers = (remeasurer, attention, warmer, retention, notifier, cameras_asked)
         for worker in workers:
             worker.start()
+        if isinstance(service.inspector, PoolInspector):
+            service.inspector.warm()
         yield
         for worker in reversed(workers):
             await run_in_threadpool(worker.close)

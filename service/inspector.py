@@ -131,6 +131,10 @@ class PoolInspector:
         self.waiting = 0
         self._pool: ProcessPoolExecutor | None = None
 
+    def warm(self) -> None:
+        """Start its processes now, so that the first photo does not wait for them to load."""
+        self._running_pool().submit(_load)
+
     def inspect(self, job: InspectionJob) -> InspectedPhoto:
         """Measure one photo; waits until it is done.
 
@@ -211,6 +215,11 @@ class PoolInspector:
             if self._pool is pool:
                 _give_up(pool)
                 self._pool = None
+
+
+def _load() -> None:
+    """What a process needs to measure; runs there."""
+    import service.inspection_job  # noqa: F401
 
 
 def _give_up(pool: ProcessPoolExecutor | None) -> None:

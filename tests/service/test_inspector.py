@@ -1,5 +1,6 @@
 """The pool of processes: the real library, photos that end their reader, too many at once."""
 
+import multiprocessing
 import os
 import threading
 import time
@@ -51,6 +52,14 @@ def _grey(path: Path, **exif: str) -> Path:
 def pool() -> Iterator[PoolInspector]:
     pool = PoolInspector(processes=1, waiting=1, seconds=60.0)
     yield pool
+    pool.close()
+
+
+def test_warm_pool_has_its_process_before_the_first_photo() -> None:
+    pool = PoolInspector(processes=1, waiting=1, seconds=60.0)
+    before = set(multiprocessing.active_children())
+    pool.warm()
+    assert len(set(multiprocessing.active_children()) - before) == 1
     pool.close()
 
 
