@@ -89,5 +89,5 @@ def _serve(folder: Path, sample: SampleRun, clock: DemoClock, port: int | None) 
     app = create_app(settings, clock=clock)
     port = settings.port if port is None else port
     print(f"The room's clock runs on from {clock():%Y-%m-%d %H:%M} UTC.")
-    print(f"Open http://127.0.0.1:{port}/api/today or /api/flags; stop with Ctrl+C.")
+    print(f"Open http://127.0.0.1:{port}/ in a browser; stop with Ctrl+C.")
     uvicorn.run(app, host="127.0.0.1", port=port, log_level="warning", proxy_headers=False)

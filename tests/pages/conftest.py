@@ -2,11 +2,12 @@
 
 import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, Playwright, sync_playwright
 
 from service.database import Database
 from tests.pages.house import House, furnish, served
@@ -17,17 +18,23 @@ DESK = {"width": 1280, "height": 900}
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
-    """Debian's Chromium."""
+@contextmanager
+def chromium(playwright: Playwright) -> Iterator[Browser]:
+    """Debian's Chromium. Raises FileNotFoundError."""
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
-        pytest.fail("Chromium must be installed for these tests: apt-get install chromium")
-    with sync_playwright() as playwright:
-        # As root, as in continuous integration, Chromium runs without its own sandbox only.
-        started = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        raise FileNotFoundError("Chromium must be installed: apt-get install chromium")
+    # As root, as in continuous integration, Chromium runs without its own sandbox only.
+    started = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+    yield started
+    started.close()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """A real browser."""
+    with sync_playwright() as playwright, chromium(playwright) as started:
         yield started
-        started.close()
 
 
 @pytest.fixture(scope="session")
