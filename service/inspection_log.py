@@ -11,6 +11,7 @@ from service.entries import Entrant, correct, current, enter
 from service.inspector import InspectedPhoto
 from service.room_log import Row, tray_or_new
 from service.schema import (
+    ASSIGNMENT,
     CAPTURE,
     PHOTO,
     PHOTO_INSPECTION,
@@ -125,6 +126,32 @@ def main_values(tray: Mapping[str, Any]) -> dict[str, float | None]:
     }
 
 
+def told_trays() -> sa.Subquery:
+    """Inspections in which no number was read, with the tray that a person said it is.
+
+    Columns `inspection_id` (of the tray's inspection) and `tray_id`. Where several trays were
+    said of one photo, or measured in it, nobody knows which is which: those are left out.
+    """
+    passes, said = current(PHOTO_INSPECTION), current(ASSIGNMENT)
+    one_said = (
+        sa.select(said.c.photo_id, sa.func.min(said.c.tray_id).label("tray_id"))
+        .group_by(said.c.photo_id)
+        .having(sa.func.count() == 1)
+        .subquery()
+    )
+    return (
+        sa.select(
+            sa.func.min(TRAY_INSPECTION.c.id).label("inspection_id"),
+            sa.func.min(one_said.c.tray_id).label("tray_id"),
+        )
+        .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
+        .join(one_said, one_said.c.photo_id == passes.c.photo_id)
+        .group_by(passes.c.entry_id)
+        .having(sa.func.count() == 1, sa.func.count(TRAY_INSPECTION.c.tray_id) == 0)
+        .subquery()
+    )
+
+
 def tray_rows(
     connection: sa.Connection,
     tray_id: int,
@@ -132,12 +159,14 @@ def tray_rows(
     since: datetime | None = None,
     until: datetime | None = None,
 ) -> list[Row]:
-    """What holds now of a tray's inspections, by moment of the photo.
+    """What holds now of a tray's inspections, as measured or told, by moment of the photo.
 
     Each row has the columns of `tray_inspection` with `photo_id`, `taken_at`, `watering`,
     `camera_id`, `sha256` and `library_version`.
     """
     passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
+    told = told_trays()
+    its_told = sa.select(told.c.inspection_id).where(told.c.tray_id == tray_id)
     statement = (
         sa.select(
             TRAY_INSPECTION,
@@ -151,7 +180,7 @@ def tray_rows(
         .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
         .join(capture, capture.c.photo_id == passes.c.photo_id)
         .join(PHOTO, PHOTO.c.id == passes.c.photo_id)
-        .where(TRAY_INSPECTION.c.tray_id == tray_id)
+        .where(sa.or_(TRAY_INSPECTION.c.tray_id == tray_id, TRAY_INSPECTION.c.id.in_(its_told)))
         .order_by(capture.c.taken_at, PHOTO.c.sha256, TRAY_INSPECTION.c.id)
     )
     if since is not None:

@@ -3,10 +3,12 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import Any
 
 import sqlalchemy as sa
 
 from service.entries import current
+from service.inspection_log import told_trays
 from service.log_memory import LogMemory, Seen, last_until, rows_by_tray
 from service.models.growth import CurvePoint, Forecast
 from service.models.room import Room
@@ -14,7 +16,7 @@ from service.photo_log import trays_with_news
 from service.room_log import Row
 from service.run_calendar import LONGEST_RUN, RunSpan
 from service.run_log import grain_of, grains_of_lots, seed_of_entries
-from service.schema import CAPTURE, PHOTO_INSPECTION, PLACEMENT, TRAY_INSPECTION
+from service.schema import ASSIGNMENT, CAPTURE, PHOTO_INSPECTION, PLACEMENT, TRAY_INSPECTION
 from trayvision.growth_fit import GrowthPoint
 from trayvision.growth_prior import Quantity
 from trayvision.harvest_forecast import HarvestForecast, HarvestTarget
@@ -203,39 +205,56 @@ def rounded(values: Iterable[float], digits: int) -> list[float]:
 
 
 def _read_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int, RunSeries]:
-    """In one query: of their trays where these are few, else of all."""
-    passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
-    names = [name for pair in (*_COLUMNS.values(), _STRIP_COLUMNS) for name in pair]
-    values = [TRAY_INSPECTION.c[name] for name in names]
-    statement = (
-        sa.select(
-            TRAY_INSPECTION.c.id,
-            TRAY_INSPECTION.c.tray_id,
-            passes.c.photo_id,
-            capture.c.taken_at,
-            capture.c.watering,
-            *values,
-        )
-        .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
-        .join(capture, capture.c.photo_id == passes.c.photo_id)
-        .order_by(capture.c.taken_at, TRAY_INSPECTION.c.id)
+    """Of their trays where these are few, else of all; told trays apart, since they are few."""
+    ids = [span.tray_id for span in spans]
+    within = _readings_between(
+        min(span.spread_at for span in spans), max(span.until for span in spans)
+    )
+    told = told_trays()
+    measured = within.add_columns(TRAY_INSPECTION.c.tray_id)
+    if len(spans) < _FEW_RUNS:
+        measured = measured.where(TRAY_INSPECTION.c.tray_id.in_(ids))
+    said = within.add_columns(told.c.tray_id).join(
+        told, told.c.inspection_id == TRAY_INSPECTION.c.id
     )
     by_tray: dict[int, list[Row]] = {}
-    first, last = min(span.spread_at for span in spans), max(span.until for span in spans)
-    within = statement.where(capture.c.taken_at >= first, capture.c.taken_at < last)
-    if len(spans) < _FEW_RUNS:
-        within = within.where(TRAY_INSPECTION.c.tray_id.in_([span.tray_id for span in spans]))
-    for row in connection.execute(within).mappings():
-        by_tray.setdefault(row["tray_id"], []).append(row)
+    for statement in (measured, said):
+        for row in connection.execute(statement).mappings():
+            by_tray.setdefault(row["tray_id"], []).append(row)
     return {
         span.id: RunSeries(
             span.tray_id,
             span.spread_at,
             span.until,
-            tuple(row for row in by_tray.get(span.tray_id, ()) if span.holds(row["taken_at"])),
+            tuple(
+                sorted(
+                    (row for row in by_tray.get(span.tray_id, ()) if span.holds(row["taken_at"])),
+                    key=lambda row: (row["taken_at"], row["id"]),
+                )
+            ),
         )
         for span in spans
     }
+
+
+def _readings_between(first: datetime, last: datetime) -> sa.Select[Any]:
+    """Values of all trays in photos of a time; joined from `tray_inspection`."""
+    passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
+    names = [name for pair in (*_COLUMNS.values(), _STRIP_COLUMNS) for name in pair]
+    values = [TRAY_INSPECTION.c[name] for name in names]
+    return (
+        sa.select(
+            TRAY_INSPECTION.c.id,
+            passes.c.photo_id,
+            capture.c.taken_at,
+            capture.c.watering,
+            *values,
+        )
+        .select_from(TRAY_INSPECTION)
+        .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
+        .join(capture, capture.c.photo_id == passes.c.photo_id)
+        .where(capture.c.taken_at >= first, capture.c.taken_at < last)
+    )
 
 
 def _renewed(
@@ -250,6 +269,6 @@ def _renewed(
     return {run: one for run, one in kept.copy().items() if one.tray_id not in concerned}
 
 
-_MEASURED = (PHOTO_INSPECTION, CAPTURE)
+_MEASURED = (PHOTO_INSPECTION, CAPTURE, ASSIGNMENT)
 _SERIES = LogMemory(_MEASURED, _renewed)
 PLACES = rows_by_tray(PLACEMENT, "placed_at")

@@ -12,6 +12,7 @@ from trayvision.attention_growth import growth_flags
 from trayvision.attention_mould import mould_flags
 from trayvision.attention_room import air_flags, camera_flags, cold_trays, no_photo_flags
 from trayvision.attention_state import Level, RoomState
+from trayvision.attention_unplaced import unplaced_flags
 from trayvision.health_score import COMPARE
 
 FEW: Final = 5
@@ -86,7 +87,7 @@ def all_flags(room: RoomState) -> list[Flag]:
     behind = without_germination(behind_flags(room), germination)
     # Where it is cold, slow trays are no second cause.
     cold = cold_trays(room)
-    mould = mould_flags(room)
+    mould = [*mould_flags(room), *unplaced_flags(room)]
     return [
         *mould,
         *air,

@@ -139,15 +139,21 @@ def moment_words(room: RoomState, moment: datetime) -> str:
     return f"{local:%a} {local.day} {local:%b %H:%M}"
 
 
+def placed_before(run: RunState, moment: datetime) -> list[TrayReading]:
+    """Readings before a moment in which places of the tray can be shown, in order of time."""
+    return [one for one in run.until(moment) if one.in_mm and one.photo.taken_at < moment]
+
+
 def at_once(
     run: RunState, reading: TrayReading, spots: Iterable[Spot] = ()
 ) -> tuple[FlagEvidence, ...]:
-    """Evidence of one reading: its largest spots, or the whole tray, and the same place before."""
-    earlier = [
-        one
-        for one in run.until(reading.photo.taken_at)
-        if one.photo.taken_at < reading.photo.taken_at
-    ]
+    """Evidence of one reading: its largest spots, or the whole tray, and the same place before.
+
+    None of a photo without millimetres, in which no place can be shown.
+    """
+    if not reading.in_mm:
+        return ()
+    earlier = placed_before(run, reading.photo.taken_at)
     largest = sorted(spots, key=lambda spot: -spot.diameter_mm)[:2]
     found = []
     for spot in largest or (None,):

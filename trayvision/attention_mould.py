@@ -10,6 +10,7 @@ from trayvision.attention_flags import (
     FlagKind,
     flag_key,
     moment_words,
+    placed_before,
     some_trays_words,
     tray_words,
 )
@@ -140,7 +141,7 @@ def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
         words += f", spreading {growth.mm_per_day:.0f} mm a day to each side"
     if suspicion.evidence.watered:
         words += ", looked at before and after watering"
-    before = [one for one in run.until(photo.taken_at) if one.photo.taken_at < photo.taken_at]
+    before = placed_before(run, photo.taken_at)
     if len(suspicion.track.sightings) > 1:
         words += f", first seen {moment_words(room, suspicion.track.sightings[0][0].taken_at)}"
     elif before:
@@ -159,7 +160,7 @@ def _crops(run: RunState, suspicion: Suspicion) -> tuple[FlagEvidence, ...]:
     photo, now = suspicion.track.last
     spot = Spot(now.x_mm, now.y_mm, now.diameter_mm)
     crops = [FlagEvidence(photo.photo_id, photo.taken_at, run.tray, spot, "now")]
-    earlier = [one for one in run.until(photo.taken_at) if one.photo.taken_at < photo.taken_at]
+    earlier = placed_before(run, photo.taken_at)
     if earlier:
         last = earlier[-1].photo
         crops.append(FlagEvidence(last.photo_id, last.taken_at, run.tray, spot, "before"))

@@ -5,7 +5,7 @@ from datetime import datetime
 from math import pi, sqrt
 from typing import Any, Final
 
-from trayvision.attention_state import Spot, TrayReading
+from trayvision.attention_state import Spot, TrayReading, UnplacedPatch
 from trayvision.measurement import Measurement
 from trayvision.patch_sighting import PatchSighting, TrayPhoto, Watering
 from trayvision.quality_flags import Doubt
@@ -33,7 +33,7 @@ def reading_of_record(
     ----------
     record : mapping
         As `trayvision inspect --json` prints it for one tray. Without a pose (whole photos) it
-        has no millimetres, and nothing is followed in it.
+        has no millimetres: its patches are `unplaced`, nothing is followed in it.
     photo_id : str
     taken_at : datetime
         With a time zone.
@@ -71,6 +71,14 @@ def reading_of_record(
         bare=_spots(evenness["bare_floor" if floor_shows else "bare_areas"]) if placed else (),
         slime=_spots(record["slime"]) if placed else (),
         doubts=doubts,
+        in_mm=placed,
+        unplaced=None if placed or _BLIND & set(doubts) else _unplaced(record),
+    )
+
+
+def _unplaced(record: Mapping[str, Any]) -> tuple[UnplacedPatch, ...]:
+    return tuple(
+        UnplacedPatch(str(one["look"]), float(one["likelihood"])) for one in record["mould"]
     )
 
 

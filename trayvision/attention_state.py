@@ -27,6 +27,14 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True)
+class UnplacedPatch:
+    """A candidate patch in a photo without millimetres: how it looks, how likely it is mould."""
+
+    look: str
+    likelihood: float
+
+
+@dataclass(frozen=True, slots=True)
 class TrayReading:
     """What one photo says about one tray.
 
@@ -41,6 +49,11 @@ class TrayReading:
         As in the inspection; None where not measured.
     bare, slime, standing_water : tuple of Spot
     doubts : tuple of Doubt
+    in_mm : bool
+        False for a photo without the kit: there is no straight-down view of the tray.
+    unplaced : tuple of UnplacedPatch or None
+        Candidate patches of such a photo, which have no size and cannot be followed; None where
+        it could not show any.
     """
 
     photo: TrayPhoto
@@ -53,6 +66,8 @@ class TrayReading:
     slime: tuple[Spot, ...] = ()
     standing_water: tuple[Spot, ...] = ()
     doubts: tuple[Doubt, ...] = ()
+    in_mm: bool = True
+    unplaced: tuple[UnplacedPatch, ...] | None = None
 
     @property
     def height_mm(self) -> float | None:

@@ -16,6 +16,7 @@ from trayvision.bed_height import ASSUMED_BED_HEIGHT
 from trayvision.marked_tray import CORNER_NAMES, MarkedTray
 
 SIZE_MM = (540, 280)
+_WITHOUT_KIT = {"pose": None, "sharpness": None, "doubts": ["no_kit"]}
 BED, MOULD = (110, 80, 50), (255, 255, 255)
 
 
@@ -103,7 +104,7 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
         "score": {"value": 80, "parts": [], **said.get("score", {})},
         "doubts": said.get("doubts", []),
         "remarks": [],
-    } | _heights(said)
+    } | (_WITHOUT_KIT if said.get("without_kit") else _heights(said))
 
 
 def _heights(said: Mapping[str, Any]) -> dict[str, Any]:
