@@ -184,6 +184,7 @@ _TABLE: dict[Right, str] = {
         GET POST /set-up/people/{person_id}
         POST /set-up/people/{person_id}/password
         POST /set-up/people/{person_id}/log-out
+        POST /set-up/people/{person_id}/sessions/{session_id}/end
         POST /set-up/people/{person_id}/tokens
         POST /set-up/tokens/{token_id}/revoke
         GET /set-up/phones

@@ -4,6 +4,7 @@ import json
 import re
 from typing import Any
 
+import httpx2
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
@@ -352,6 +353,31 @@ def test_people_are_let_in_given_tokens_and_let_out(house: House) -> None:
     me = f"/people/{house.get('/api/me')['person']['id']}"
     last = _post(house, me, name="Mara", role="worker", active="yes")
     assert "no other active owner has a password" in last.text
+
+
+def test_one_browser_is_logged_out_and_the_others_stay(house: House) -> None:
+    _close(house)
+    me = house.get("/api/me")["person"]["id"]
+    (mine,) = house.get(f"/api/people/{me}/sessions")
+    other = httpx2.Client(base_url=house.address)
+    login = {"name": "Mara", "password": "oats before noon"}
+    assert other.post("/api/login", json=login).status_code == 200
+    lost = next(one for one in house.get(f"/api/people/{me}/sessions") if one["id"] != mine["id"])
+    shown = _page(house, f"/people/{me}")
+    assert f"/sessions/{lost['id']}/end" in shown
+    # The browser that asks has its own way out.
+    assert "This browser" in shown
+    assert f"/sessions/{mine['id']}/end" not in shown
+    guest = {"name": "Jonas", "role": "worker", "password": "bucket by the tap"}
+    _saved(house, "/people", **guest, password_again=guest["password"])
+    jonas = next(one["id"] for one in house.get("/api/people") if one["name"] == "Jonas")
+    assert _post(house, f"/people/{jonas}/sessions/{lost['id']}/end").status_code == 404
+    assert other.get("/api/me").status_code == 200
+    assert _saved(house, f"/people/{me}/sessions/{lost['id']}/end") == f"/set-up/people/{me}"
+    assert other.get("/api/me").status_code == 401
+    assert house.get("/api/me")["person"]["id"] == me
+    assert "In no browser" in _page(house, f"/people/{jonas}")
+    other.close()
 
 
 def test_own_password_is_changed_and_others_are_logged_out(house: House) -> None:

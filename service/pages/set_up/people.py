@@ -19,7 +19,8 @@ from service.accounts import (
 )
 from service.api.accounts import ThePasswords, give_cookie
 from service.api.dependencies import By, TheService
-from service.models.accounts import NewPersonForm, NewToken, Person, PersonChange, Token
+from service.context import Service
+from service.models.accounts import NewPersonForm, NewToken, Person, PersonChange, Session, Token
 from service.models.base import LARGEST_ID
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
@@ -27,14 +28,22 @@ from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
 from service.pages.set_up.token_page import TokenPage, address_of_service, show_token
-from service.refusals import Refusal
-from service.roles import Role
-from service.sessions import begin_session, end_sessions, revoke_token, tokens
+from service.refusals import NotFound, Refusal
+from service.roles import Entrance, Role, Visitor
+from service.sessions import (
+    begin_session,
+    end_session,
+    end_sessions,
+    revoke_token,
+    sessions_of,
+    tokens,
+)
 
 router = APIRouter(include_in_schema=False)
 
 PersonId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 TokenId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
+SessionId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 _ALL: Final = 1000
 _PERSON: Final = f"{addresses.SET_UP_PEOPLE}/{{person_id}}"
 _ROLES: Final = (
@@ -60,11 +69,13 @@ class PeoplePage:
 
 @dataclass(frozen=True)
 class PersonPage:
-    """One person: role, password, tokens."""
+    """One person: role, password, browsers logged in, tokens; `this_session` asks for the page."""
 
     person: Person
     has_password: bool
     tokens: tuple[Token, ...]
+    sessions: tuple[Session, ...]
+    this_session: int | None
     roles: tuple[tuple[Role, str], ...]
     token_roles: tuple[tuple[Role, str], ...]
     least: int
@@ -174,6 +185,19 @@ def post_log_out(service: TheService, person_id: PersonId) -> Response:
     return done(f"{addresses.SET_UP_PEOPLE}/{person_id}", said)
 
 
+@router.post(f"{_PERSON}/sessions/{{session_id}}/end")
+def post_end_session(service: TheService, person_id: PersonId, session_id: SessionId) -> Response:
+    """Logs somebody out in one browser, such as that of a phone that was lost."""
+    with service.database.write() as connection:
+        person = PEOPLE.get(connection, person_id)
+        assert isinstance(person, Person)
+        if session_id not in [one.id for one in _sessions(service, connection, person_id)]:
+            raise NotFound("session", f"{session_id} of {person.name}")
+        end_session(connection, session_id)
+    said = f"{person.name} is logged out in that browser."
+    return done(f"{addresses.SET_UP_PEOPLE}/{person_id}", said)
+
+
 @router.post(f"{_PERSON}/tokens")
 def post_token(
     service: TheService, by: By, request: Request, person_id: PersonId, typed: TypedForm
@@ -226,6 +250,13 @@ def _tokens(connection: sa.Connection) -> list[Token]:
     ]
 
 
+def _sessions(service: Service, connection: sa.Connection, person_id: int) -> list[Session]:
+    rows = sessions_of(connection, service.settings, person_id, service.clock())
+    return [
+        Session.model_validate({name: row[name] for name in Session.model_fields}) for row in rows
+    ]
+
+
 def _show_people(request: Request, connection: sa.Connection, said: Said) -> Response:
     people = [one for one in PEOPLE.all(connection, limit=_ALL) if isinstance(one, Person)]
     names = {person.id: person.name for person in people}
@@ -247,6 +278,7 @@ def _show_person(
 ) -> Response:
     person = PEOPLE.get(connection, person_id)
     assert isinstance(person, Person)
+    visitor: Visitor = request.state.visitor
     held = {
         "name": person.name,
         "role": str(person.role),
@@ -256,6 +288,8 @@ def _show_person(
         person,
         person_id in _have_passwords(connection),
         tuple(token for token in _tokens(connection) if token.person_id == person_id),
+        tuple(_sessions(request.app.state.service, connection, person_id)),
+        visitor.key_id if visitor.entrance is Entrance.SESSION else None,
         _ROLES,
         _TOKEN_ROLES,
         request.app.state.service.settings.min_password_length,
