@@ -12,6 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import HTTPConnection
 
 from service.pages.errors import error_page, wants_page
+from service.plain_rules import plain_rule
 from service.refusals import Refusal
 
 PROBLEM_JSON = "application/problem+json"
@@ -89,7 +90,8 @@ async def _invalid(request: Request, error: Exception) -> Response:
 
 def rule_in_words(error: dict[str, Any]) -> str:
     """What must hold and what came, of one error of validation."""
-    message = str(error["msg"]).removeprefix("Value error, ")
+    plain = plain_rule(str(error["type"]), error.get("ctx") or {})
+    message = plain or str(error["msg"]).removeprefix("Value error, ")
     came = error.get("input")
     if isinstance(came, str | int | float | bool) and "got" not in message:
         return f"{message}, got {came!r}"[:500].encode("utf-8", "replace").decode()

@@ -82,12 +82,12 @@ def test_chosen_trays_blank_labels_and_lines_for_a_pencil(plain_phone: Page) -> 
     [
         ("trays=7-3", "numbers and ranges"),
         ("trays=1,77", "77 is not"),
-        ("columns=9", "less than or equal to 6"),
-        ("rows=0", "greater than or equal to 1"),
+        ("columns=9", "must be 6 or less"),
+        ("rows=0", "must be 1 or more"),
         ("paper=napkin", "A4"),
         ("blank=1.5", "a whole number"),
         ("blank=501", "a whole number"),
-        ("margin_top_mm=60", "less than or equal to 40"),
+        ("margin_top_mm=60", "must be 40 or less"),
     ],
 )
 def test_what_cannot_be_printed_is_told_with_what_was_typed(

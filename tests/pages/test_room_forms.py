@@ -191,7 +191,7 @@ def test_starting_a_tray_that_still_grows_ends_its_run_and_says_so(house: House)
         ({"trays": "7", "weight_2": "1"}, "Second lot must be chosen where a weight", 422),
         ({"trays": "7", "lot_1": "1", "lot_2": "1"}, "Seed lots must name each lot once", 422),
         ({"trays": "7", "soak_hours": "999"}, "hours must be 0 to 336, got '999'", 422),
-        ({"trays": "7", "spread_at": "soon"}, "Spread Input should be a valid datetime", 422),
+        ({"trays": "7", "spread_at": "soon"}, "Spread must be a date with a time", 422),
         ({"trays": "7", "bag_weight": "20"}, "New bag: name must be given", 422),
         ({"trays": "7", "name": "Barley, first bag"}, "name must be new", 409),
         ({"trays": "7", "place": "shelf:9"}, "Where they stand shelf:9 is not in the log", 404),
@@ -252,7 +252,7 @@ def test_a_forgotten_harvest_is_entered_after_the_next_start(house: House) -> No
         ({"weight": "3.6 kg"}, "Weight must be a number, got '3.6 kg'"),
         ({"weight": "0"}, "Weight must be more than 0 and at most 1000 kg, got '0'"),
         ({"weight": "3", "reason": ""}, "What became of it must be chosen, got nothing"),
-        ({"weight": "3", "reason": "eaten"}, "What became of it Input should be"),
+        ({"weight": "3", "reason": "eaten"}, "What became of it must be"),
     ],
 )
 def test_a_harvest_that_breaks_a_rule_keeps_what_was_typed(
