@@ -17,10 +17,12 @@ _NO_PAGES = (
     "/photos/{photo_id}/result",
     "/charts/shelves",
     "/charts/shelves/{shelf_id}",
+    "/set-up/kit/kit.pdf",
 )
 _LISTS = {
     "flag_id": ("/api/flags", "flags"),
     "photo_id": ("/api/photos", "photos"),
+    "target_id": ("/api/notifications/targets", ""),
 }
 
 

@@ -180,6 +180,8 @@ def test_growth_against_the_rooms_own_normal(house: House) -> None:
     for number in range(2, 7):
         run = house.get(f"/api/trays/{number}")["run"]["id"]
         house.post(f"/api/runs/{run}/harvests", harvested_at=EVENING.isoformat())
+    # What a run teaches counts from the day after its harvest on.
+    house.watch.forward(days=1)
     page = house.client.get("/trays/1").text
     # Four of the five finished runs were as tall as this tray, one lagged.
     assert "growing as usual" in page
