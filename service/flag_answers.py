@@ -9,7 +9,7 @@ from typing import Final
 import sqlalchemy as sa
 
 from service.entries import current
-from service.flag_log import ANSWERS
+from service.flag_rows import ANSWERS
 from service.log_memory import LogMemory, Seen, news
 from service.models.flags import MouldThreshold, Verdict, VerdictCount, VerdictsOut
 from service.room_log import Row

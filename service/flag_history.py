@@ -7,7 +7,7 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from service.entries import current
-from service.flag_log import ANSWERS
+from service.flag_rows import ANSWERS
 from service.models.flags import Verdict
 from service.room_log import Row
 from service.schema import FLAG_EVENT, PERSON

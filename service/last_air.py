@@ -9,17 +9,40 @@ from service.log_memory import LogMemory, Seen, news
 from service.models.runs import Reading
 from service.schema import READING
 
-_Places = frozenset[int | None]
+_Place = int | None
 
 
 def last_readings(connection: sa.Connection, now: datetime) -> list[Reading]:
     """The last reading up to a moment of the room, then of each shelf that has any."""
-    places = sorted(_PLACES.of(connection), key=lambda shelf: (shelf is not None, shelf or 0))
-    found = (_last_reading(connection, shelf, now) for shelf in places)
-    return [reading for reading in found if reading is not None]
+    kept = _LAST.of(connection)
+    places = sorted(kept, key=lambda shelf: (shelf is not None, shelf or 0))
+    found = []
+    for place in places:
+        known = kept[place]
+        if known is None or not known.holds_at(now):
+            known = kept[place] = _last_reading(connection, place, now)
+        if known.reading is not None:
+            found.append(known.reading)
+    return found
 
 
-def _last_reading(connection: sa.Connection, shelf_id: int | None, now: datetime) -> Reading | None:
+class _Last:
+    """The last reading of a place, and between which moments it is the last one."""
+
+    def __init__(
+        self, reading: Reading | None, since: datetime | None, until: datetime | None
+    ) -> None:
+        self.reading = reading
+        self._since = since
+        self._until = until
+
+    def holds_at(self, now: datetime) -> bool:
+        """Whether no other reading is the last one at a moment."""
+        begun = self._since is None or self._since <= now
+        return begun and (self._until is None or now < self._until)
+
+
+def _last_reading(connection: sa.Connection, shelf_id: _Place, now: datetime) -> _Last:
     readings = current(READING)
     here = readings.c.shelf_id.is_(None) if shelf_id is None else readings.c.shelf_id == shelf_id
     statement = (
@@ -28,17 +51,29 @@ def _last_reading(connection: sa.Connection, shelf_id: int | None, now: datetime
         .order_by(readings.c.read_at.desc(), readings.c.id.desc())
         .limit(1)
     )
+    later = sa.select(sa.func.min(readings.c.read_at)).where(here, readings.c.read_at > now)
+    until = connection.execute(later).scalar()
     row = connection.execute(statement).mappings().first()
     if row is None:
-        return None
-    return Reading.model_validate({name: row[name] for name in Reading.model_fields})
+        return _Last(None, None, until)
+    reading = Reading.model_validate({name: row[name] for name in Reading.model_fields})
+    return _Last(reading, reading.read_at, until)
 
 
-def _renewed(connection: sa.Connection, before: tuple[_Places, Seen] | None) -> _Places:
+# Places at which anything was ever read; None until somebody asks for the last one there.
+_Kept = dict[_Place, _Last | None]
+
+
+def _renewed(connection: sa.Connection, before: tuple[_Kept, Seen] | None) -> _Kept:
+    """What was kept, without the places of which there is something new."""
     if before is None:
-        return frozenset(connection.execute(sa.select(READING.c.shelf_id).distinct()).scalars())
-    column: sa.ColumnElement[int | None] = READING.c.shelf_id
-    return before[0] | news(connection, READING, before[1], column)
+        places = connection.execute(sa.select(READING.c.shelf_id).distinct()).scalars()
+        return dict.fromkeys(places)
+    kept, seen = before
+    column: sa.ColumnElement[_Place] = READING.c.shelf_id
+    concerned = news(connection, READING, seen, column)
+    # Copied at once, since others may add to it meanwhile.
+    return {**kept.copy(), **dict.fromkeys(concerned)}
 
 
-_PLACES = LogMemory((READING,), _renewed)
+_LAST = LogMemory((READING,), _renewed)

@@ -24,9 +24,8 @@ class RoomNow(TraysNow):
 
     def today(self) -> Today:
         """The day's round."""
-        zone = ZoneInfo(self._room.time_zone)
-        local = self._now.astimezone(zone)
-        ends = datetime.combine(local.date() + timedelta(days=1), time(), zone)
+        local = self._now.astimezone(ZoneInfo(self._room.time_zone))
+        ends = self._day_ends()
         growing = self._growth.readings(self._growth.present())
         since = self._now - _NOT_MEASURED_SINCE
         few = few_to_walk_to([flag.level for flag in self._flags])
@@ -46,6 +45,15 @@ class RoomNow(TraysNow):
             readings=self.last_readings(),
             not_measured=photos_out(self._connection, bad),
         )
+
+    def harvests(self) -> list[HarvestDue]:
+        """Growing trays and when they are due, soonest first."""
+        return self._harvests(self._growth.readings(self._growth.present()), self._day_ends())
+
+    def _day_ends(self) -> datetime:
+        zone = ZoneInfo(self._room.time_zone)
+        tomorrow = self._now.astimezone(zone).date() + timedelta(days=1)
+        return datetime.combine(tomorrow, time(), zone)
 
     def _harvests(self, growing: list[RunReadings], day_ends: datetime) -> list[HarvestDue]:
         due = []

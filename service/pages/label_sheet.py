@@ -230,7 +230,7 @@ def _registered(connection: sa.Connection) -> list[int]:
 
 def _filled(connection: sa.Connection, say: Say, trays: list[int] | None) -> list[Label]:
     """Labels of what grows in these trays, or in all in which something grows."""
-    growing = {one.tray: one for one in RoomNow(connection, say.room, say.now).today().harvests}
+    growing = {one.tray: one for one in RoomNow(connection, say.room, say.now).harvests()}
     shown = sorted(growing) if trays is None else trays
     by_id = run_calendar(connection).by_id
     spans = [by_id[growing[tray].run_id] for tray in shown if tray in growing]

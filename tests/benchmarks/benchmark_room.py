@@ -1,11 +1,12 @@
 """How long the service takes to answer about a large room: 50th and 95th hundredth in ms.
 
-Usage: python -m tests.benchmarks.benchmark_room FOLDER [--rounds 40]
+Usage: python -m tests.benchmarks.benchmark_room FOLDER [--rounds 40] [--part api|pages]
 
 FOLDER was filled by `fill_room` and is changed: between its rounds, photos and a harvest are
 entered, as they are while people work. Times are those of whole requests without a network: log-in
-check, queries, JSON. It is the time of the processor, so that other work on the machine counts
-little; the disk's cache is warm.
+check, queries, JSON or HTML. It is the time of the processor, so that other work on the machine
+counts little; the disk's cache is warm, and curves are worked out as they are while nobody waits.
+Bytes are those of the answer, without the pictures that a page names.
 """
 
 import argparse
@@ -23,42 +24,87 @@ from fastapi.testclient import TestClient
 
 from service.app import create_app
 from service.context import Service
-from service.schema import RUN
+from service.curve_warming import CurveWarmer
+from service.run_calendar import run_calendar
+from service.schema import FLAG, PHOTO, RUN
 from service.settings import Settings
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 _ON_THIS_MACHINE: dict[str, Any] = {"base_url": "http://localhost", "client": ("127.0.0.1", 50_000)}
 Paths = dict[str, Callable[[], str]]
+_SHELVES = list(range(1, 24))
+_PLAIN_PAGES = (
+    *("/", "/flags", "/snap", "/photos", "/photos?unread=true", "/room", "/room/start"),
+    *("/room/move", "/room/states", "/room/new-tray", "/shelves", "/charts/shelves", "/more"),
+    *("/help", "/set-up", "/set-up/room", "/set-up/units", "/set-up/racks", "/set-up/trays"),
+    *("/set-up/lots", "/set-up/kit", "/set-up/shelf-camera", "/set-up/cameras"),
+    *("/set-up/people", "/set-up/phones", "/set-up/messages", "/set-up/data"),
+    *("/print", "/print/round", "/print/labels"),
+)
 
 
-def paths(service: Service, rng: np.random.Generator) -> Paths:
-    """What pages ask for, with a tray, run or shelf drawn each time."""
-    with service.database.read() as connection:
-        runs = [row.id for row in connection.execute(sa.select(RUN.c.id).order_by(RUN.c.id))]
-    now = service.clock()
-    week = (now - timedelta(days=7)).isoformat()
+class Drawn:
+    """Trays, runs, photos and flags of a room, one drawn each time."""
 
-    def drawn(pattern: str, among: list[int]) -> Callable[[], str]:
-        return lambda: pattern.format(among[int(rng.integers(len(among)))])
+    def __init__(self, service: Service, rng: np.random.Generator) -> None:
+        self._rng = rng
+        self._week = (service.clock() - timedelta(days=7)).isoformat().replace("+", "%2B")
+        with service.database.read() as connection:
+            self._runs = _ids(connection, RUN)
+            self._flags = _ids(connection, FLAG)
+            self._photos = _ids(connection, PHOTO)
+            growing = run_calendar(connection).not_ended(service.clock())
+            self._growing = sorted(span.id for span in growing)
+        # The kit prints no larger number; trays beyond are there to be counted.
+        self._trays = list(range(1, LAST_TRAY_NUMBER + 1))
 
-    # The kit prints no larger number; trays beyond are there to be counted.
-    numbers = list(range(1, LAST_TRAY_NUMBER + 1))
-    return {
-        "today": lambda: "/api/today",
-        "all trays": lambda: "/api/trays",
-        "one tray": drawn("/api/trays/{}", numbers),
-        "a present run's curves": drawn("/api/trays/{}/curve", numbers),
-        "a past run's curves": drawn("/api/runs/{}/curve", runs),
-        "a shelf's curves": drawn("/api/shelves/{}/curves", list(range(1, 24))),
-        "photos of a tray": drawn("/api/photos?limit=20&tray={}", numbers),
-        "last photos": lambda: "/api/photos?limit=50",
-        "photos not measured": lambda: "/api/photos?with_problem=true&limit=50",
-        "photos of a week": lambda: f"/api/photos?limit=50&since={week.replace('+', '%2B')}",
-        "open flags": lambda: "/api/flags",
-        "runs under way": lambda: "/api/runs?growing=true",
-        "runs of a tray": drawn("/api/trays/{}/runs", numbers),
-    }
+    def api(self) -> Paths:
+        """What programs ask for."""
+        return {
+            "today": lambda: "/api/today",
+            "all trays": lambda: "/api/trays",
+            "one tray": self._of("/api/trays/{}", self._trays),
+            "a present run's curves": self._of("/api/trays/{}/curve", self._trays),
+            "a past run's curves": self._of("/api/runs/{}/curve", self._runs),
+            "a shelf's curves": self._of("/api/shelves/{}/curves", _SHELVES),
+            "photos of a tray": self._of("/api/photos?limit=20&tray={}", self._trays),
+            "last photos": lambda: "/api/photos?limit=50",
+            "photos not measured": lambda: "/api/photos?with_problem=true&limit=50",
+            "photos of a week": lambda: f"/api/photos?limit=50&since={self._week}",
+            "open flags": lambda: "/api/flags",
+            "runs under way": lambda: "/api/runs?growing=true",
+            "runs of a tray": self._of("/api/trays/{}/runs", self._trays),
+        }
+
+    def pages(self) -> Paths:
+        """What people look at; those that this version does not have are left out later."""
+        month = "from=2026-10-01&to=2026-10-31"
+        return {
+            **{path: lambda path=path: path for path in _PLAIN_PAGES},  # type: ignore[misc]
+            "/flags/{id}": self._of("/flags/{}", self._flags[-200:]),
+            "/trays/{number}": self._of("/trays/{}", self._trays),
+            "/charts/runs/{id}/height": self._of("/charts/runs/{}/height", self._growing),
+            "/photos/{id}": self._of("/photos/{}", self._photos[-1000:]),
+            "/photos/{id}/result": self._of("/photos/{}/result", self._photos[-1000:]),
+            "/shelves/{id}": self._of("/shelves/{}", _SHELVES),
+            "/charts/shelves/{id}": self._of("/charts/shelves/{}", _SHELVES),
+            "/runs/{id}": self._of("/runs/{}", self._growing),
+            "/runs/{id}/harvest": self._of("/runs/{}/harvest", self._growing),
+            "/set-up/racks/{id}": self._of("/set-up/racks/{}", list(range(1, 11))),
+            "/set-up/shelves/{id}": self._of("/set-up/shelves/{}", _SHELVES),
+            "/set-up/trays/{number}": self._of("/set-up/trays/{}", self._trays),
+            "/set-up/lots/{id}": self._of("/set-up/lots/{}", list(range(1, 50))),
+            "/set-up/cameras/{id}": self._of("/set-up/cameras/{}", [1, 2, 3, 4]),
+            "/print/report, a month": lambda: f"/print/report?{month}",
+        }
+
+    def _of(self, pattern: str, among: list[int]) -> Callable[[], str]:
+        return lambda: pattern.format(among[int(self._rng.integers(len(among)))])
+
+
+def _ids(connection: sa.Connection, table: sa.Table) -> list[int]:
+    return list(connection.execute(sa.select(table.c.id).order_by(table.c.id)).scalars())
 
 
 class Measured:
@@ -67,6 +113,11 @@ class Measured:
     def __init__(self, *, aloud: bool) -> None:
         self.aloud = aloud
         self._times: dict[str, list[float]] = {}
+        self._bytes: dict[str, int] = {}
+
+    def weighed(self, name: str, size: int) -> None:
+        """Remember the size of the largest answer, bytes."""
+        self._bytes[name] = max(size, self._bytes.get(name, 0))
 
     @contextmanager
     def timed(self, name: str) -> Iterator[None]:
@@ -78,11 +129,13 @@ class Measured:
             print(f"{name}: {took:.1f} ms", flush=True)
 
     def table(self) -> str:
-        """One line each: number, 50th and 95th hundredth, longest."""
-        lines = [f"{'':34}{'n':>5}{'p50':>9}{'p95':>9}{'max':>9}  ms"]
+        """One line each: number, 50th and 95th hundredth, longest; largest answer."""
+        lines = [f"{'':34}{'n':>5}{'p50':>9}{'p95':>9}{'max':>9} ms{'bytes':>9}"]
         for name, times in self._times.items():
             middle, high = np.percentile(times, [50, 95])
-            lines.append(f"{name:34}{len(times):5}{middle:9.1f}{high:9.1f}{max(times):9.1f}")
+            line = f"{name:34}{len(times):5}{middle:9.1f}{high:9.1f}{max(times):9.1f}"
+            size = self._bytes.get(name)
+            lines.append(line if size is None else f"{line}   {size:9}")
         return "\n".join(lines)
 
 
@@ -114,17 +167,23 @@ def harvest(client: TestClient, rng: np.random.Generator) -> None:
         raise RuntimeError(response.text[:500])
 
 
-def measure(folder: Path, rounds: int, *, aloud: bool) -> Measured:
+def measure(folder: Path, rounds: int, part: str, *, aloud: bool) -> Measured:
     """Ask for everything again and again while photos come in."""
     rng = np.random.default_rng(1)
     measured = Measured(aloud=aloud)
-    settings = Settings(data=folder, round_seconds=3600.0)
+    # What looks at the clock would count as time of whatever is asked for meanwhile.
+    settings = Settings(data=folder, round_seconds=3600.0, attention_minutes=1440.0)
     app = create_app(settings, inspector=RecordedInspector())
     service: Service = app.state.service
-    asked = paths(service, rng)
+    drawn = Drawn(service, rng)
+    asked = drawn.api() if part == "api" else drawn.pages()
     with TestClient(app, **_ON_THIS_MACHINE) as client:
         with measured.timed("start: flags worked out"):
             app.state.attention.look()
+        with measured.timed("start: curves worked out"):
+            CurveWarmer(service).look()
+        app.state.remeasurer.wait()
+        asked = {name: path for name, path in asked.items() if _is_there(client, path())}
         for name, path in asked.items():
             with measured.timed(f"first: {name}"):
                 ask(client, path())
@@ -132,7 +191,8 @@ def measure(folder: Path, rounds: int, *, aloud: bool) -> Measured:
             for name, path in asked.items():
                 address = path()
                 with measured.timed(name):
-                    ask(client, address)
+                    response = ask(client, address)
+                measured.weighed(name, len(response.content))
             if number % 4 == 1:
                 with measured.timed("enter a photo"):
                     enter(client, rng, datetime.now(UTC))
@@ -142,14 +202,19 @@ def measure(folder: Path, rounds: int, *, aloud: bool) -> Measured:
     return measured
 
 
+def _is_there(client: TestClient, path: str) -> bool:
+    return client.get(path).status_code != 404
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--rounds", type=int, default=40)
+    parser.add_argument("--part", choices=("api", "pages"), default="api")
     parser.add_argument("--aloud", action="store_true", help="print each time as it is taken")
     options = parser.parse_args()
     print(json.dumps({"folder": str(options.folder), "rounds": options.rounds}))
-    print(measure(options.folder, options.rounds, aloud=options.aloud).table())
+    print(measure(options.folder, options.rounds, options.part, aloud=options.aloud).table())
 
 
 if __name__ == "__main__":

@@ -10,18 +10,24 @@ import sqlalchemy as sa
 from service.curve_warming import CurveWarmer
 from service.entries import enter
 from service.flag_answers import _renewed as answers_anew
-from service.flag_log import _renewed as last_events_anew
 from service.flag_log import flags
+from service.flag_rows import _renewed as last_events_anew
+from service.flag_rows import _standing as standing_anew
+from service.flag_rows import flags_where
 from service.growth_fits import fitted_curve
+from service.last_air import last_readings
 from service.log_memory import LogMemory, Seen
+from service.models.flags import FlagState
 from service.photo_log import latest_photos
 from service.run_calendar import _renewed as calendar_anew
 from service.run_calendar import run_calendar, run_spans
 from service.run_readings import PLACES, run_series
-from service.schema import FLAG_EVENT, RUN
+from service.schema import FLAG, FLAG_EVENT, RUN
 from service.today import STATES
 from tests.service.conftest import START, Room
 
+# Readings may be written down late, and of a time to come.
+_DAYS = (0, -4, 2)
 RUNNING = {"spread_at": (START - timedelta(days=6)).isoformat()}
 
 
@@ -52,7 +58,8 @@ def _known(room: Room) -> Any:
                 if rows
             },
             "latest": latest_photos(connection, range(1, 5)),
-            "flags": [flag.id for flag in flags(connection, room.watch())],
+            "flags": flags(connection, room.watch()),
+            "air": [last_readings(connection, room.watch() + timedelta(days=day)) for day in _DAYS],
         }
 
 
@@ -66,6 +73,7 @@ def _entries(room: Room) -> list[Callable[[], Any]]:
     shelf: dict[str, Any] = {}
     runs: list[int] = []
     photos: list[dict[str, Any]] = []
+    readings: list[int] = []
 
     def at(day: float) -> datetime:
         return START - timedelta(days=6 - day)
@@ -81,13 +89,23 @@ def _entries(room: Room) -> list[Callable[[], Any]]:
     def photo(tray: int, day: float, height_mm: float) -> None:
         photos.append(room.photograph(tray, at(day), height_mm=height_mm, note=str(len(photos))))
 
+    def air(day: float, warm_c: float) -> None:
+        body = {"read_at": at(day).isoformat(), "temperature_c": warm_c}
+        shelves = {"shelf_id": shelf["id"]} if shelf else {}
+        readings.append(room.post("/api/readings", **body, **shelves)["id"])
+
     return [
+        lambda: air(1, 17.0),
         lambda: run(7, 0),
         lambda: photo(7, 3, 40.0),
         stand,
         lambda: photo(7, 1, 5.0),
         lambda: run(8, 0),
+        lambda: air(5, 18.0),
+        lambda: air(3, 19.0),
         lambda: photo(8, 2, 20.0),
+        lambda: air(7.5, 20.0),
+        lambda: room.patch(f"/api/readings/{readings[1]}", temperature_c=18.5),
         # A photo moves into another time, and a run onto another tray.
         lambda: room.patch(f"/api/photos/{photos[0]['id']}", taken_at=at(4).isoformat()),
         lambda: room.patch(f"/api/runs/{runs[0]}", spread_at=at(2).isoformat()),
@@ -98,6 +116,8 @@ def _entries(room: Room) -> list[Callable[[], Any]]:
         lambda: room.post(f"/api/photos/{photos[2]['id']}/trays", tray=7),
         lambda: room.client.delete(f"/api/photos/{photos[2]['id']}/trays/7"),
         lambda: room.client.delete(f"/api/runs/{runs[2]}"),
+        lambda: room.patch(f"/api/readings/{readings[2]}", read_at=at(5.5).isoformat()),
+        lambda: room.client.delete(f"/api/readings/{readings[2]}"),
         lambda: room.watch.forward(days=3),
         lambda: photo(7, 8, 90.0),
     ]
@@ -161,13 +181,31 @@ def test_renewing_from_before_is_renewing_anew(room: Room) -> None:
         body = {"until": (room.watch() + timedelta(days=1)).isoformat()} if path == "snooze" else {}
         room.post(f"/api/flags/{flag}/{path}", **body)
         with room.service.database.read() as connection:
-            for anew in (last_events_anew, answers_anew, calendar_anew):
+            for anew in (last_events_anew, standing_anew, answers_anew, calendar_anew):
                 whole: Any = anew(connection, None)
                 assert anew(connection, (whole, empty)) == whole
     with room.service.database.read() as connection:
         assert (
             connection.execute(sa.select(sa.func.count()).select_from(FLAG_EVENT)).scalar_one() > 2
         )
+
+
+def test_flag_that_was_put_off_stands_open_again_by_itself(room: Room) -> None:
+    room.post("/api/runs", tray=7, **RUNNING)
+    room.watch.forward(days=1)
+    flag = room.get("/api/flags")["flags"][0]["id"]
+    until = room.watch() + timedelta(hours=2)
+    room.post(f"/api/flags/{flag}/snooze", until=until.isoformat())
+    for moment, state in (
+        (until - timedelta(seconds=1), FlagState.SNOOZED),
+        (until, FlagState.OPEN),
+    ):
+        with room.service.database.read() as connection:
+            for other in (FlagState.OPEN, FlagState.SNOOZED):
+                found = [one for one in flags(connection, moment, state=other) if one.id == flag]
+                anew = flags_where(connection, FLAG.c.id == flag, moment)
+                assert found == (anew if other is state else [])
+                assert [one.state for one in anew] == [state]
 
 
 def test_curves_are_worked_out_before_anybody_asks(room: Room) -> None:
