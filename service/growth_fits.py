@@ -98,7 +98,7 @@ class Teachings:
         """For runs of a grain on a shelf."""
         question = (quantity, grain, shelf_id, without)
         if question not in self._known:
-            self._known[question] = self._of(quantity, grain, shelf_id, without)
+            self._known[question] = _known(self._of(quantity, grain, shelf_id, without))
         return self._known[question]
 
     def of_runs(self, quantity: Quantity, grain: str, runs: frozenset[int]) -> Teaching:
@@ -136,6 +136,12 @@ class Teachings:
                 points for there, points in past if shelf_id is not None and there == shelf_id
             ),
         )
+
+
+@lru_cache(maxsize=_MOST_TEACHINGS)
+def _known(teaching: Teaching) -> Teaching:
+    """The first of equal ones: caches that hold it need not compare all its points."""
+    return teaching
 
 
 @lru_cache(maxsize=_MOST_TEACHINGS)

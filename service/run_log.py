@@ -7,6 +7,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.entries import current, history
+from service.log_memory import LogMemory, Seen
 from service.models.room import Room
 from service.models.runs import Run, Seed
 from service.refusals import Conflict, NotFound, Refusal
@@ -17,6 +18,7 @@ from service.schema import HARVEST, RUN, RUN_SEED, SEED_LOT
 _ONE_START = timedelta(hours=1)
 # A database takes only so many numbers in one query.
 _AT_ONCE = 500
+_MOST_KEPT = 5000
 
 
 def bring_seed(connection: sa.Connection, run_entry_id: int, seed: Sequence[Seed]) -> None:
@@ -133,16 +135,37 @@ def seed_of_entries(
     connection: sa.Connection, run_entry_ids: Collection[int]
 ) -> dict[int, list[Seed]]:
     """Seed of entries of runs, by lot."""
+    kept = _SEED.of(connection)
+    missing = [entry for entry in run_entry_ids if entry not in kept]
+    for start in range(0, len(missing), _AT_ONCE):
+        kept.update(_read_seed(connection, missing[start : start + _AT_ONCE]))
+    return {entry: list(kept[entry]) for entry in run_entry_ids if kept[entry]}
+
+
+# Seed that was read, by entry of a run; none where an entry has none.
+_Seeds = dict[int, tuple[Seed, ...]]
+
+
+def _read_seed(connection: sa.Connection, run_entry_ids: Sequence[int]) -> _Seeds:
     statement = (
         sa.select(RUN_SEED)
         .where(RUN_SEED.c.run_entry_id.in_(run_entry_ids))
         .order_by(RUN_SEED.c.run_entry_id, RUN_SEED.c.lot_id)
     )
-    seed: dict[int, list[Seed]] = {}
+    seed: _Seeds = dict.fromkeys(run_entry_ids, ())
     for row in connection.execute(statement):
-        part = Seed(lot_id=row.lot_id, weight_g=row.weight_g)
-        seed.setdefault(row.run_entry_id, []).append(part)
+        part = Seed.model_construct(lot_id=row.lot_id, weight_g=row.weight_g)
+        seed[row.run_entry_id] = (*seed[row.run_entry_id], part)
     return seed
+
+
+def _renewed(_connection: sa.Connection, before: tuple[_Seeds, Seen] | None) -> _Seeds:
+    # An entry and its seed come together and never change. Copied, since what a writer adds to
+    # it may be taken back.
+    return {} if before is None or len(before[0]) > _MOST_KEPT else before[0].copy()
+
+
+_SEED = LogMemory((RUN,), _renewed)
 
 
 def seed_of(connection: sa.Connection, run_entry_id: int) -> list[Seed]:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -180,16 +181,22 @@ def _near_in_time(spans: Sequence[RunSpan]) -> list[list[RunSpan]]:
 
 def forecast_out(readings: RunReadings, forecast: HarvestForecast) -> Forecast:
     """A forecast in moments, to the second."""
+    return _forecast_out(readings.span.spread_at, readings.target, forecast)
 
+
+@lru_cache(maxsize=2048)
+def _forecast_out(
+    spread_at: datetime, target: HarvestTarget, forecast: HarvestForecast
+) -> Forecast:
     def moment(hours: float | None) -> datetime | None:
         if hours is None:
             return None
-        return (readings.span.spread_at + timedelta(hours=hours)).replace(microsecond=0)
+        return (spread_at + timedelta(hours=hours)).replace(microsecond=0)
 
     uncertainty = forecast.standard_uncertainty_hours
     return Forecast(
-        target_shoot_height_mm=readings.target.value,
-        target_day=readings.target.day,
+        target_shoot_height_mm=target.value,
+        target_day=target.day,
         harvest_at=moment(forecast.median_hours),
         low_at=moment(forecast.low_hours),
         high_at=moment(forecast.high_hours),
