@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from math import hypot
 from typing import Final
 
@@ -116,8 +116,14 @@ def _place(key: str) -> Place | None:
     return parts[0], float(x), float(y)
 
 
-def verdicts_out(connection: sa.Connection, now: datetime) -> VerdictsOut:
+def verdicts_out(connection: sa.Connection) -> VerdictsOut:
     """How often flags were right in this room; the last verdict on each flag counts."""
+    return _VERDICTS.of(connection)
+
+
+def _verdicts(connection: sa.Connection, before: tuple[VerdictsOut, Seen] | None) -> VerdictsOut:
+    if before is not None and not _is_answered_since(connection, before[1]):
+        return before[0]
     events = current(FLAG_EVENT)
     statement = (
         sa.select(FLAG.c.id, FLAG.c.kind, events.c.verdict)
@@ -128,8 +134,19 @@ def verdicts_out(connection: sa.Connection, now: datetime) -> VerdictsOut:
     last = {row.id: (row.kind, row.verdict) for row in connection.execute(statement)}
     kinds = sorted({kind for kind, _ in last.values()})
     counts = [_count(kind, [said for of, said in last.values() if of == kind]) for kind in kinds]
-    here = room_verdicts(RoomState(now, answers=answers(connection)))
+    # Verdicts count whenever they were given.
+    here = room_verdicts(RoomState(datetime.max.replace(tzinfo=UTC), answers=answers(connection)))
     return VerdictsOut(kinds=counts, mould=_threshold(here))
+
+
+def _is_answered_since(connection: sa.Connection, seen: Seen) -> bool:
+    """Whether there is a new answer, or one that was taken back."""
+    new, answered = FLAG_EVENT.c.id > seen.last["flag_event"], FLAG_EVENT.c.kind.in_(ANSWERS)
+    statement = sa.select(FLAG_EVENT.c.id).where(new, answered).limit(1)
+    return connection.execute(statement).first() is not None
+
+
+_VERDICTS = LogMemory((FLAG_EVENT,), _verdicts)
 
 
 def _count(kind: str, said: Sequence[str]) -> VerdictCount:

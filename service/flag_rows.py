@@ -3,6 +3,7 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import Any, Final
 
 import sqlalchemy as sa
@@ -37,8 +38,7 @@ def settled_flags(
     connection: sa.Connection, state: FlagState, now: datetime, *, limit: int | None = None
 ) -> list[FlagOut]:
     """Flags that are done or gone, by id; with a `limit` the last so many that were opened."""
-    last = _LAST_EVENTS.of(connection).kinds
-    asked = sorted(flag for flag, kind in last.items() if _SETTLED.get(kind) is state)
+    asked = _LAST_EVENTS.of(connection).settled[state]
     return _flags_of_ids(connection, asked if limit is None else asked[-limit:], now)
 
 
@@ -55,6 +55,16 @@ class _LastEvents:
 
     kinds: Mapping[int, str]
     unsettled: frozenset[int]
+
+    @cached_property
+    def settled(self) -> dict[FlagState, list[int]]:
+        """Ids of those that are done and gone, in order."""
+        found: dict[FlagState, list[int]] = {state: [] for state in _SETTLED.values()}
+        for flag in sorted(self.kinds):
+            state = _SETTLED.get(self.kinds[flag])
+            if state is not None:
+                found[state].append(flag)
+        return found
 
 
 def _renewed(connection: sa.Connection, before: tuple[_LastEvents, Seen] | None) -> _LastEvents:

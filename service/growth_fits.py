@@ -110,12 +110,13 @@ class Teachings:
                 for run in self.finished
                 if run.grain == grain and (points := run.points(quantity))
             ]
-            self._known[question] = Teaching(
+            teaching = Teaching(
                 quantity,
                 grain,
                 room=tuple(points for _, points in past),
                 shelf=tuple(points for run, points in past if run in runs),
             )
+            self._known[question] = _known(teaching)
         return self._known[question]
 
     def _of(

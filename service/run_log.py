@@ -19,6 +19,8 @@ _ONE_START = timedelta(hours=1)
 # A database takes only so many numbers in one query.
 _AT_ONCE = 500
 _MOST_KEPT = 5000
+# Names of a run that are columns of its row too.
+_OWN = tuple(name for name in Run.model_fields if name in current(RUN).c)
 
 
 def bring_seed(connection: sa.Connection, run_entry_id: int, seed: Sequence[Seed]) -> None:
@@ -117,7 +119,7 @@ def _run_out(span: RunSpan, beside: dict[str, Any], *, room: Room, now: datetime
     row = span.row
     until = min(now, span.ended_at) if span.ended_at is not None else now
     soaked_at = row["soaked_at"]
-    own = {name: row[name] for name in Run.model_fields if name in row}
+    own = {name: row[name] for name in _OWN}
     times = {
         "day_from_spread": _days(until - span.spread_at),
         "day_from_soak": None if soaked_at is None else _days(until - soaked_at),
@@ -128,7 +130,8 @@ def _run_out(span: RunSpan, beside: dict[str, Any], *, room: Room, now: datetime
         "target_shoot_height_mm": row["target_shoot_height_mm"] or room.target_shoot_height_mm,
         "target_day": row["target_day"] or room.target_day,
     }
-    return Run.model_validate({**own, "tray": span.number, **times, **target, **beside})
+    # Rows of the log and what follows from them hold to the model's rules already.
+    return Run.model_construct(**{**own, "tray": span.number, **times, **target, **beside})
 
 
 def seed_of_entries(

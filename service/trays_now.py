@@ -201,10 +201,9 @@ class TraysNow:
         if span is not None:
             return TrayState.GROWING, span.row["soaked_at"] or span.spread_at
         said = last_until(self._states.get(tray_id, ()), "since_at", self._now)
-        ends = [
-            other.ended_at for other in self._runs.get(tray_id, ()) if other.ended_at is not None
-        ]
-        ended_at = max(ends, default=None)
+        # Runs of one tray do not overlap: the last one that ended, ended last.
+        ends = (other.ended_at for other in reversed(self._runs.get(tray_id, ())))
+        ended_at = next(filter(None, ends), None)
         if said is not None and (ended_at is None or said["since_at"] >= ended_at):
             return TrayState(said["state"]), said["since_at"]
         return TrayState.EMPTY, ended_at

@@ -94,4 +94,4 @@ def _evidence(service: Service, flag_id: int, role: Role, place: int) -> Respons
 def verdicts(service: TheService) -> VerdictsOut:
     """And the evidence at which a look is asked for here, within stated limits."""
     with service.database.read() as connection:
-        return verdicts_out(connection, service.clock())
+        return verdicts_out(connection)

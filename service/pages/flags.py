@@ -86,7 +86,7 @@ def flags_page(service: TheService, request: Request) -> Response:
     """What became of the looks that were asked for."""
     with service.database.read() as connection:
         now = service.clock()
-        verdicts = verdicts_out(connection, now)
+        verdicts = verdicts_out(connection)
         page = FlagsPage(
             snoozed=flags(connection, now, state=FlagState.SNOOZED),
             answered=_last(connection, service, FlagState.DONE),
