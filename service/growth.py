@@ -37,6 +37,7 @@ from service.run_readings import (
     UNITS,
     RunReadings,
     forecast_out,
+    known_of_runs,
     rounded,
     run_readings,
 )
@@ -49,7 +50,8 @@ _DRAWN_DAYS = 9.0
 _STEP_DAYS = 0.25
 # The last finished runs teach the next: more would bring other seasons in and little certainty.
 PAST_RUNS = 100
-_TEACHINGS: WeakKeyDictionary[sa.Pool, Teachings] = WeakKeyDictionary()
+# With what they follow from.
+_TEACHINGS: WeakKeyDictionary[sa.Pool, tuple[Teachings, tuple[object, ...]]] = WeakKeyDictionary()
 
 
 class RoomGrowth:
@@ -145,11 +147,15 @@ class RoomGrowth:
         """What the room's finished runs teach; the same object while it is the same runs."""
         zone = ZoneInfo(self._room.time_zone)
         today = datetime.combine(self._now.astimezone(zone).date(), time(), zone)
-        last = self.calendar.last_ended(today, PAST_RUNS)
-        finished, pool = self.readings(last), self._connection.engine.pool
-        known = _TEACHINGS.get(pool)
-        if known is None or not known.same(finished):
-            known = _TEACHINGS[pool] = Teachings(finished)
+        follows_from = (today, self._room, *known_of_runs(self._connection))
+        pool = self._connection.engine.pool
+        before = _TEACHINGS.get(pool)
+        if before is not None and _are_same(before[1], follows_from):
+            return before[0]
+        finished = self.readings(self.calendar.last_ended(today, PAST_RUNS))
+        same = before is not None and before[0].same(finished)
+        known = before[0] if before is not None and same else Teachings(finished)
+        _TEACHINGS[pool] = known, follows_from
         return known
 
     def _curve(self, readings: RunReadings, quantity: Quantity) -> QuantityCurve:
@@ -200,3 +206,12 @@ def run_curves(connection: sa.Connection, run_id: int, *, room: Room, now: datet
 def _ages(days: Sequence[float]) -> tuple[float, ...]:
     last = max([_DRAWN_DAYS, *days])
     return tuple(np.arange(0.0, last + _STEP_DAYS, _STEP_DAYS).round(2).tolist())
+
+
+def _are_same(known: Sequence[object], others: Sequence[object]) -> bool:
+    """Whether all are the same object, or equal where they are made anew each time."""
+    cheap = (datetime, Room)
+    return all(
+        one is other or (isinstance(one, cheap) and one == other)
+        for one, other in zip(known, others, strict=True)
+    )

@@ -145,6 +145,12 @@ def present_run(spans: Sequence[RunSpan], now: datetime) -> RunSpan | None:
     return next(open_runs, None)
 
 
+def last_spread(spans: Sequence[RunSpan], moment: datetime) -> RunSpan | None:
+    """The last of a tray's runs that was spread up to a moment."""
+    count = bisect_right(spans, moment, key=lambda span: span.spread_at)
+    return spans[count - 1] if count else None
+
+
 def ends_of_runs(
     connection: sa.Connection, runs: Iterable[int] | None
 ) -> dict[int, tuple[datetime, EndReason]]:

@@ -1,6 +1,6 @@
 """Runs: what is asked of one that is entered or corrected, and how they are given out."""
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -99,8 +99,7 @@ def _part_out(
     connection: sa.Connection, spans: Sequence[RunSpan], *, room: Room, now: datetime
 ) -> list[Run]:
     seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
-    lots = {part.lot_id for parts in seed.values() for part in parts}
-    grains = grains_of_lots(connection, lots)
+    grains = grains_of_lots(connection)
     weights = _harvest_weights(connection, [span.id for span in spans])
     outs = []
     for span in spans:
@@ -176,11 +175,17 @@ def seed_of(connection: sa.Connection, run_entry_id: int) -> list[Seed]:
     return seed_of_entries(connection, [run_entry_id]).get(run_entry_id, [])
 
 
-def grains_of_lots(connection: sa.Connection, lots: Collection[int]) -> dict[int, str]:
-    """Grains by lot; a withdrawn lot has none."""
+def grains_of_lots(connection: sa.Connection) -> Mapping[int, str]:
+    """Grains of all lots by id; a withdrawn lot has none. The same object while they hold."""
+    return _GRAINS.of(connection)
+
+
+def _read_grains(connection: sa.Connection, _before: object) -> dict[int, str]:
     now = current(SEED_LOT)
-    found = connection.execute(sa.select(now.c.id, now.c.grain).where(now.c.id.in_(lots)))
-    return {row.id: row.grain for row in found}
+    return {row.id: row.grain for row in connection.execute(sa.select(now.c.id, now.c.grain))}
+
+
+_GRAINS = LogMemory((SEED_LOT,), _read_grains)
 
 
 def grain_of(grains: Collection[str], room: Room) -> str:

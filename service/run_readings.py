@@ -15,7 +15,7 @@ from service.models.growth import CurvePoint, Forecast
 from service.models.room import Room
 from service.photo_log import trays_with_news
 from service.room_log import Row
-from service.run_calendar import LONGEST_RUN, RunSpan
+from service.run_calendar import LONGEST_RUN, RunSpan, run_calendar
 from service.run_log import grain_of, grains_of_lots, seed_of_entries
 from service.schema import ASSIGNMENT, CAPTURE, PHOTO_INSPECTION, PLACEMENT, TRAY_INSPECTION
 from trayvision.growth_fit import GrowthPoint
@@ -131,8 +131,7 @@ def run_readings(
     series = run_series(connection, spans)
     places = PLACES.of(connection)
     seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
-    lots = {part.lot_id for parts in seed.values() for part in parts}
-    grains = grains_of_lots(connection, lots)
+    grains = grains_of_lots(connection)
     found = []
     for span in spans:
         at = now if span.ended_at is None else span.ended_at - timedelta(seconds=1)
@@ -152,6 +151,12 @@ def run_readings(
             )
         )
     return found
+
+
+def known_of_runs(connection: sa.Connection) -> tuple[object, ...]:
+    """What the readings of finished runs follow from: other objects when any of it changes."""
+    memories = (run_calendar, PLACES.of, _SERIES.of, grains_of_lots)
+    return tuple(memory(connection) for memory in memories)
 
 
 def run_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int, RunSeries]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from service.entries import current
+from service.log_memory import LogMemory
 from service.models.room import NewPlacement
 from service.pages.filled import Choice
 from service.refusals import NotFound, Refusal
@@ -43,6 +44,10 @@ class Rack:
 
 def racks_as_they_stand(connection: sa.Connection) -> tuple[Rack, ...]:
     """All racks of the room, in the order in which they were entered."""
+    return _RACKS.of(connection)
+
+
+def _read_racks(connection: sa.Connection, _before: object) -> tuple[Rack, ...]:
     racks, shelves, positions = current(RACK), current(SHELF), current(POSITION)
     by_shelf: dict[int, list[Position]] = {}
     for row in connection.execute(sa.select(positions).order_by(positions.c.id)):
@@ -53,6 +58,9 @@ def racks_as_they_stand(connection: sa.Connection) -> tuple[Rack, ...]:
         by_rack.setdefault(row.rack_id, []).append(Shelf(row.id, row.name, standing))
     rows = connection.execute(sa.select(racks).order_by(racks.c.id))
     return tuple(Rack(row.id, row.name, tuple(by_rack.get(row.id, ()))) for row in rows)
+
+
+_RACKS = LogMemory((RACK, SHELF, POSITION), _read_racks)
 
 
 def _left_to_right(positions: Sequence[Position]) -> tuple[Position, ...]:

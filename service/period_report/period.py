@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from service.refusals import Refusal
@@ -24,12 +25,12 @@ class Period:
     last: date
     zone: ZoneInfo
 
-    @property
+    @cached_property
     def start(self) -> datetime:
         """Its first moment, UTC."""
         return datetime.combine(self.first, time(), self.zone).astimezone(UTC)
 
-    @property
+    @cached_property
     def end(self) -> datetime:
         """The first moment after it, UTC."""
         return datetime.combine(self.last + timedelta(days=1), time(), self.zone).astimezone(UTC)

@@ -12,7 +12,7 @@ from service.models.room import Room
 from service.models.runs import EndReason, Harvest, Lot, Run
 from service.period_report.names import Names
 from service.period_report.period import Period
-from service.run_calendar import RunCalendar, RunSpan, run_calendar
+from service.run_calendar import RunCalendar, RunSpan, last_spread, run_calendar
 from service.run_log import runs_out
 from service.schema import CAPTURE, HARVEST, PHOTO, PHOTO_INSPECTION, TRAY_INSPECTION
 
@@ -215,9 +215,9 @@ def _photos(
     )
     found: dict[int, tuple[int, int]] = {}
     for tray_id, taken_at, kept in connection.execute(statement):
-        for span in reversed(calendar.by_tray.get(tray_id, ())):
-            if span.holds(taken_at):
-                seen, originals = found.get(span.id, (0, 0))
-                found[span.id] = (seen + 1, originals + bool(kept))
-                break
+        # Runs of one tray do not overlap.
+        span = last_spread(calendar.by_tray.get(tray_id, ()), taken_at)
+        if span is not None and span.holds(taken_at):
+            seen, originals = found.get(span.id, (0, 0))
+            found[span.id] = (seen + 1, originals + bool(kept))
     return found
