@@ -23,7 +23,7 @@ from service.run_calendar import _renewed as calendar_anew
 from service.run_calendar import run_calendar, run_spans
 from service.run_readings import PLACES, run_series
 from service.schema import FLAG, FLAG_EVENT, RUN
-from service.today import STATES
+from service.trays_now import STATES
 from tests.service.conftest import START, Room
 
 # Readings may be written down late, and of a time to come.
