@@ -196,6 +196,9 @@ def measure(folder: Path, rounds: int, part: str, *, aloud: bool) -> Measured:
             if number % 4 == 1:
                 with measured.timed("enter a photo"):
                     enter(client, rng, datetime.now(UTC))
+                # Nobody waits for it; on its own line, so that it counts for no page.
+                with measured.timed("look after a photo"):
+                    app.state.attention.look()
             if number == rounds // 2:
                 with measured.timed("enter a harvest"):
                     harvest(client, rng)
