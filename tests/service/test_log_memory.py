@@ -1,6 +1,7 @@
 """What is kept from one answer to the next is what a fresh look would find."""
 
 from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -68,58 +69,70 @@ def _fresh(open_room: Callable[[], Room]) -> Any:
     return _known(open_room())
 
 
+def _at(day: float) -> datetime:
+    return START - timedelta(days=6 - day)
+
+
+@dataclass
+class _Entering:
+    """Somebody who enters things, and remembers what they were called."""
+
+    room: Room
+    shelf: dict[str, Any] = field(default_factory=dict)
+    runs: list[int] = field(default_factory=list)
+    photos: list[dict[str, Any]] = field(default_factory=list)
+    readings: list[int] = field(default_factory=list)
+
+    def stand(self) -> None:
+        rack = self.room.post("/api/racks", name="Rack")
+        self.shelf |= self.room.post("/api/shelves", rack_id=rack["id"], name="Top", level=1)
+        self.room.post(
+            "/api/trays/7/placements", shelf_id=self.shelf["id"], placed_at=_at(0).isoformat()
+        )
+
+    def run(self, tray: int, day: float) -> None:
+        made = self.room.post("/api/runs", tray=tray, spread_at=_at(day).isoformat())
+        self.runs.append(made["id"])
+
+    def photo(self, tray: int, day: float, height_mm: float) -> None:
+        note = str(len(self.photos))
+        self.photos.append(self.room.photograph(tray, _at(day), height_mm=height_mm, note=note))
+
+    def air(self, day: float, warm_c: float) -> None:
+        body = {"read_at": _at(day).isoformat(), "temperature_c": warm_c}
+        shelves = {"shelf_id": self.shelf["id"]} if self.shelf else {}
+        self.readings.append(self.room.post("/api/readings", **body, **shelves)["id"])
+
+
 def _entries(room: Room) -> list[Callable[[], Any]]:
     """What people enter, correct and withdraw, one after the other; trays 7 and 8."""
-    shelf: dict[str, Any] = {}
-    runs: list[int] = []
-    photos: list[dict[str, Any]] = []
-    readings: list[int] = []
-
-    def at(day: float) -> datetime:
-        return START - timedelta(days=6 - day)
-
-    def stand() -> None:
-        rack = room.post("/api/racks", name="Rack")
-        shelf.update(room.post("/api/shelves", rack_id=rack["id"], name="Top", level=1))
-        room.post("/api/trays/7/placements", shelf_id=shelf["id"], placed_at=at(0).isoformat())
-
-    def run(tray: int, day: float) -> None:
-        runs.append(room.post("/api/runs", tray=tray, spread_at=at(day).isoformat())["id"])
-
-    def photo(tray: int, day: float, height_mm: float) -> None:
-        photos.append(room.photograph(tray, at(day), height_mm=height_mm, note=str(len(photos))))
-
-    def air(day: float, warm_c: float) -> None:
-        body = {"read_at": at(day).isoformat(), "temperature_c": warm_c}
-        shelves = {"shelf_id": shelf["id"]} if shelf else {}
-        readings.append(room.post("/api/readings", **body, **shelves)["id"])
-
+    by = _Entering(room)
     return [
-        lambda: air(1, 17.0),
-        lambda: run(7, 0),
-        lambda: photo(7, 3, 40.0),
-        stand,
-        lambda: photo(7, 1, 5.0),
-        lambda: run(8, 0),
-        lambda: air(5, 18.0),
-        lambda: air(3, 19.0),
-        lambda: photo(8, 2, 20.0),
-        lambda: air(7.5, 20.0),
-        lambda: room.patch(f"/api/readings/{readings[1]}", temperature_c=18.5),
+        lambda: by.air(1, 17.0),
+        lambda: by.run(7, 0),
+        lambda: by.photo(7, 3, 40.0),
+        by.stand,
+        lambda: by.photo(7, 1, 5.0),
+        lambda: by.run(8, 0),
+        lambda: by.air(5, 18.0),
+        lambda: by.air(3, 19.0),
+        lambda: by.photo(8, 2, 20.0),
+        lambda: by.air(7.5, 20.0),
+        lambda: room.patch(f"/api/readings/{by.readings[1]}", temperature_c=18.5),
         # A photo moves into another time, and a run onto another tray.
-        lambda: room.patch(f"/api/photos/{photos[0]['id']}", taken_at=at(4).isoformat()),
-        lambda: room.patch(f"/api/runs/{runs[0]}", spread_at=at(2).isoformat()),
-        lambda: run(7, -5),
-        lambda: room.post(f"/api/runs/{runs[1]}/harvests", harvested_at=at(5).isoformat()),
-        lambda: room.patch(f"/api/runs/{runs[1]}", tray=9),
-        lambda: room.post("/api/trays/8/states", state="resting", since_at=at(5).isoformat()),
-        lambda: room.post(f"/api/photos/{photos[2]['id']}/trays", tray=7),
-        lambda: room.client.delete(f"/api/photos/{photos[2]['id']}/trays/7"),
-        lambda: room.client.delete(f"/api/runs/{runs[2]}"),
-        lambda: room.patch(f"/api/readings/{readings[2]}", read_at=at(5.5).isoformat()),
-        lambda: room.client.delete(f"/api/readings/{readings[2]}"),
+        lambda: room.patch(f"/api/photos/{by.photos[0]['id']}", taken_at=_at(4).isoformat()),
+        lambda: room.patch(f"/api/runs/{by.runs[0]}", spread_at=_at(2).isoformat()),
+        lambda: by.run(7, -5),
+        lambda: room.post(f"/api/runs/{by.runs[1]}/harvests", harvested_at=_at(5).isoformat()),
+        lambda: room.patch(f"/api/runs/{by.runs[1]}", tray=9),
+        lambda: room.post("/api/trays/8/states", state="resting", since_at=_at(5).isoformat()),
+        lambda: room.post(f"/api/photos/{by.photos[2]['id']}/trays", tray=7),
+        lambda: room.client.delete(f"/api/photos/{by.photos[2]['id']}/trays/7"),
+        lambda: room.client.delete(f"/api/runs/{by.runs[2]}"),
+        lambda: room.patch(f"/api/readings/{by.readings[2]}", read_at=_at(5.5).isoformat()),
+        lambda: room.client.delete(f"/api/readings/{by.readings[2]}"),
         lambda: room.watch.forward(days=3),
-        lambda: photo(7, 8, 90.0),
+        lambda: by.photo(7, 8, 90.0),
     ]
 
 
