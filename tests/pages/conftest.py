@@ -30,7 +30,8 @@ def chromium(playwright: Playwright) -> Iterator[Browser]:
     started.close()
 
 
-@pytest.fixture(scope="session")
+# For one module: its driver keeps an event loop in this thread, in which other tests run theirs.
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """A real browser."""
     with sync_playwright() as playwright, chromium(playwright) as started:

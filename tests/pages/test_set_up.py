@@ -98,7 +98,7 @@ def test_units_change_how_pages_read_and_not_what_is_kept(house: House) -> None:
         ("target_height", "9000", "must be above 0 and at most 200.0 cm, got 9000"),
         ("target_height", "high", "must be a number, got &#39;high&#39;"),
         ("day_zero", "", "must be chosen: from when do you count the days?"),
-        ("photo_every_hours", "0", "greater than 0"),
+        ("photo_every_hours", "0", "more than 0"),
     ],
 )
 def test_broken_rules_keep_what_was_typed(house: House, field: str, typed: str, rule: str) -> None:
