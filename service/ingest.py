@@ -2,7 +2,8 @@
 
 import logging
 import re
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from hashlib import sha256
@@ -95,6 +96,35 @@ def take_in(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoO
         return known, False
     tell_watchers(service, photo_trays(service, photo_id))
     return out, True
+
+
+def take_in_all(
+    service: Service, photos: Sequence[Callable[[], IncomingPhoto]], by: Entrant
+) -> list[tuple[PhotoOut, bool] | Refusal]:
+    """Keep, measure and enter photos side by side, as many as are measured at once.
+
+    Parameters
+    ----------
+    service : Service
+    photos : sequence of callable
+        Each reads one photo; called when its turn comes, so that few are held at a time.
+    by : Entrant
+
+    Returns
+    -------
+    list of tuple of PhotoOut, bool, or Refusal
+        As `take_in` gives or raises them, in the order of the photos; what refuses one does not
+        keep the others out.
+    """
+
+    def one(read: Callable[[], IncomingPhoto]) -> tuple[PhotoOut, bool] | Refusal:
+        try:
+            return take_in(service, read(), by)
+        except Refusal as refusal:
+            return refusal
+
+    with ThreadPoolExecutor(service.settings.inspectors) as pool:
+        return list(pool.map(one, photos))
 
 
 def tell_watchers(service: Service, tray_ids: Collection[int]) -> None:

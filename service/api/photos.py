@@ -1,12 +1,13 @@
 """Paths of photos: in, out, corrected, assigned by hand."""
 
+from functools import partial
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Path, Query, Response
+from fastapi import APIRouter, Form, Path, Query, Response, UploadFile
 from fastapi.responses import FileResponse
 
 from service.api.dependencies import By, TheService
-from service.ingest import IncomingPhoto, take_in
+from service.ingest import IncomingPhoto, take_in_all
 from service.models.base import LARGEST_ID, Text
 from service.models.photos import (
     NewAssignment,
@@ -30,7 +31,7 @@ from service.photo_changes import (
 )
 from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
 from service.problems import RESPONSES
-from service.refusals import TooLarge
+from service.refusals import Refusal, TooLarge
 from service.room_log import in_utc, the_room, tray_numbered
 from service.things import CAPTURES
 from trayvision.reference_kit import LAST_TRAY_NUMBER
@@ -62,15 +63,16 @@ def post_photos(
     """Answers once photos and records are on the disk: 201, or 200 where all were known.
 
     A photo in which no tray can be read is kept too, with its `problem`. What is said of a photo
-    when its bytes come again is not taken: correct the photo instead.
+    when its bytes come again is not taken: correct the photo instead. Where one of several is
+    refused, the others are kept: send all of them again without it.
     """
     if len(form.photo) > service.settings.max_photos:
         raise TooLarge(
             "photo", f"must be at most {service.settings.max_photos} at once, got {len(form.photo)}"
         )
-    taken = []
-    for file in form.photo:
-        incoming = IncomingPhoto(
+
+    def incoming(file: UploadFile) -> IncomingPhoto:
+        return IncomingPhoto(
             name=file.filename or "photo",
             media_type=file.content_type or "application/octet-stream",
             content=file.file.read(service.settings.max_photo_bytes + 1),
@@ -79,7 +81,12 @@ def post_photos(
             watering=form.watering,
             kept_at=form.kept_at,
         )
-        taken.append(take_in(service, incoming, by))
+
+    taken = []
+    for one in take_in_all(service, [partial(incoming, file) for file in form.photo], by):
+        if isinstance(one, Refusal):
+            raise one
+        taken.append(one)
     if not any(new for _, new in taken):
         response.status_code = 200
     return PhotosOut(photos=[out for out, _ in taken])

@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Depends, Request
@@ -11,7 +12,7 @@ from starlette.responses import FileResponse, Response
 from service.api.dependencies import By, TheService
 from service.context import Service
 from service.entries import Entrant
-from service.ingest import IncomingPhoto, take_in
+from service.ingest import IncomingPhoto, take_in_all
 from service.models.photos import Watering
 from service.pages import addresses
 from service.pages.frame import show
@@ -119,20 +120,18 @@ def _take_all(service: Service, sent: Sent, by: Entrant) -> tuple[list[int], Seq
         return [], [Refusal("photo", "must be chosen first, got none")]
     if len(sent.files) > most:
         return [], [TooLarge("photo", f"must be at most {most} at once, got {len(sent.files)}")]
-    taken: list[int] = []
-    refused: list[Refusal] = []
-    for file in sent.files:
-        photo = IncomingPhoto(
+
+    def incoming(file: UploadFile) -> IncomingPhoto:
+        return IncomingPhoto(
             name=file.filename or "photo",
             media_type=file.content_type or "application/octet-stream",
             content=file.file.read(service.settings.max_photo_bytes + 1),
             watering=sent.watering,
         )
-        try:
-            taken.append(take_in(service, photo, by)[0].id)
-        except Refusal as refusal:
-            refused.append(refusal)
-    return taken, refused
+
+    came = take_in_all(service, [partial(incoming, file) for file in sent.files], by)
+    refused = [one for one in came if isinstance(one, Refusal)]
+    return [one[0].id for one in came if not isinstance(one, Refusal)], refused
 
 
 def _page(service: Service, request: Request, page: SnapPage) -> Response:

@@ -1,10 +1,16 @@
 """Photos in: kept once, listed whatever they show, in the right place whenever they come."""
 
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
-from tests.service.conftest import START, Room
-from tests.service.recorded_inspections import photo_bytes
+from fastapi.testclient import TestClient
+
+from service.app import create_app
+from service.inspector import InspectedPhoto, InspectionJob
+from service.settings import Settings
+from tests.service.conftest import ON_THIS_MACHINE, START, Room
+from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 
 
 def test_new_photo_is_answered_with_its_inspections(room: Room) -> None:
@@ -34,6 +40,46 @@ def test_several_photos_at_once_keep_their_order(room: Room) -> None:
     assert answer.status_code == 201
     shown = [photo["trays"][0]["tray"] for photo in answer.json()["photos"]]
     assert shown == [5, 3, 4]
+
+
+class TogetherInspector(RecordedInspector):
+    """Measures none of its first photos before all of them are there."""
+
+    def __init__(self, at_once: int) -> None:
+        super().__init__()
+        self._all_here = threading.Barrier(at_once)
+
+    def inspect(self, job: InspectionJob) -> InspectedPhoto:
+        self._all_here.wait(60)
+        return super().inspect(job)
+
+
+def test_photos_of_one_request_are_measured_side_by_side(settings: Settings) -> None:
+    app = create_app(
+        settings.model_copy(update={"inspectors": 3}),
+        inspector=TogetherInspector(3),
+        clock=lambda: START,
+    )
+    files = [("photo", ("a.jpg", photo_bytes({"number": n}), "image/jpeg")) for n in (5, 3, 4)]
+    with TestClient(app, **ON_THIS_MACHINE) as client:
+        answer = client.post("/api/photos", files=files)
+        assert answer.status_code == 201, answer.text
+        shown = [photo["trays"][0]["tray"] for photo in answer.json()["photos"]]
+    assert shown == [5, 3, 4]
+
+
+def test_photo_that_is_refused_keeps_no_other_out(room: Room) -> None:
+    good = photo_bytes({"number": 5}), photo_bytes({"number": 4})
+    answer = room.send(good[0], b"", good[1])
+    assert answer.status_code == 422
+    assert answer.json()["errors"] == [
+        {"field": "photo", "rule": "must have bytes, but photo-1.jpg is empty"}
+    ]
+    kept = {photo["trays"][0]["tray"] for photo in room.get("/api/photos")["photos"]}
+    assert kept == {4, 5}
+    again = room.send(*good)
+    assert again.status_code == 200
+    assert [photo["trays"][0]["tray"] for photo in again.json()["photos"]] == [5, 4]
 
 
 def test_photo_without_a_tray_is_kept_and_listed_with_its_reason(room: Room) -> None:
