@@ -13,6 +13,7 @@ import time
 # on a key picture that was not received.
 _SETTLING_FRAMES = 10
 _SETTLING_SECONDS = 2.0
+_MORE_THAN_ANY_PX = 10_000
 _QUALITY = 95
 # Any other failure is the interpreter's or a library's, whose words may hold the address.
 GAVE_NO_PICTURE = 3
@@ -28,6 +29,11 @@ def main() -> int:
     address, limit_ms = asked["address"], int(asked["seconds"] * 1000)
     if isinstance(address, int):
         capture = cv2.VideoCapture(address, cv2.CAP_V4L2)
+        # Unasked, a driver gives 640 x 480, in which no tag of a shelf is read; asked for more
+        # than it has, its largest. Uncompressed, USB carries that only a few times a second.
+        capture.set(cv2.CAP_PROP_FOURCC, cv2.VideoWriter.fourcc(*"MJPG"))
+        capture.set(cv2.CAP_PROP_FRAME_WIDTH, _MORE_THAN_ANY_PX)
+        capture.set(cv2.CAP_PROP_FRAME_HEIGHT, _MORE_THAN_ANY_PX)
     else:
         limits = [
             cv2.CAP_PROP_OPEN_TIMEOUT_MSEC,

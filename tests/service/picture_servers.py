@@ -1,9 +1,7 @@
-"""Cameras on this machine: snapshots over HTTP with all that goes wrong, MJPEG and RTSP streams."""
+"""Cameras on this machine: snapshots over HTTP with all that goes wrong, MJPEG streams."""
 
 import base64
 import hashlib
-import socket
-import struct
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -166,94 +164,3 @@ def streams_mjpeg(pictures: list[bytes], *, then_hangs: bool = False) -> Any:
         handler.stopped.wait(30)
 
     return answer
-
-
-@contextmanager
-def rtsp_camera(picture: bytes) -> Iterator[str]:
-    """RTSP 1.0 (RFC 2326) with RTP over the same TCP connection, payload JPEG (RFC 2435)."""
-    listening = socket.create_server(("127.0.0.1", 0))
-    stopped = threading.Event()
-    address = f"rtsp://127.0.0.1:{listening.getsockname()[1]}/shelf"
-
-    def serve() -> None:
-        listening.settimeout(0.1)
-        while not stopped.is_set():
-            with suppress(TimeoutError):
-                connection, _ = listening.accept()
-                with connection, suppress(ConnectionError, TimeoutError):
-                    connection.settimeout(5)
-                    _speak_rtsp(connection, picture, stopped)
-
-    thread = threading.Thread(target=serve)
-    thread.start()
-    try:
-        yield address
-    finally:
-        stopped.set()
-        thread.join()
-        listening.close()
-
-
-_SDP = (
-    "v=0\r\no=- 1 1 IN IP4 127.0.0.1\r\ns=shelf\r\nc=IN IP4 127.0.0.1\r\nt=0 0\r\n"
-    "m=video 0 RTP/AVP 26\r\na=control:video\r\n"
-)
-
-
-def _speak_rtsp(connection: socket.socket, picture: bytes, stopped: threading.Event) -> None:
-    asked = b""
-    while not stopped.is_set():
-        while b"\r\n\r\n" not in asked:
-            came = connection.recv(4096)
-            if not came:
-                return
-            asked += came
-        head, _, asked = asked.partition(b"\r\n\r\n")
-        lines = head.decode().split("\r\n")
-        method = lines[0].split()[0]
-        number = next(line for line in lines if line.lower().startswith("cseq:"))
-        more, body = "", ""
-        if method == "OPTIONS":
-            more = "Public: OPTIONS, DESCRIBE, SETUP, PLAY, TEARDOWN\r\n"
-        elif method == "DESCRIBE":
-            more, body = f"Content-Type: application/sdp\r\nContent-Length: {len(_SDP)}\r\n", _SDP
-        elif method == "SETUP":
-            more = "Transport: RTP/AVP/TCP;unicast;interleaved=0-1\r\nSession: 7\r\n"
-        elif method == "PLAY":
-            more = "Session: 7\r\n"
-        connection.sendall(f"RTSP/1.0 200 OK\r\n{number}\r\n{more}\r\n{body}".encode())
-        if method == "PLAY":
-            for packet in _rtp_packets(picture, stopped):
-                connection.sendall(b"$\x00" + struct.pack(">H", len(packet)) + packet)
-            return
-
-
-def _rtp_packets(picture: bytes, stopped: threading.Event) -> Iterator[bytes]:
-    tables, scan, width, height = _jpeg_parts(picture)
-    sequence = 0
-    for frame in range(500):
-        for offset in range(0, len(scan), 1200):
-            part = scan[offset : offset + 1200]
-            last = offset + len(part) == len(scan)
-            rtp = struct.pack(">BBHII", 0x80, 26 | (0x80 if last else 0), sequence, frame * 3600, 9)
-            head = struct.pack(">I", offset) + bytes([1, 255, width // 8, height // 8])
-            quantization = b"\x00\x00" + struct.pack(">H", len(tables)) + tables
-            yield rtp + head + (quantization if offset == 0 else b"") + part
-            sequence += 1
-        if stopped.wait(0.04):
-            return
-
-
-def _jpeg_parts(picture: bytes) -> tuple[bytes, bytes, int, int]:
-    """Quantization tables, entropy-coded scan, width and height of a baseline JPEG."""
-    tables, width, height, at = b"", 0, 0, 2
-    while True:
-        marker, length = picture[at + 1], int.from_bytes(picture[at + 2 : at + 4], "big")
-        segment = picture[at + 4 : at + 2 + length]
-        if marker == 0xDB:
-            tables += b"".join(segment[i + 1 : i + 65] for i in range(0, len(segment), 65))
-        elif marker == 0xC0:
-            height, width = struct.unpack(">HH", segment[1:5])
-        at += 2 + length
-        if marker == 0xDA:
-            return tables, picture[at:-2], width, height

@@ -1,5 +1,6 @@
 """Pictures from cameras on this machine: snapshots, streams, and all that goes wrong."""
 
+from collections.abc import Callable
 from io import BytesIO
 from pathlib import Path
 from urllib.parse import quote
@@ -12,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
+from service import camera_sources
 from service.camera_sources import CameraTrouble, HttpSnapshot, StreamCamera
 from service.secrets_kept import masked
 from service.whole_pictures import is_whole, picture_type
@@ -23,11 +25,11 @@ from tests.service.picture_servers import (
     hangs,
     http_camera,
     jpeg,
-    rtsp_camera,
     sends,
     streams_mjpeg,
     trickles,
 )
+from tests.service.rtsp_servers import Stream, h264_stream, jpeg_stream, rtsp_camera
 
 LOGIN = f"{NAME}:{quote(PASSWORD, safe='')}@"
 
@@ -111,12 +113,27 @@ def test_motion_jpeg_stream_is_read_by_opencv() -> None:
     assert np.abs(shown - sent).mean() < 6
 
 
-def test_rtsp_stream_is_read_by_opencv() -> None:
-    with rtsp_camera(jpeg(4)) as address:
+@pytest.mark.parametrize(
+    "stream",
+    [jpeg_stream(jpeg(4)), h264_stream(), h264_stream(first=3)],
+    ids=["jpeg", "h264", "h264 between two key pictures"],
+)
+def test_rtsp_stream_is_read_by_opencv(stream: Stream) -> None:
+    with rtsp_camera(stream) as address:
         frame = StreamCamera(address, 10.0, 1_000_000).grab()
     shown, sent = _pixels(frame.content), _pixels(jpeg(4))
     assert shown.shape == (240, 320, 3)
+    # The first pictures of the H.264 stream are dark.
     assert np.abs(shown - sent).mean() < 6
+
+
+def test_rtsp_camera_is_given_its_password() -> None:
+    with rtsp_camera(h264_stream(), asks_login=True) as address:
+        with pytest.raises(CameraTrouble, match=r"^could not be opened$"):
+            StreamCamera(address, 10.0, 1_000_000).grab()
+        known = address.replace("rtsp://", f"rtsp://{LOGIN}")
+        frame = StreamCamera(known, 10.0, 1_000_000).grab()
+    assert np.abs(_pixels(frame.content) - _pixels(jpeg(4))).mean() < 6
 
 
 def test_stream_that_hangs_is_ended() -> None:
@@ -160,6 +177,77 @@ def test_stream_that_is_not_there_is_told_without_its_address() -> None:
 def test_usb_camera_that_is_not_there_is_told() -> None:
     with pytest.raises(CameraTrouble, match=r"^could not be opened$"):
         StreamCamera(63, 2.0, 1_000_000).grab()
+
+
+# Stands for the driver of a USB camera, which tests have none of: the real reader of pictures runs
+# on it. Its first six pictures are dark while the exposure settles.
+_USB_DRIVER = """
+import runpy, sys, time
+import cv2
+import numpy as np
+
+class Camera:
+    def __init__(self, address, backend):
+        assert (address, backend) == (2, cv2.CAP_V4L2), (address, backend)
+        self.size, self.given = {{}}, 0
+    def isOpened(self):
+        return True
+    def set(self, name, value):
+        self.size[name] = min(value, 1920 if name == cv2.CAP_PROP_FRAME_WIDTH else 1080)
+        return True
+    def read(self):
+        self.given += 1
+        if self.given > {gives}:
+            time.sleep({then_hangs})
+            return False, None
+        wide = int(self.size.get(cv2.CAP_PROP_FRAME_WIDTH, 640))
+        high = int(self.size.get(cv2.CAP_PROP_FRAME_HEIGHT, 480))
+        return True, np.full((high, wide, 3), 140 if self.given > 6 else 20 * self.given, np.uint8)
+
+cv2.VideoCapture = Camera
+runpy.run_path({reader!r}, run_name="__main__")
+"""
+
+
+@pytest.fixture
+def usb_camera(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., StreamCamera]:
+    """A USB camera that gives so many pictures before it is unplugged, or hangs."""
+    program = tmp_path / "usb.py"
+    reader = str(camera_sources._FRAME_PROGRAM)
+
+    def plugged_in(gives: int, *, then_hangs: float = 0, seconds: float = 30.0) -> StreamCamera:
+        program.write_text(_USB_DRIVER.format(gives=gives, then_hangs=then_hangs, reader=reader))
+        monkeypatch.setattr("service.camera_sources._FRAME_PROGRAM", program)
+        return StreamCamera(2, seconds, 1_000_000)
+
+    return plugged_in
+
+
+def test_usb_camera_gives_its_largest_picture_once_exposure_settled(
+    usb_camera: Callable[..., StreamCamera],
+) -> None:
+    shown = _pixels(usb_camera(100).grab().content)
+    assert shown.shape == (1080, 1920, 3)
+    assert abs(float(shown.mean()) - 140) < 2
+
+
+def test_usb_camera_unplugged_while_settling_gives_its_last_picture(
+    usb_camera: Callable[..., StreamCamera],
+) -> None:
+    shown = _pixels(usb_camera(3).grab().content)
+    assert abs(float(shown.mean()) - 60) < 2
+
+
+def test_usb_camera_that_opens_and_gives_nothing_is_told(
+    usb_camera: Callable[..., StreamCamera],
+) -> None:
+    with pytest.raises(CameraTrouble, match=r"^was opened and gave no picture$"):
+        usb_camera(0).grab()
+
+
+def test_usb_camera_that_hangs_is_ended(usb_camera: Callable[..., StreamCamera]) -> None:
+    with pytest.raises(CameraTrouble, match=r"^gave no picture within 1 s$"):
+        usb_camera(2, then_hangs=60, seconds=1.0).grab()
 
 
 def test_recorded_video_is_read_like_a_stream(tmp_path: Path) -> None:

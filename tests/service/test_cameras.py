@@ -20,10 +20,10 @@ from tests.service.picture_servers import (
     hangs,
     http_camera,
     jpeg,
-    rtsp_camera,
     sends,
 )
 from tests.service.recorded_inspections import RecordedInspector
+from tests.service.rtsp_servers import h264_stream, rtsp_camera
 
 VIENNA = ZoneInfo("Europe/Vienna")
 CYCLES = {"water_cycles": [{"at": "08:00", "minutes": 4}], "also_at": []}
@@ -221,7 +221,7 @@ def test_try_now_asks_at_once_and_tells_what_came(room: Room) -> None:
 
 
 def test_rtsp_camera_is_asked_like_any_other(room: Room) -> None:
-    with rtsp_camera(jpeg(4)) as address:
+    with rtsp_camera(h264_stream()) as address:
         room.watch.now = _at(7, 0)
         made = room.post("/api/cameras", name="Aisle", kind="stream", address=address)
         shot = room.post(f"/api/cameras/{made['id']}/shot")
