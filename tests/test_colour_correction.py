@@ -14,6 +14,7 @@ from skimage.color import deltaE_ciede2000
 from trayvision.camera import Camera
 from trayvision.colorimetry import (
     LINEAR_OF_LEVEL,
+    distance_from_white_locus,
     linear_to_lab,
     linear_to_srgb,
     srgb_to_linear,
@@ -151,17 +152,21 @@ def test_unevenness_is_recovered() -> None:
     for u, v in [(-1, -1), (-1, 1), (1, -1), (1, 1), (1, 0)]:
         truth = np.exp(0.25 * u - 0.15 * v + 0.06 * u * v)
         np.testing.assert_allclose(light.illumination_at(np.array([u, v]) * half), truth, rtol=0.06)
-    assert light.unevenness == pytest.approx(0.8, abs=0.15)
+    assert light.unevenness.value == pytest.approx(0.8, abs=0.15)
+
+
+def _drawn_field(rng: np.random.Generator) -> FloatArray:
+    """A field of the stated variety, under a lamp of some colour at one end."""
+    level = rng.normal(0, [0, 0.25, 0.2, 0.08, 0.12, 0.08])
+    chroma = rng.normal(0, 1, (6, 3)) * np.array([[0], [0.03], [0.03], [0.01], [0.01], [0.01]])
+    return np.asarray(level[:, None] + chroma)
 
 
 def test_stated_uncertainty_is_the_real_error() -> None:
     rng = np.random.default_rng(7)
     level_z, chroma_z = [], []
     for seed in range(50):
-        # Fields of the stated variety, under a lamp of some colour at one end.
-        level = rng.normal(0, [0, 0.25, 0.2, 0.08, 0.12, 0.08])
-        chroma = rng.normal(0, 1, (6, 3)) * np.array([[0], [0.03], [0.03], [0.01], [0.01], [0.01]])
-        field = np.asarray(level[:, None] + chroma)
+        field = _drawn_field(rng)
         # The paper of a kit has a white of its own.
         scene = SCENE * np.exp(rng.normal(0, 0.05) + rng.normal(0, 0.01, 3))
         light = measure_light(photographed((0.5,) * 3, scene=scene, field=field, seed=seed), POSE)
@@ -171,6 +176,50 @@ def test_stated_uncertainty_is_the_real_error() -> None:
     for z in (np.array(level_z), np.array(chroma_z)):
         assert 0.6 < np.sqrt(np.mean(z**2)) < 1.4
         assert np.mean(abs(z) < 2) >= 0.88
+
+
+def _luminance(coefficients: FloatArray) -> FloatArray:
+    """Luminance of light with these terms over 21 by 21 points of the opening."""
+    across = np.linspace(-1, 1, 21)
+    u, v = np.meshgrid(across, across)
+    terms = np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=-1)
+    # ITU-R BT.709, the weights of sRGB's primaries.
+    return np.asarray(np.exp(terms @ coefficients) @ [0.2126, 0.7152, 0.0722])
+
+
+def test_stated_uncertainty_of_the_light_is_the_real_error() -> None:
+    rng = np.random.default_rng(11)
+    point_z: list[float] = []
+    duv_z, uneven_z = [], []
+    for seed in range(60):
+        field = _drawn_field(rng)
+        gains = np.exp(rng.normal(0, 0.15, 3)) / 2
+        paper = np.exp(rng.normal(0, 0.05) + rng.normal(0, 0.01, 3))
+        photo = photographed(tuple(gains), scene=SCENE * paper, field=field, seed=seed)
+        light = measure_light(photo, POSE)
+        # The lamp's own chromaticity, by an independent library.
+        true = colour.XYZ_to_xy(colour.models.RGB_COLOURSPACE_sRGB.matrix_RGB_to_XYZ @ gains)
+        assert light.white_point_xy is not None and light.white_point_uncertainty_xy is not None
+        error = np.array(light.white_point_xy) - true
+        point_z.extend(error / light.white_point_uncertainty_xy)
+        duv_z.append(
+            (light.duv - distance_from_white_locus((true[0], true[1]))) / light.duv_uncertainty
+        )
+        there = _luminance(field)
+        assert light.unevenness.value is not None and light.unevenness.uncertainty is not None
+        error = light.unevenness.value - np.ptp(there) / there.mean()
+        uneven_z.append(error / light.unevenness.uncertainty)
+    for z in (np.array(point_z), np.array(duv_z), np.array(uneven_z)):
+        assert 0.6 < np.sqrt(np.mean(z**2)) < 1.4
+        assert np.mean(abs(z) < 1.96) >= 0.88
+
+
+def test_unevenness_of_even_light_is_none_within_its_uncertainty() -> None:
+    found = [measure_light(photographed((0.5,) * 3, seed=s), POSE).unevenness for s in range(20)]
+    values = [one.value for one in found if one.value is not None]
+    uncertainties = [one.uncertainty for one in found if one.uncertainty is not None]
+    assert max(values) < 1.96 * min(uncertainties)
+    assert max(uncertainties) < 0.2
 
 
 @pytest.mark.parametrize("exposure", [1.5, 1.8, 2.2])

@@ -5,6 +5,7 @@ every tag; it is the one surface in the photo whose colour is known, and only it
 used: a home printer's other colours are no standard.
 """
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,6 +24,7 @@ from trayvision.colorimetry import (
 from trayvision.illumination_field import IlluminationField, fit_field, flat_field
 from trayvision.kit_surfaces import tag_black
 from trayvision.kit_white import white_cells
+from trayvision.measurement import Measurement
 from trayvision.photo import Photo
 from trayvision.quality_flags import Doubt
 from trayvision.tray_pose import TrayPose
@@ -112,9 +114,33 @@ class Light:
         return linear_to_xy(self.white_linear) if self.white_seen else None
 
     @property
-    def unevenness(self) -> float:
+    def white_point_uncertainty_xy(self) -> tuple[float, float] | None:
+        """Standard uncertainties of `white_point_xy`: of its fit, and of papers' own whites."""
+        if not self.white_seen:
+            return None
+        x, y = self._spread(linear_to_xy)
+        return x, y
+
+    @property
+    def duv_uncertainty(self) -> float:
+        """Standard uncertainty of `duv`; NaN when no white was seen."""
+        return self._spread(lambda white: [distance_from_white_locus(linear_to_xy(white))])[0]
+
+    @property
+    def unevenness(self) -> Measurement:
         """(Largest - smallest) / mean illumination over the opening."""
+        if not self.white_seen:
+            return Measurement.unknown("1", Doubt.NO_WHITE)
         return self.field.unevenness
+
+    def _spread(self, tells: Callable[[FloatArray], Sequence[float]]) -> list[float]:
+        """What the log ratios of red and blue to green leave open of what a white tells."""
+        steps = self.chroma_uncertainty * np.array([[1.0, 0, 0], [0, 0, 1]])
+        more, less = (
+            np.array([tells(self.white_linear * np.exp(sign * step)) for step in steps])
+            for sign in (1, -1)
+        )
+        return list(map(float, np.hypot(*(more - less) / 2)))
 
     def illumination_at(self, xy_mm: FloatArray) -> FloatArray:
         """Illumination relative to the tray's centre at tray points; (..., 2) to (..., 3)."""
@@ -246,10 +272,11 @@ def _doubts(
 ) -> tuple[Doubt, ...]:
     sure = abs(duv) - 2 * _DUV_PER_LOG_RATIO * field.chroma_uncertainty
     coloured = sure > _COLOURED_DUV or white[2] < _REDDEST_BLUE_TO_RED * white[0]
+    unevenness = field.unevenness.value or 0.0
     found = {
         Doubt.COLOURED_LIGHT: coloured,
         Doubt.MIXED_LIGHT: field.chroma_change > _MIXED_LOG_CHROMA,
-        Doubt.UNEVEN_LIGHT: field.unevenness > _UNEVEN * (1 + 2 * field.level_uncertainty),
+        Doubt.UNEVEN_LIGHT: unevenness > _UNEVEN * (1 + 2 * field.level_uncertainty),
         Doubt.CLIPPED: clipped_share > _CLIPPED_SHARE,
         Doubt.DIM: float(white @ LUMINANCE_WEIGHTS) < _DIM_WHITE,
     }

@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from trayvision.colorimetry import LUMINANCE_WEIGHTS
 from trayvision.kit_white import WhiteCells
+from trayvision.measurement import Measurement
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -43,6 +44,8 @@ class IlluminationField:
         Log illumination relative to the centre: factors of 1 (zero), u, v, uv, u2, v2 with
         u = x / half length and v = y / half width.
     half_size_mm : (2,) float array
+    level_covariance : (6, 6) float array
+        Of the log level at the centre, and of the factors of u, v, uv, u2, v2.
     level_uncertainty, chroma_uncertainty : float
         Standard uncertainty of the log level, and of the log ratio of channels, at the centre.
     chroma_change : float
@@ -53,6 +56,7 @@ class IlluminationField:
     log_white: FloatArray
     coefficients: FloatArray
     half_size_mm: FloatArray
+    level_covariance: FloatArray
     level_uncertainty: float
     chroma_uncertainty: float
     chroma_change: float
@@ -62,18 +66,36 @@ class IlluminationField:
         return np.asarray(np.exp(_terms(xy_mm / self.half_size_mm) @ self.coefficients))
 
     @property
-    def unevenness(self) -> float:
-        """(Largest - smallest) / mean luminance of a white that filled the opening."""
+    def unevenness(self) -> Measurement:
+        """(Largest - smallest) / mean luminance of a white that filled the opening.
+
+        Its brightest and darkest places change with the level's terms, and the whites lie at
+        the ends only: so its uncertainty is the root mean square change over the points of the
+        spherical cubature rule (Arasaratnam, Haykin, IEEE Trans. Automat. Control 54 (2009)
+        1254), not a slope. The colour's terms hardly change the luminance.
+        """
+        found = self._unevenness_with(np.zeros(6))
+        free = self.level_covariance[1:, 1:]
+        steps = np.linalg.cholesky(free * len(free)).T
+        others = [
+            self._unevenness_with(np.append(0.0, sign * step)) for step in steps for sign in (-1, 1)
+        ]
+        return Measurement(found, float(np.sqrt(np.mean((np.array(others) - found) ** 2))), "1")
+
+    def _unevenness_with(self, change: FloatArray) -> float:
         across = np.linspace(-1.0, 1.0, 9)
-        uv = np.stack(np.meshgrid(across, across), axis=-1)
-        white = self.relative_at(uv * self.half_size_mm) * np.exp(self.log_white)
-        luminance = white @ LUMINANCE_WEIGHTS
+        terms = _terms(np.stack(np.meshgrid(across, across), axis=-1))
+        log = self.log_white + terms @ (self.coefficients + change[:, None])
+        luminance = np.exp(log) @ LUMINANCE_WEIGHTS
         return float(np.ptp(luminance) / luminance.mean())
 
 
 def flat_field(half_size_mm: FloatArray, *, level: float, chroma: float) -> IlluminationField:
     """Even light of unknown colour, with these standard uncertainties of its logarithm."""
-    return IlluminationField(np.zeros(3), np.zeros((6, 3)), half_size_mm, level, chroma, 0.0)
+    covariance = np.diag(np.append(level, _LEVEL_PRIOR[1:]) ** 2)
+    return IlluminationField(
+        np.zeros(3), np.zeros((6, 3)), half_size_mm, covariance, level, chroma, 0.0
+    )
 
 
 def fit_field(cells: WhiteCells, half_size_mm: FloatArray) -> IlluminationField:
@@ -99,8 +121,8 @@ def fit_field(cells: WhiteCells, half_size_mm: FloatArray) -> IlluminationField:
     first = int(share.argmin()) if share.min() < 0.5 else 1
     cut = cells.clipped[:, first]
     samples = _Samples(terms, log[:, first], cells.level_sigma, cut, _CLIPPED_LEVEL)
-    level, covariance = _posterior(samples, np.append(_LEVEL_PRIOR, _BAR_LEVEL_PRIOR))
-    level_std = float(covariance[0, 0]) ** 0.5
+    level, level_covariance = _posterior(samples, np.append(_LEVEL_PRIOR, _BAR_LEVEL_PRIOR))
+    level_std = float(level_covariance[0, 0]) ** 0.5
     if cut.any() and not _told(samples):
         level[0] += _UNTOLD_ABOVE
         level_std = float(np.hypot(level_std, _UNTOLD_SIGMA))
@@ -122,6 +144,7 @@ def fit_field(cells: WhiteCells, half_size_mm: FloatArray) -> IlluminationField:
         log_white,
         coefficients,
         half_size_mm,
+        level_covariance[:6, :6],
         level_std,
         max(deviations),
         max(changes),

@@ -92,8 +92,11 @@ def _tray_record(tray: TrayInspection) -> Record:
         "sharpness": None if tray.sharpness is None else _sharpness_record(tray),
         "light": {
             "white_point_xy": _point(light.white_point_xy, 4),
+            "white_point_uncertainty_xy": _point(light.white_point_uncertainty_xy, 4),
             "duv": _rounded(light.duv, 4),
-            "unevenness": _rounded(light.unevenness, 3),
+            "duv_uncertainty": _rounded(light.duv_uncertainty, 4),
+            "unevenness": _rounded(light.unevenness.value, 3),
+            "unevenness_uncertainty": _rounded(light.unevenness.uncertainty, 3),
             "clipped_share": _rounded(light.clipped_share, 4),
             "coloured": light.coloured,
         },

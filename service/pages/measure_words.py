@@ -138,8 +138,10 @@ def notes(tray: Record, say: Say) -> list[str]:
     if light["white_point_xy"] is None:
         told.append("Light: no white was seen, so colours are as the camera made them.")
     else:
-        uneven = light["unevenness"]
-        change = "" if uneven is None else f", brightness changing by {100 * uneven:.0f} %"
+        # Records of earlier versions lack the uncertainty.
+        uneven, doubt = light["unevenness"], light.get("unevenness_uncertainty")
+        known = "" if doubt is None else f" ± {100 * doubt:.0f}"
+        change = "" if uneven is None else f", brightness changing by {100 * uneven:.0f}{known} %"
         kind = "coloured" if light["coloured"] else "white"
         told.append(f"Light: {kind}{change} over the tray.")
     return told

@@ -93,8 +93,11 @@ def tray_record(number: int | None, **said: Any) -> dict[str, Any]:
         "sharpness": _sharpness(said),
         "light": {
             "white_point_xy": [0.31, 0.33],
+            "white_point_uncertainty_xy": [0.003, 0.004],
             "duv": 0.0,
+            "duv_uncertainty": 0.001,
             "unevenness": 0.1,
+            "unevenness_uncertainty": 0.12,
             "clipped_share": 0.0,
             "coloured": False,
         },
