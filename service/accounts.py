@@ -13,15 +13,14 @@ import sqlalchemy as sa
 
 from service.account_tables import PERSON_PASSWORD
 from service.context import Service
-from service.entries import Entrant, current
+from service.entries import Entrant
 from service.guessing import count_try, forget_failures, guesses_of
 from service.models import accounts as models
-from service.passwords import Passwords, check_new_password, folded
+from service.passwords import Passwords, check_new_password
+from service.people import PEOPLE, is_open, person_named
 from service.refusals import Conflict, NotLoggedIn, Refusal
-from service.resources import Resource, Values
 from service.roles import Role
 from service.room_log import in_utc, the_room
-from service.schema import PERSON
 from service.sessions import (
     begin_session,
     end_expired_sessions,
@@ -31,26 +30,6 @@ from service.sessions import (
 )
 
 _LOG = logging.getLogger(__name__)
-
-
-def is_open(connection: sa.Connection) -> bool:
-    """Whether no password is set."""
-    return connection.execute(sa.select(PERSON_PASSWORD.c.person_id).limit(1)).first() is None
-
-
-def person_named(connection: sa.Connection, name: str) -> sa.RowMapping | None:
-    """The person with a name, however it is written."""
-    rows = connection.execute(sa.select(current(PERSON))).mappings()
-    return next((row for row in rows if folded(row["name"]) == folded(name)), None)
-
-
-def _name_is_free(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
-    taken = person_named(connection, values["name"])
-    if taken is not None and taken["id"] != thing_id:
-        raise Conflict("name", f"must be new, but person {taken['id']} has it")
-
-
-PEOPLE = Resource(PERSON, models.NewPerson, models.PersonChange, models.Person, check=_name_is_free)
 
 
 def add_person(
@@ -73,28 +52,6 @@ def add_person(
         assert isinstance(person, models.Person)
         if hashed is not None:
             _keep_password(connection, person, hashed, by.at)
-    return person
-
-
-def correct_person(
-    service: Service, person_id: int, change: models.PersonChange, by: Entrant
-) -> models.Person:
-    """Correct a person; whoever is no longer active is logged out and loses all tokens.
-
-    Raises
-    ------
-    NotFound
-    Conflict
-        If the name is taken, or no owner could log in any more.
-    """
-    with service.database.write() as connection:
-        person = PEOPLE.correct(connection, person_id, change, by)
-        assert isinstance(person, models.Person)
-        if not is_open(connection) and not _an_owner_can_log_in(connection):
-            raise Conflict("person", "must stay: no other active owner has a password")
-        if not person.active:
-            end_sessions(connection, person_id)
-            revoke_tokens(connection, person_id, by.at)
     return person
 
 
@@ -236,17 +193,6 @@ def _kept_hash(connection: sa.Connection, person_id: int) -> str | None:
     return connection.execute(
         sa.select(PERSON_PASSWORD.c.hash).where(PERSON_PASSWORD.c.person_id == person_id)
     ).scalar()
-
-
-def _an_owner_can_log_in(connection: sa.Connection) -> bool:
-    person = current(PERSON)
-    statement = (
-        sa.select(person.c.id)
-        .join(PERSON_PASSWORD, PERSON_PASSWORD.c.person_id == person.c.id)
-        .where(person.c.role == str(Role.OWNER), person.c.active.is_(sa.true()))
-        .limit(1)
-    )
-    return connection.execute(statement).first() is not None
 
 
 def set_owners_password(

@@ -12,9 +12,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocketClose
 
 from service.access_rules import rights_needed
-from service.accounts import is_open
 from service.context import Service
 from service.origin import from_this_machine, is_forged
+from service.people import is_open
 from service.problems import refusal_response
 from service.refusals import NotAllowed, NotLoggedIn, Refusal
 from service.roles import OPEN_ROOM_VISITOR, Entrance, Right, Visitor

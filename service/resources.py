@@ -12,7 +12,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.columns import METADATA
-from service.entries import Entrant, correct, current, enter, history, withdraw
+from service.entries import Entrant, correct, current, enter, history, take_back, withdraw
 from service.models.base import Change, Entered, Model
 from service.models.room import History, HistoryRow
 from service.refusals import Conflict, NotFound, Refusal
@@ -116,12 +116,21 @@ class Resource:
     ) -> None:
         """Say that a thing never was. Raises NotFound and, while others refer to it, Conflict."""
         one(connection, self.table, thing_id)
-        users = sorted(_users(connection, self.table, thing_id))
-        if users:
-            raise Conflict(
-                self.table.name, f"{thing_id} is still referred to by {', '.join(users)}"
-            )
+        self._check_unused(connection, thing_id)
         withdraw(connection, self.table, thing_id, by=by, why=why)
+
+    def take_back(self, connection: sa.Connection, thing_id: int, by: Entrant) -> int:
+        """Undo what was said last of a thing; returns the id of the new row.
+
+        Raises NotFound and, where others refer to it or what was before no longer fits, Refusal.
+        """
+        entry_id = take_back(connection, self.table, thing_id, by=by)
+        last = history(connection, self.table, thing_id)[-1]
+        if last["withdrawn"]:
+            self._check_unused(connection, thing_id)
+        else:
+            self._check(connection, {name: last[name] for name in self._own_columns()}, thing_id)
+        return entry_id
 
     def history(self, connection: sa.Connection, thing_id: int) -> History:
         """All that was ever said of a thing. Raises NotFound."""
@@ -151,6 +160,13 @@ class Resource:
             for moment, person in self.said_by.items()
             if moment in values
         }
+
+    def _check_unused(self, connection: sa.Connection, thing_id: int) -> None:
+        users = sorted(_users(connection, self.table, thing_id))
+        if users:
+            raise Conflict(
+                self.table.name, f"{thing_id} is still referred to by {', '.join(users)}"
+            )
 
     def _required(self, name: str) -> bool:
         return name in self.table.c and not self.table.c[name].nullable

@@ -1,9 +1,12 @@
 """The room itself, corrected."""
 
+import sqlalchemy as sa
+
 from service.context import Service
-from service.entries import Entrant
+from service.entries import Entrant, history
 from service.ingest import tell_watchers
 from service.models.room import Room, RoomChange
+from service.refusals import Conflict
 from service.resources import Resource
 from service.room_log import the_room
 from service.schema import ROOM
@@ -18,3 +21,10 @@ def correct_room(service: Service, change: RoomChange, by: Entrant) -> Room:
     assert isinstance(out, Room)
     tell_watchers(service, ())
     return out
+
+
+def take_back_room(connection: sa.Connection, room_id: int, by: Entrant) -> int:
+    """Undo the last correction of the room. Raises NotFound and Conflict."""
+    if len(history(connection, ROOM, room_id)) == 1:
+        raise Conflict("room", "was never corrected, and there is no log without its room")
+    return ROOMS.take_back(connection, room_id, by)

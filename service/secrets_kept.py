@@ -1,18 +1,21 @@
 """Addresses with names and passwords in them: kept aside, shown masked, in no history."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Final
 from urllib.parse import urlsplit
 
 import sqlalchemy as sa
 
-from service.entries import Entrant
+from service.entries import Entrant, history
 from service.models.base import Change, Entered, Model
 from service.outside_schema import SECRET
-from service.refusals import Refusal
+from service.refusals import Conflict, Refusal
 from service.resources import Resource
 
 MASK = "***"
+_UNDOABLE_FOR: Final = timedelta(minutes=15)
 
 
 def masked(address: str) -> str:
@@ -39,6 +42,30 @@ def scheme_alone(address: str) -> str:
     return f"{address.partition('://')[0]}://{MASK}"
 
 
+class LetGo:
+    """Addresses that were written over, for as long as their undo stands on a page.
+
+    In memory alone: what was let go is in no table, no backup, and gone with the process.
+    """
+
+    def __init__(self) -> None:
+        self._kept: dict[tuple[str, int], tuple[str | None, datetime]] = {}
+
+    def keep(self, log: sa.Engine, entry_id: int, address: str | None, now: datetime) -> None:
+        """Keep what held before an entry."""
+        self._kept = {
+            key: (value, at) for key, (value, at) in self._kept.items() if now - at <= _UNDOABLE_FOR
+        }
+        self._kept[str(log.url), entry_id] = address, now
+
+    def before(self, log: sa.Engine, entry_id: int, now: datetime) -> str | None:
+        """What held before an entry. Raises KeyError where it wrote nothing over, or long ago."""
+        address, at = self._kept[str(log.url), entry_id]
+        if now - at > _UNDOABLE_FOR:
+            raise KeyError(entry_id)
+        return address
+
+
 @dataclass(frozen=True)
 class AddressedResource(Resource):
     """Things with an address: like any thing, but the full address is kept aside.
@@ -50,6 +77,7 @@ class AddressedResource(Resource):
     """
 
     mask: Callable[[str], str] = masked
+    let_go: LetGo = field(default_factory=LetGo)
 
     def add(
         self,
@@ -77,7 +105,7 @@ class AddressedResource(Resource):
             return super().correct(connection, thing_id, change, by)
         shown = change.model_copy(update={"address": self._shown(address)})
         out = super().correct(connection, thing_id, shown, by)
-        self._keep(connection, thing_id, address)
+        self._write_over(connection, thing_id, address, entry=(out.entry_id, by))
         return out
 
     def withdraw(
@@ -85,7 +113,30 @@ class AddressedResource(Resource):
     ) -> None:
         """Say that a thing never was; its full address is let go."""
         super().withdraw(connection, thing_id, by=by, why=why)
-        connection.execute(sa.delete(SECRET).where(SECRET.c.owner == self._owner(thing_id)))
+        entry_id = history(connection, self.table, thing_id)[-1]["id"]
+        self._write_over(connection, thing_id, None, entry=(entry_id, by))
+
+    def take_back(self, connection: sa.Connection, thing_id: int, by: Entrant) -> int:
+        """Undo what was said last of a thing, with the full address that held before it.
+
+        Raises NotFound, Refusal and, where that address is let go for good, Conflict.
+        """
+        undone = history(connection, self.table, thing_id)[-1]
+        entry_id = super().take_back(connection, thing_id, by)
+        now = history(connection, self.table, thing_id)[-1]
+        if now["withdrawn"]:
+            self._keep(connection, thing_id, None)
+            return entry_id
+        try:
+            address = self.let_go.before(connection.engine, undone["id"], by.at)
+        except KeyError as error:
+            if undone["withdrawn"] or undone["address"] != now["address"]:
+                raise Conflict(
+                    "address", "before was let go for good: please enter it anew instead"
+                ) from error
+        else:
+            self._keep(connection, thing_id, address)
+        return entry_id
 
     def address(self, connection: sa.Connection, thing_id: int) -> str | None:
         """The full address of a thing."""
@@ -95,10 +146,25 @@ class AddressedResource(Resource):
     def _owner(self, thing_id: int) -> str:
         return f"{self.table.name} {thing_id}"
 
-    def _keep(self, connection: sa.Connection, thing_id: int, address: str) -> None:
+    def _write_over(
+        self,
+        connection: sa.Connection,
+        thing_id: int,
+        address: str | None,
+        *,
+        entry: tuple[int, Entrant],
+    ) -> None:
+        """Put an address in the place of what held before an entry, which an undo brings back."""
+        entry_id, by = entry
+        before = self.address(connection, thing_id)
+        self.let_go.keep(connection.engine, entry_id, before, by.at)
+        self._keep(connection, thing_id, address)
+
+    def _keep(self, connection: sa.Connection, thing_id: int, address: str | None) -> None:
         owner = self._owner(thing_id)
         connection.execute(sa.delete(SECRET).where(SECRET.c.owner == owner))
-        connection.execute(sa.insert(SECRET).values(owner=owner, value=address))
+        if address is not None:
+            connection.execute(sa.insert(SECRET).values(owner=owner, value=address))
 
     def _shown(self, address: str | None) -> str | None:
         if address is not None and MASK in address:

@@ -95,8 +95,8 @@ def run_serve(options: argparse.Namespace) -> int:
 
 
 def _only_this_machine(service: "Service", host: str) -> None:
-    from service.accounts import is_open
     from service.origin import is_loopback
+    from service.people import is_open
 
     if is_loopback(host):
         return

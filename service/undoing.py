@@ -1,26 +1,46 @@
 """Undo: what was entered is withdrawn, what was corrected is put back; both stay in the history."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
 import sqlalchemy as sa
 
+from service.camera_things import CAMERAS
 from service.context import Service
 from service.entries import Entrant, history, take_back
 from service.ingest import photo_trays, tell_watchers
+from service.notification_targets import TARGETS
+from service.outside_schema import NOTIFICATION_TARGET
+from service.people import take_back_person
 from service.photo_changes import measure_again
-from service.refusals import Conflict, NotFound
+from service.refusals import Conflict, NotAllowed, NotFound
+from service.room_figures import take_back_room
 from service.room_log import Row, one
 from service.run_log import bring_seed, seed_of
-from service.schema import CORRECTABLE, HARVEST, RUN, TRAY_CORNERS
+from service.schema import CAMERA, CORRECTABLE, HARVEST, PERSON, ROOM, RUN, TRAY_CORNERS
 
-UNDOABLE: Final = frozenset(
-    "run harvest placement tray_state tray flag_event reading chore rack shelf position seed_lot "
-    "capture assignment tray_corners".split()
-)
+# What the owner alone enters, and takes back.
+_OWNERS: Final[Mapping[sa.Table, Callable[[sa.Connection, int, Entrant], int]]] = {
+    ROOM: take_back_room,
+    PERSON: take_back_person,
+    CAMERA: CAMERAS.take_back,
+    NOTIFICATION_TARGET: TARGETS.take_back,
+}
+_UNDOABLE: Final[Mapping[str, sa.Table]] = {
+    **{table.name: table for table in _OWNERS},
+    **{
+        name: CORRECTABLE[name]
+        for name in (
+            "run harvest placement tray_state tray flag_event reading chore rack shelf position "
+            "seed_lot capture assignment tray_corners"
+        ).split()
+    },
+}
 
 
-def undo(service: Service, entries: Sequence[tuple[str, int]], by: Entrant) -> None:
+def undo(
+    service: Service, entries: Sequence[tuple[str, int]], by: Entrant, *, may_own: bool
+) -> None:
     """Take back what one action entered, its last entry first, all or nothing.
 
     Parameters
@@ -29,9 +49,13 @@ def undo(service: Service, entries: Sequence[tuple[str, int]], by: Entrant) -> N
     entries : sequence of (str, int)
         Kind and row, in the order in which they were entered.
     by : Entrant
+    may_own : bool
+        Whether whoever asks may enter what is the owner's alone.
 
     Raises
     ------
+    NotAllowed
+        If something is the owner's alone to take back.
     NotFound
         If there is no such row, or its kind cannot be undone.
     Conflict
@@ -41,9 +65,12 @@ def undo(service: Service, entries: Sequence[tuple[str, int]], by: Entrant) -> N
     photos: set[int] = set()
     with service.database.write() as connection:
         for kind, entry_id in reversed(entries):
-            if kind not in UNDOABLE:
+            table = _UNDOABLE.get(kind)
+            if table is None:
                 raise NotFound("entry", f"{kind}:{entry_id}")
-            row = _take_back(connection, CORRECTABLE[kind], entry_id, by)
+            if table in _OWNERS and not may_own:
+                raise NotAllowed(kind, "is the owner's to take back")
+            row = _take_back(connection, table, entry_id, by)
             trays |= _trays_of(connection, kind, row)
             photos |= {row["photo_id"]} if "photo_id" in row else set()
     for kind, entry_id in entries:
@@ -68,6 +95,9 @@ def _take_back(connection: sa.Connection, table: sa.Table, entry_id: int, by: En
     thing_id = row["original_id"] or row["id"]
     if history(connection, table, thing_id)[-1]["id"] != entry_id:
         raise Conflict(table.name, f"{thing_id} was corrected since, so this cannot be undone")
+    if table in _OWNERS:
+        _OWNERS[table](connection, thing_id, by)
+        return row
     new_entry = take_back(connection, table, thing_id, by=by)
     if table is RUN and row["replaces_id"] is not None:
         bring_seed(connection, new_entry, seed_of(connection, row["replaces_id"]))

@@ -8,15 +8,7 @@ from fastapi import APIRouter, Depends, Path, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.routing import APIRoute
 
-from service.accounts import (
-    PEOPLE,
-    add_person,
-    change_own_password,
-    correct_person,
-    give_token,
-    log_in,
-    set_password,
-)
+from service.accounts import add_person, change_own_password, give_token, log_in, set_password
 from service.api.dependencies import By, Limit, Offset, TheService
 from service.context import Service
 from service.gate import SESSION_COOKIE
@@ -24,6 +16,7 @@ from service.models import accounts as models
 from service.models.base import LARGEST_ID
 from service.models.room import History
 from service.passwords import Passwords
+from service.people import PEOPLE, correct_person
 from service.problems import RESPONSES
 from service.refusals import Conflict, NotFound
 from service.roles import Entrance, Visitor

@@ -10,12 +10,12 @@ from fastapi import Request
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
-from service.accounts import PEOPLE
 from service.context import Service
 from service.models.accounts import Person
 from service.pages import addresses
 from service.pages.notices import Notice, forget_notice, notice_of
 from service.pages.words import Say
+from service.people import PEOPLE
 from service.roles import Entrance, Right, Visitor
 from service.room_log import the_room
 

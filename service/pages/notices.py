@@ -22,7 +22,7 @@ class Entry:
     Parameters
     ----------
     kind : str
-        Name of its table, one of `service.undoing.UNDOABLE`.
+        Name of its table, one of those that `service.undoing` knows.
     entry_id : int
     """
 
@@ -43,16 +43,28 @@ class Entry:
 
 @dataclass(frozen=True)
 class Notice:
-    """What was just done, and the entries that take it back."""
+    """What was just done, the entries that take it back, and where that leads if not here."""
 
     words: str
     undo: tuple[str, ...] = ()
+    undone: str = ""
 
 
-def done(to: str, words: str, *, undo: Sequence[Entry] = ()) -> Response:
-    """Go on to a page that says what was just done."""
+def done(to: str, words: str, *, undo: Sequence[Entry] = (), undone: str = "") -> Response:
+    """Go on to a page that says what was just done.
+
+    Parameters
+    ----------
+    to : str
+    words : str
+    undo : sequence of Entry
+        What takes it back.
+    undone : str
+        Where that leads, if `to` is the page of a thing that is no more then.
+    """
     response = RedirectResponse(to, status_code=303)
-    said = json.dumps({"words": words, "undo": [str(entry) for entry in undo]})
+    entries = [str(entry) for entry in undo]
+    said = json.dumps({"words": words, "undo": entries, "undone": undone})
     response.set_cookie(
         _COOKIE,
         urlsafe_b64encode(said.encode()).decode(),
@@ -70,7 +82,8 @@ def notice_of(request: HTTPConnection) -> Notice | None:
         return None
     try:
         said = json.loads(urlsafe_b64decode(text.encode()))
-        return Notice(str(said["words"]), tuple(str(Entry.parse(one)) for one in said["undo"]))
+        entries = tuple(str(Entry.parse(one)) for one in said["undo"])
+        return Notice(str(said["words"]), entries, str(said["undone"]))
     except (ValueError, KeyError, TypeError):
         return None
 

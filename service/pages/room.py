@@ -15,7 +15,7 @@ from service.pages import addresses, racks, starting
 from service.pages.filled import Choice
 from service.pages.forms import TypedForm
 from service.pages.frame import show
-from service.pages.notices import done
+from service.pages.notices import Entry, done
 from service.pages.room_rows import (
     IdleTray,
     RackRows,
@@ -122,9 +122,10 @@ def post_day_zero(service: TheService, by: By, typed: TypedForm) -> Response:
     if typed.text("day_zero") is None:
         raise Refusal("day_zero", "must be soak or spread, got nothing")
     change = typed.read(RoomChange, "day_zero")
-    correct_room(service, change, by)
+    room = correct_room(service, change, by)
     words = "when seed is soaked" if change.day_zero is DayZero.SOAK else "when seed is spread"
-    return done(addresses.ROOM, f"Day 0 is {words}. The foot of this page changes it.")
+    said = f"Day 0 is {words}. The foot of this page changes it."
+    return done(addresses.ROOM, said, undo=[Entry("room", room.entry_id)])
 
 
 def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) -> RoomPage:

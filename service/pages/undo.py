@@ -6,8 +6,10 @@ from starlette.responses import Response
 from service.api.dependencies import By, TheService
 from service.pages import addresses
 from service.pages.forms import TypedForm
+from service.pages.frame import visitor_of
 from service.pages.notices import Entry, back, done
 from service.refusals import Refusal
+from service.roles import Right
 from service.undoing import undo
 
 router = APIRouter(include_in_schema=False)
@@ -22,5 +24,8 @@ def post_undo(service: TheService, by: By, request: Request, typed: TypedForm) -
         raise Refusal("entry", str(error)) from error
     if not entries:
         raise Refusal("entry", "must name what to undo, got nothing")
-    undo(service, [(entry.kind, entry.entry_id) for entry in entries], by)
-    return done(back(request, addresses.NOW), "Undone. Both entries stay in the history.")
+    may_own = Right.OWN in visitor_of(request).rights
+    undo(service, [(entry.kind, entry.entry_id) for entry in entries], by, may_own=may_own)
+    came_from = back(request, addresses.NOW)
+    to = addresses.own_path(typed.text("to") or came_from)
+    return done(to, "Undone. Both entries stay in the history.")

@@ -5,9 +5,9 @@ from datetime import timedelta
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from service.accounts import PEOPLE
 from service.gate import SESSION_COOKIE
 from service.models.accounts import NewPerson
+from service.people import PEOPLE
 from service.roles import Role
 from service.sessions import begin_session
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page

@@ -21,8 +21,8 @@ from schemathesis.specs.openapi.checks import (
     unsupported_method,
 )
 
-from service.accounts import PEOPLE
 from service.models.accounts import NewPerson
+from service.people import PEOPLE
 from service.sessions import make_token
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import photo_bytes

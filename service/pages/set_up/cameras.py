@@ -8,14 +8,14 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.accounts import add_person, give_token, person_named
+from service.accounts import add_person, give_token
 from service.api.accounts import ThePasswords
 from service.api.dependencies import By, TheService
 from service.camera_health import camera_health
 from service.camera_rounds import CameraRounds
 from service.camera_things import CAMERAS, is_asked
 from service.context import Service
-from service.entries import Entrant
+from service.entries import Entrant, history
 from service.ingest import tell_watchers
 from service.models.accounts import NewPersonForm, NewToken
 from service.models.base import LARGEST_ID
@@ -32,7 +32,7 @@ from service.models.room import Shelf
 from service.pages import addresses
 from service.pages.forms import TypedForm, answered
 from service.pages.frame import show
-from service.pages.notices import done
+from service.pages.notices import Entry, done
 from service.pages.set_up.camera_check import CameraCheck, camera_check
 from service.pages.set_up.camera_forms import (
     ADDRESSES,
@@ -45,9 +45,11 @@ from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
 from service.pages.set_up.token_page import TokenPage, address_of_service, show_token
 from service.pages.words import Say
 from service.passwords import Passwords
+from service.people import person_named
 from service.refusals import Conflict, Refusal
 from service.roles import Role
 from service.room_log import the_room
+from service.schema import CAMERA
 from service.things import RACKS, SHELVES
 
 router = APIRouter(include_in_schema=False)
@@ -112,7 +114,8 @@ def post_camera(service: TheService, by: By, request: Request, typed: TypedForm)
             camera = CAMERAS.add(connection, new, by)
         tell_watchers(service, ())
         said = f"{new.name} is entered. Now try it."
-        return done(f"{addresses.SET_UP_CAMERAS}/{camera.id}", said)
+        undo, list_of_all = [Entry("camera", camera.entry_id)], addresses.SET_UP_CAMERAS
+        return done(f"{list_of_all}/{camera.id}", said, undo=undo, undone=list_of_all)
 
     def shown(connection: sa.Connection, said: Said) -> Response:
         return _show_cameras(request, connection, kind, said)
@@ -138,9 +141,10 @@ def patch_camera(
             before = CAMERAS.get(connection, camera_id)
             assert isinstance(before, Camera)
             change = CameraChange.model_validate(typed_camera(typed, before.kind))
-            CAMERAS.correct(connection, camera_id, change, by)
+            camera = CAMERAS.correct(connection, camera_id, change, by)
         tell_watchers(service, ())
-        return done(f"{addresses.SET_UP_CAMERAS}/{camera_id}", f"{change.name} is corrected.")
+        to, undo = f"{addresses.SET_UP_CAMERAS}/{camera_id}", [Entry("camera", camera.entry_id)]
+        return done(to, f"{change.name} is corrected.", undo=undo)
 
     return answered(typed, act, shown_again(service, "form", _shown(request, camera_id)))
 
@@ -180,9 +184,10 @@ def post_withdraw_camera(
                 raise Conflict(
                     "camera", "has taken photos that name it: untick “In use” instead"
                 ) from conflict
+            entry_id = history(connection, CAMERA, camera_id)[-1]["id"]
         tell_watchers(service, ())
-        said = f"{camera.name} is out of the list, and its address is let go."
-        return done(addresses.SET_UP_CAMERAS, said)
+        said = f"{camera.name} is out of the list. Its address is let go unless this is undone."
+        return done(addresses.SET_UP_CAMERAS, said, undo=[Entry("camera", entry_id)])
 
     return answered(typed, act, shown_again(service, "withdraw", _shown(request, camera_id)))
 

@@ -9,6 +9,7 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
+from service.entries import history
 from service.models.base import LARGEST_ID
 from service.models.notifications import (
     AtOnce,
@@ -20,10 +21,11 @@ from service.models.notifications import (
 )
 from service.notification_targets import TARGETS
 from service.notifications import Notifier, notifications
+from service.outside_schema import NOTIFICATION_TARGET
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
-from service.pages.notices import done
+from service.pages.notices import Entry, done
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
 from service.refusals import Refusal
 
@@ -31,6 +33,7 @@ router = APIRouter(include_in_schema=False)
 
 TargetId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 _ALL: Final = 1000
+_KIND: Final = NOTIFICATION_TARGET.name
 _SHOWN: Final = 12
 _TARGET: Final = f"{addresses.SET_UP_MESSAGES}/{{target_id}}"
 _AT_ONCE: Final = (
@@ -77,7 +80,8 @@ def post_target(service: TheService, by: By, request: Request, typed: TypedForm)
         with service.database.write() as connection:
             target = TARGETS.add(connection, new, by)
         said = f"{new.name} is entered. Send a test to see whether it arrives."
-        return done(f"{addresses.SET_UP_MESSAGES}/{target.id}", said)
+        undo, list_of_all = [Entry(_KIND, target.entry_id)], addresses.SET_UP_MESSAGES
+        return done(f"{list_of_all}/{target.id}", said, undo=undo, undone=list_of_all)
 
     def shown(connection: sa.Connection, said: Said) -> Response:
         return _show_all(request, connection, said)
@@ -101,8 +105,10 @@ def patch_target(
     def act() -> Response:
         values = _typed_target(typed) | {"active": bool(typed.texts("active"))}
         with service.database.write() as connection:
-            TARGETS.correct(connection, target_id, TargetChange.model_validate(values), by)
-        return done(f"{addresses.SET_UP_MESSAGES}/{target_id}", f"{values['name']} is corrected.")
+            change = TargetChange.model_validate(values)
+            target = TARGETS.correct(connection, target_id, change, by)
+        to, undo = f"{addresses.SET_UP_MESSAGES}/{target_id}", [Entry(_KIND, target.entry_id)]
+        return done(to, f"{values['name']} is corrected.", undo=undo)
 
     return answered(typed, act, shown_again(service, "form", _shown(request, target_id)))
 
@@ -133,8 +139,9 @@ def post_withdraw_target(service: TheService, by: By, target_id: TargetId) -> Re
         target = TARGETS.get(connection, target_id)
         assert isinstance(target, Target)
         TARGETS.withdraw(connection, target_id, by=by, why=None)
-    said = f"{target.name} is out of the list, and the address is let go."
-    return done(addresses.SET_UP_MESSAGES, said)
+        entry_id = history(connection, NOTIFICATION_TARGET, target_id)[-1]["id"]
+    said = f"{target.name} is out of the list. The address is let go unless this is undone."
+    return done(addresses.SET_UP_MESSAGES, said, undo=[Entry(_KIND, entry_id)])
 
 
 def _typed_target(typed: Typed) -> dict[str, Any]:

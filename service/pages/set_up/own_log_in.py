@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from pydantic import SecretStr
 from starlette.responses import RedirectResponse, Response
 
-from service.accounts import change_own_password, is_open
+from service.accounts import change_own_password
 from service.api.accounts import ThePasswords, TheVisitor, address_of, give_cookie, logout
 from service.api.dependencies import TheService
 from service.models.accounts import OwnPassword
@@ -18,6 +18,7 @@ from service.pages.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
+from service.people import is_open
 from service.refusals import Conflict, NotLoggedIn, Refusal
 from service.roles import Entrance
 

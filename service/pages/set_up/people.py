@@ -9,14 +9,7 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service.account_tables import PERSON_PASSWORD
-from service.accounts import (
-    PEOPLE,
-    add_person,
-    correct_person,
-    give_token,
-    is_open,
-    set_password,
-)
+from service.accounts import add_person, give_token, set_password
 from service.api.accounts import ThePasswords, give_cookie
 from service.api.dependencies import By, TheService
 from service.context import Service
@@ -25,9 +18,10 @@ from service.models.base import LARGEST_ID
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
-from service.pages.notices import done
+from service.pages.notices import Entry, done
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
 from service.pages.set_up.token_page import TokenPage, address_of_service, show_token
+from service.people import PEOPLE, correct_person, is_open
 from service.refusals import NotFound, Refusal
 from service.roles import Entrance, Role, Visitor
 from service.sessions import (
@@ -106,7 +100,8 @@ def post_person(
         new = typed.read(NewPersonForm, "name", "role", password=password)
         person = add_person(service, passwords, new, by)
         if not first or password is None:
-            return done(addresses.SET_UP_PEOPLE, f"{person.name} is entered.")
+            undo = [Entry("person", person.entry_id)]
+            return done(addresses.SET_UP_PEOPLE, f"{person.name} is entered.", undo=undo)
         said = f"{person.name} is the owner now, and you are logged in. The room is closed."
         response = done(addresses.SET_UP_PHONES, said)
         with service.database.write() as connection:
@@ -140,7 +135,7 @@ def patch_person(
         said = f"{person.name} is corrected."
         if not person.active:
             said = f"{person.name} is inactive: logged out everywhere, all tokens ended."
-        return done(addresses.SET_UP_PEOPLE, said)
+        return done(addresses.SET_UP_PEOPLE, said, undo=[Entry("person", person.entry_id)])
 
     def shown(connection: sa.Connection, said: Said) -> Response:
         return _show_person(request, connection, person_id, said)

@@ -22,7 +22,7 @@ from service.models.room import (
 from service.pages import addresses
 from service.pages.forms import TypedForm, answered
 from service.pages.frame import show
-from service.pages.notices import done
+from service.pages.notices import Entry, done
 from service.pages.set_up.fields import (
     NOTHING_SAID,
     Fields,
@@ -112,8 +112,9 @@ def post_room(service: TheService, by: By, request: Request, typed: TypedForm) -
             **({} if size is None else {"tray_size": size}),
             **_given("photo_every_hours", typed.number("photo_every_hours")),
         )
-        correct_room(service, change, by)
-        return done(addresses.SET_UP, "The room is saved. What was said before stays on record.")
+        room = correct_room(service, change, by)
+        words = "The room is saved. What was said before stays on record."
+        return done(addresses.SET_UP, words, undo=[Entry("room", room.entry_id)])
 
     def shown(connection: sa.Connection, said: Said) -> Response:
         return _show_room(request, connection, said)
@@ -134,8 +135,9 @@ def post_units(service: TheService, by: By, request: Request, typed: TypedForm) 
 
     def act() -> Response:
         names = ("temperature_unit", "weight_unit", "volume_unit", "length_unit")
-        correct_room(service, typed.read(RoomChange, *names), by)
-        return done(addresses.SET_UP, "The units are saved: pages now read and take them.")
+        room = correct_room(service, typed.read(RoomChange, *names), by)
+        words = "The units are saved: pages now read and take them."
+        return done(addresses.SET_UP, words, undo=[Entry("room", room.entry_id)])
 
     def shown(connection: sa.Connection, said: Said) -> Response:
         return _show_units(request, connection, said)

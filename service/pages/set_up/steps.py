@@ -7,7 +7,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.accounts import is_open
 from service.api.dependencies import TheService
 from service.context import Service
 from service.entries import current
@@ -17,6 +16,7 @@ from service.outside_schema import NOTIFICATION_TARGET
 from service.pages import addresses
 from service.pages.frame import show, visitor_of
 from service.pages.set_up.fields import number_ranges_in_words
+from service.people import is_open
 from service.roles import Right
 from service.room_log import the_room
 from service.schema import (
