@@ -1,24 +1,27 @@
 """The page that starts trays: one as last time in one tap, or several at once with their seed."""
 
 from dataclasses import dataclass
-from typing import Annotated
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
-from service.models.room import TrayNumber
 from service.pages import addresses, racks, starting
 from service.pages.filled import Choice, Filled
-from service.pages.forms import Typed, TypedForm, answered
+from service.pages.forms import TypedForm
 from service.pages.frame import show
-from service.pages.notices import Entry, done
-from service.pages.tray_numbers import in_words, registered_numbers, sentence, tray_numbers
+from service.pages.notices import Entry
+from service.pages.tray_numbers import (
+    growing_numbers,
+    in_words,
+    registered_numbers,
+    sentence,
+    tray_numbers,
+)
+from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.words import Say
 from service.room_changes import Started, start_trays
-from service.room_log import the_room
-from service.run_calendar import present_run, run_calendar
 
 router = APIRouter(include_in_schema=False)
 
@@ -52,24 +55,16 @@ class StartPage:
 
 
 @router.get(addresses.START)
-def start_page(
-    service: TheService,
-    request: Request,
-    tray: Annotated[list[TrayNumber] | None, Query(max_length=200)] = None,
-) -> Response:
+def start_page(service: TheService, request: Request, trays: NamedTrays = None) -> Response:
     """Asks which trays, when, and with which seed."""
-    with service.database.read() as connection:
-        say = Say(the_room(connection), service.clock())
-        return _show(request, connection, say, Typed(), tuple(tray or ()))
+    return TraysForm(service, request, _show).asked(trays)
 
 
 @router.post(addresses.START)
 def post_start(service: TheService, by: By, request: Request, typed: TypedForm) -> Response:
     """Starts them, all or none."""
-    with service.database.read() as connection:
-        say = Say(the_room(connection), by.at)
 
-    def act() -> Response:
+    def write(say: Say) -> WrittenDown:
         numbers = tray_numbers(typed)
         with service.database.read() as connection:
             last = starting.remembered(connection, numbers[0] if len(numbers) == 1 else None)
@@ -83,15 +78,9 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
         put = [] if place is None else racks.placements_from(places, place, len(numbers), None)
         put = [one.model_copy(update={"placed_at": runs[0].spread_at}) for one in put]
         started = start_trays(service, runs, by, bag=bag, places=put)
-        to = addresses.tray(numbers[0]) if len(numbers) == 1 else addresses.ROOM
-        to = addresses.own_path(typed.text("back") or to)
-        return done(to, _words(numbers, started), undo=_undo(started))
+        return WrittenDown(numbers, _words(numbers, started), _undo(started))
 
-    def again(said: Typed) -> Response:
-        with service.database.read() as connection:
-            return _show(request, connection, say, said, ())
-
-    return answered(typed, act, again)
+    return TraysForm(service, request, _show).sent(typed, by, write)
 
 
 def _undo(started: Started) -> list[Entry]:
@@ -108,26 +97,17 @@ def _words(numbers: tuple[int, ...], started: Started) -> str:
     return words
 
 
-def _show(
-    request: Request,
-    connection: sa.Connection,
-    say: Say,
-    typed: Typed,
-    trays: tuple[int, ...],
-) -> Response:
+def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response:
+    say, trays = asked.say, asked.trays
     last = starting.remembered(connection, trays[0] if len(trays) == 1 else None)
-    growing = {
-        spans[0].number
-        for spans in run_calendar(connection).by_tray.values()
-        if present_run(spans, say.now) is not None
-    }
+    growing = growing_numbers(connection, say.now)
     page = StartPage(
-        form=starting.start_form(last, say, trays=", ".join(map(str, trays)), typed=typed),
+        form=starting.start_form(last, say, trays=asked.named, typed=asked.typed),
         free=tuple(number for number in registered_numbers(connection) if number not in growing),
         growing=tuple(number for number in trays if number in growing),
         lots=starting.lot_choices(connection),
         places=racks.choices(racks.racks_as_they_stand(connection)),
         weight_unit=str(say.room.weight_unit),
-        back=addresses.own_path(typed.text("back") or addresses.ROOM),
+        back=asked.back,
     )
     return show(request, connection, "start.html", page, here=addresses.ROOM)

@@ -1,6 +1,7 @@
 """Several trays, typed as numbers or ticked."""
 
 import re
+from datetime import datetime
 from typing import Final
 
 import sqlalchemy as sa
@@ -8,6 +9,7 @@ import sqlalchemy as sa
 from service.entries import current
 from service.pages.forms import Typed
 from service.refusals import Refusal
+from service.run_calendar import present_run, run_calendar
 from service.schema import TRAY
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
@@ -43,6 +45,14 @@ def registered_numbers(connection: sa.Connection) -> tuple[int, ...]:
     now = current(TRAY)
     statement = sa.select(now.c.number).order_by(now.c.number)
     return tuple(connection.execute(statement).scalars())
+
+
+def growing_numbers(connection: sa.Connection, now: datetime) -> frozenset[int]:
+    """Numbers of trays in which something grows, or is about to."""
+    by_tray = run_calendar(connection).by_tray
+    return frozenset(
+        spans[0].number for spans in by_tray.values() if present_run(spans, now) is not None
+    )
 
 
 def in_words(numbers: tuple[int, ...]) -> str:
