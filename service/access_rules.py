@@ -118,6 +118,7 @@ _TABLE: dict[Right, str] = {
     Right.WORK: """
         POST /undo
         GET POST /room/start
+        GET POST /room/harvest
         GET POST /room/move
         POST /room/swap
         GET POST /room/states

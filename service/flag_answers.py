@@ -47,18 +47,23 @@ def _renewed(connection: sa.Connection, before: tuple[_ByFlag, Seen] | None) -> 
         kept = {flag: found for flag, found in before[0].items() if flag not in concerned}
         asked = asked.where(events.c.flag_id.in_(concerned))
     statement = sa.select(events).where(events.c.flag_id.in_(asked)).order_by(events.c.id)
-    noticed: dict[int, Row] = {}
+    noticed: dict[int, list[Row]] = {}
     for event in connection.execute(statement).mappings():
         flag = event["flag_id"]
         if event["kind"] == "noticed":
-            noticed[flag] = event
+            noticed.setdefault(flag, []).append(event)
         elif event["kind"] in ANSWERS and flag in noticed:
-            found = event["id"], tuple(_answers(event, noticed[flag]))
+            found = event["id"], tuple(_answers(event, _known(noticed[flag], event["at"])))
             kept[flag] = (*kept.get(flag, ()), found)
     return kept
 
 
 _ANSWERS = LogMemory((FLAG_EVENT,), _renewed)
+
+
+def _known(noticed: Sequence[Row], at: datetime) -> Row:
+    """What was last noticed when an answer was given, also of one that was written down later."""
+    return next((one for one in reversed(noticed) if one["at"] <= at), noticed[0])
 
 
 def _answers(event: Row, noticed: Row) -> list[Answer]:

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from service.entries import Entrant, enter
 from service.flag_rows import flags_where, settled_flags, standing_flags, unsettled
 from service.models.flags import FlagOut, FlagState, Verdict
-from service.refusals import NotFound
+from service.refusals import NotFound, Refusal
 from service.schema import FLAG, FLAG_EVENT
 
 
@@ -99,12 +99,13 @@ def close_missing(
 
 @dataclass(frozen=True)
 class Answer:
-    """What a person answered: ``"snoozed"``, ``"done"`` or ``"verdict"``."""
+    """What a person answered: ``"snoozed"``, ``"done"`` or ``"verdict"``; `at` None: just now."""
 
     kind: str
     note: str | None = None
     until_at: datetime | None = None
     verdict: Verdict | None = None
+    at: datetime | None = None
 
 
 def answer(connection: sa.Connection, flag_id: int, said: Answer, by: Entrant) -> FlagOut:
@@ -114,9 +115,17 @@ def answer(connection: sa.Connection, flag_id: int, said: Answer, by: Entrant) -
     ------
     NotFound
         If there is no such flag.
+    Refusal
+        If it was given before what it answers began, or is still to come.
     """
-    flag_out(connection, flag_id, by.at)
-    enter(connection, FLAG_EVENT, {"flag_id": flag_id, "at": by.at, **asdict(said)}, by)
+    flag, at = flag_out(connection, flag_id, by.at), said.at or by.at
+    if said.at is not None and not flag.since <= at <= by.at:
+        raise Refusal(
+            "at",
+            f"must be from {flag.since:%Y-%m-%d %H:%M} UTC, when it began, to now, "
+            f"got {at:%Y-%m-%d %H:%M} UTC",
+        )
+    enter(connection, FLAG_EVENT, {"flag_id": flag_id, **asdict(said), "at": at}, by)
     return flag_out(connection, flag_id, by.at)
 
 

@@ -223,31 +223,62 @@ def say_state(
 
 
 def harvest_run(service: Service, run_id: int, new: NewHarvest, by: Entrant) -> Harvest:
-    """Take a tray, or a part of it.
+    """Take a tray, or a part of it. Raises like `harvest_runs`."""
+    with service.database.write() as connection:
+        out = _harvested(connection, run_id, new, by)
+        tray_id = span_of(connection, run_id).tray_id
+    tell_watchers(service, [tray_id])
+    return out
+
+
+def harvest_runs(
+    service: Service, harvests: Sequence[tuple[int, NewHarvest]], by: Entrant
+) -> list[Harvest]:
+    """Take several trays, or parts of them, all or none.
+
+    Parameters
+    ----------
+    service : Service
+    harvests : sequence of (int, NewHarvest)
+        Each with the id of its run.
+    by : Entrant
 
     Raises
     ------
     NotFound
         If there is no such run.
     Refusal
-        If it lies before the run's spreading, after its tray was spread again, or the run was
+        If one lies before its run's spreading, after its tray was spread again, or its run was
         harvested whole already.
     """
+    taken, trays = [], []
     with service.database.write() as connection:
-        span = span_of(connection, run_id)
-        at = in_utc(new.harvested_at or by.at, the_room(connection))
-        if span.reason is EndReason.NEXT_RUN and span.ended_at is not None and at > span.ended_at:
-            raise Refusal(
-                "harvested_at",
-                f"must not be later than {span.ended_at:%Y-%m-%d %H:%M} UTC, when the tray was "
-                f"spread again, got {at:%Y-%m-%d %H:%M} UTC",
-            )
-        if span.ended_at is not None and span.reason is not EndReason.NEXT_RUN and new.ends_run:
-            raise Refusal(
-                "harvest",
-                f"must be of a run that has not ended, but this one ended at "
-                f"{span.ended_at:%Y-%m-%d %H:%M} UTC; correct that harvest instead",
-            )
-        out = HARVESTS.add(connection, new, by, belongs_to={"run_id": run_id})
-    tell_watchers(service, [span.tray_id])
-    return cast(Harvest, out)
+        for run_id, new in harvests:
+            span = span_of(connection, run_id)
+            try:
+                taken.append(_harvested(connection, run_id, new, by))
+            except Refusal as refusal:
+                # Of several trays, whoever reads it must know which one.
+                refusal.rule = f"{refusal.rule} (tray {span.number})"
+                raise
+            trays.append(span.tray_id)
+    tell_watchers(service, trays)
+    return taken
+
+
+def _harvested(connection: sa.Connection, run_id: int, new: NewHarvest, by: Entrant) -> Harvest:
+    span = span_of(connection, run_id)
+    at = in_utc(new.harvested_at or by.at, the_room(connection))
+    if span.reason is EndReason.NEXT_RUN and span.ended_at is not None and at > span.ended_at:
+        raise Refusal(
+            "harvested_at",
+            f"must not be later than {span.ended_at:%Y-%m-%d %H:%M} UTC, when the tray was "
+            f"spread again, got {at:%Y-%m-%d %H:%M} UTC",
+        )
+    if span.ended_at is not None and span.reason is not EndReason.NEXT_RUN and new.ends_run:
+        raise Refusal(
+            "harvest",
+            f"must be of a run that has not ended, but this one ended at "
+            f"{span.ended_at:%Y-%m-%d %H:%M} UTC; correct that harvest instead",
+        )
+    return cast(Harvest, HARVESTS.add(connection, new, by, belongs_to={"run_id": run_id}))

@@ -1,7 +1,9 @@
 """Paths of flags: which trays deserve a look, and what people answer."""
 
+from datetime import datetime
 from typing import Annotated, Any
 
+import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Response
 
 from service.api.dependencies import By, TheService
@@ -53,14 +55,21 @@ def snooze(service: TheService, by: By, flag_id: FlagId, snooze: Snooze) -> Flag
 def done(service: TheService, by: By, flag_id: FlagId, done: Done) -> FlagOut:
     """The same cause stays quiet until it becomes more urgent."""
     with service.database.write() as connection:
-        return answer(connection, flag_id, Answer("done", done.note), by)
+        at = _looked_at(connection, done.at)
+        return answer(connection, flag_id, Answer("done", done.note, at=at), by)
 
 
 @router.post("/{flag_id}/verdict", summary="What it was")
 def verdict(service: TheService, by: By, flag_id: FlagId, said: VerdictIn) -> FlagOut:
     """Right, or no, it was root hairs, glare, husks or something else: counted for this room."""
     with service.database.write() as connection:
-        return answer(connection, flag_id, Answer("verdict", said.note, verdict=said.verdict), by)
+        at = _looked_at(connection, said.at)
+        found = Answer("verdict", said.note, verdict=said.verdict, at=at)
+        return answer(connection, flag_id, found, by)
+
+
+def _looked_at(connection: sa.Connection, at: datetime | None) -> datetime | None:
+    return None if at is None else in_utc(at, the_room(connection))
 
 
 @router.get(

@@ -119,6 +119,7 @@ class Done(Model):
     """Looked at and dealt with."""
 
     note: Text | None = None
+    at: Moment | None = Field(default=None, description="When somebody looked. Default: now.")
 
 
 class VerdictIn(Model):
@@ -126,3 +127,4 @@ class VerdictIn(Model):
 
     verdict: Verdict
     note: Text | None = None
+    at: Moment | None = Field(default=None, description="When somebody looked. Default: now.")

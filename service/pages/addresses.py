@@ -44,6 +44,7 @@ LOG_IN: Final = "/login"
 LOG_OUT: Final = "/logout"
 UNDO: Final = "/undo"
 START: Final = f"{ROOM}/start"
+HARVEST: Final = f"{ROOM}/harvest"
 MOVE: Final = f"{ROOM}/move"
 SWAP: Final = f"{ROOM}/swap"
 STATES: Final = f"{ROOM}/states"
@@ -94,6 +95,11 @@ def shelf(shelf_id: int) -> str:
 def run(run_id: int) -> str:
     """All that was written of one run."""
     return f"/runs/{run_id}"
+
+
+def harvest_of(trays: Iterable[int], back: str) -> str:
+    """Where the harvest of several trays is written down, and which page that leads back to."""
+    return with_query(HARVEST, [*(("tray", number) for number in trays), ("back", back)])
 
 
 def harvest(run_id: int) -> str:

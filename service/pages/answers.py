@@ -50,19 +50,20 @@ def snoozes(say: Say) -> tuple[Snooze, ...]:
     )
 
 
-def answer_of(value: str, note: str | None, say: Say) -> Answer:
+def answer_of(value: str, note: str | None, say: Say, *, at: datetime | None = None) -> Answer:
     """An answer as the log takes it.
 
     "Looked: fine" is a verdict that the flag was wrong, without a cause: it counts as wrong and
-    the place stays quiet until its evidence has clearly grown. Raises Refusal.
+    the place stays quiet until its evidence has clearly grown. What is put off is put off from
+    now, whatever `at` says. Raises Refusal.
     """
     if value == DONE:
-        return Answer("done", note)
+        return Answer("done", note, at=at)
     for snooze in snoozes(say):
         if value == snooze.value:
             return Answer("snoozed", note, until_at=snooze.until)
     if value in list(Verdict):
-        return Answer("verdict", note, verdict=Verdict(value))
+        return Answer("verdict", note, verdict=Verdict(value), at=at)
     known = ", ".join([DONE, *(one.value for one in snoozes(say)), *Verdict])
     raise Refusal("answer", f"must be one of {known}, got {value[:60]!r}")
 

@@ -19,12 +19,13 @@ from service.models.base import LARGEST_ID
 from service.models.flags import Done, FlagOut, FlagState, Verdict, VerdictsOut
 from service.pages import addresses
 from service.pages.answers import Choices, answer_of, said_words, snoozes
+from service.pages.filled import Filled
 from service.pages.flag_view import VERDICT_WORDS, Beside, FlagView, flag_views
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, back, done
 from service.pages.words import Say
-from service.room_log import the_room
+from service.room_log import in_utc, shelf_names, the_room
 from service.today import RoomNow
 from trayvision.attention_flags import FlagKind
 
@@ -45,6 +46,8 @@ class FlagPage:
     history : list of FlagEvent
         Last first.
     choices : Choices
+    shelves : mapping of int to str
+        Names by id.
     verdict_words : mapping of Verdict to str
     typed : Typed
     """
@@ -52,6 +55,7 @@ class FlagPage:
     view: FlagView
     history: list[FlagEvent]
     choices: Choices
+    shelves: Mapping[int, str]
     verdict_words: Mapping[Verdict, str] = field(default_factory=lambda: VERDICT_WORDS)
     typed: Typed = field(default_factory=Typed)
 
@@ -112,11 +116,12 @@ def post_answer(
     """Enter what somebody found; after "it is mould" its page says what to take care of."""
 
     def act() -> Response:
-        note = typed.read(Done, "note").note
+        said_earlier = typed.read(Done, "note", at=Filled({}, typed=typed).moment("at"))
         with service.database.write() as connection:
             say = Say(the_room(connection), by.at)
             flag = flag_out(connection, flag_id, by.at)
-            said = answer_of(typed.text("answer") or "", note, say)
+            at = None if said_earlier.at is None else in_utc(said_earlier.at, say.room)
+            said = answer_of(typed.text("answer") or "", said_earlier.note, say, at=at)
             ends = said.verdict not in (None, Verdict.RIGHT)
             if ends:
                 ids = end_hold(connection, flag, said, by)
@@ -142,6 +147,7 @@ def _show_flag(service: Service, request: Request, flag_id: int, typed: Typed) -
             view=view,
             history=_told(flag_history(connection, flag_id)),
             choices=Choices(snoozes(Say(room, now))),
+            shelves=shelf_names(connection) if view.readings else {},
             typed=typed,
         )
         return show(request, connection, "flag.html", page, here=addresses.NOW)

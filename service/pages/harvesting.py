@@ -45,7 +45,7 @@ REASONS: Final = (
     Choice(EndReason.THROWN, "thrown"),
     Choice(EndReason.OTHER, "something else"),
 )
-_ENDED: Final = {
+ENDED: Final = {
     EndReason.HARVESTED: "harvested",
     EndReason.THROWN: "thrown",
     EndReason.OTHER: "taken",
@@ -128,7 +128,7 @@ def post_harvest(
         what = f"Tray {number} " if whole else f"A part of tray {number} "
         weight = "not weighed" if entry.weight_g is None else say.weight(entry.weight_g)
         to = addresses.own_path(typed.text("back") or addresses.tray(number))
-        words = f"{what}{_ENDED[entry.reason]}, {weight}."
+        words = f"{what}{ENDED[entry.reason]}, {weight}."
         return done(to, words, undo=[Entry("harvest", entry.entry_id)])
 
     def again(said: Typed) -> Response:

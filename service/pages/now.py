@@ -19,7 +19,7 @@ from service.pages.now_page import AirPlace, air_places, now_page
 from service.pages.words import Say
 from service.problems import rule_in_words
 from service.refusals import Refusal
-from service.room_log import the_room
+from service.room_log import in_utc, the_room
 from service.things import CHORES, READINGS
 
 router = APIRouter(include_in_schema=False)
@@ -86,6 +86,8 @@ def post_chore_done(
     def act() -> Response:
         change = typed.read(ChoreChange, done_at=typed.text("done_at") or by.at)
         with service.database.write() as connection:
+            if change.done_at and in_utc(change.done_at, the_room(connection)) > by.at:
+                raise Refusal("Done at", "must not be still to come")
             chore = CHORES.correct(connection, chore_id, change, by)
             assert isinstance(chore, Chore)
         tell_watchers(service, ())

@@ -8,6 +8,7 @@ from service.models.room import TrayState
 from service.pages import racks
 from service.pages.trend import trend
 from service.pages.words import Say
+from service.run_calendar import RunSpan
 from service.run_readings import RunReadings
 from service.trays_now import TrayNow
 from trayvision.attention_state import Level
@@ -102,12 +103,6 @@ class RackRows:
     shelves: tuple[ShelfRows, ...]
 
 
-@dataclass(frozen=True)
-class _Age:
-    day_from_spread: float
-    day_from_soak: float | None
-
-
 def tray_row(
     tray: TrayNow,
     readings: RunReadings,
@@ -118,12 +113,6 @@ def tray_row(
 ) -> TrayRow:
     """What is said of a growing tray."""
     span = readings.span
-    day = timedelta(days=1)
-    soaked_at: datetime | None = span.row["soaked_at"]
-    age = _Age(
-        (say.now - span.spread_at) / day,
-        None if soaked_at is None else (say.now - soaked_at) / day,
-    )
     last = readings.rows[-1] if readings.rows else None
     photo_at = None if last is None else last["taken_at"]
     due_at = None if tray.forecast is None else tray.forecast.harvest_at
@@ -133,10 +122,10 @@ def tray_row(
         run_id=span.id,
         shelf_id=tray.shelf_id,
         position=position,
-        age=say.day(age),
-        level=_level(tray),
-        state=_state(tray.stage or "", due_at, say),
-        due=due_at is not None and due_at < _day_ends(say),
+        age=age_words(span, say),
+        level=level_of(tray),
+        state=state_words(tray.stage or "", due_at, say),
+        due=is_due(due_at, say),
         no_photo=_no_photo(photo_at, span.spread_at, say),
         trend="" if grows is None else grows.words(say),
         photo_id=None if last is None else last["photo_id"],
@@ -188,16 +177,30 @@ def _shelf_rows(shelf: racks.Shelf, rows: Sequence[TrayRow], places: dict[int, i
     return ShelfRows(shelf.id, shelf.name, (*strip, *standing.get(None, [])))
 
 
-def _level(tray: TrayNow) -> str:
+def age_words(span: RunSpan, say: Say) -> str:
+    """How old a run is now, as this room counts."""
+    day, soaked_at = timedelta(days=1), span.row["soaked_at"]
+    from_soak = None if soaked_at is None else (say.now - soaked_at) / day
+    return say.age((say.now - span.spread_at) / day, from_soak)
+
+
+def is_due(due_at: datetime | None, say: Say) -> bool:
+    """Whether a harvest falls due before today ends."""
+    return due_at is not None and due_at < _day_ends(say)
+
+
+def level_of(tray: TrayNow) -> str:
+    """How much attention a tray asks for: "hold", "look" or ""."""
     if tray.hold is not None:
         return "hold"
     return "look" if any(flag.level == Level.LOOK for flag in tray.flags) else ""
 
 
-def _state(stage: str, due_at: datetime | None, say: Say) -> str:
+def state_words(stage: str, due_at: datetime | None, say: Say) -> str:
+    """Such as "ready" or "greening, due about Friday"."""
     words = [_STAGES.get(stage, stage)]
     if stage not in ("ready", "overdue") and due_at is not None:
-        if due_at < _day_ends(say):
+        if is_due(due_at, say):
             words.append(f"due about {say.clock(due_at)}")
         elif due_at - say.now < _WITHIN_A_WEEK:
             words.append(f"due about {say.weekday(due_at)}")

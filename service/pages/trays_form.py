@@ -32,11 +32,14 @@ class Asked:
         What was typed, where the form is shown again.
     trays : tuple of int
         Numbers that the address names.
+    came_from : str
+        Address of the page that led here, where that says so.
     """
 
     say: Say
     typed: Typed
     trays: tuple[int, ...] = ()
+    came_from: str = ""
 
     @property
     def named(self) -> str:
@@ -46,7 +49,7 @@ class Asked:
     @property
     def back(self) -> str:
         """Address to go on to once it is written down."""
-        return _onward(self.typed, self.trays)
+        return _onward(self.typed.text("back") or self.came_from, self.trays)
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,9 @@ class TraysForm:
         """The form, with the trays that the address names."""
         with self.service.database.read() as connection:
             say = Say(the_room(connection), self.service.clock())
-            return self.show(self.request, connection, Asked(say, Typed(), tuple(trays or ())))
+            came_from = self.request.query_params.get("back", "")
+            asked = Asked(say, Typed(), tuple(trays or ()), came_from)
+            return self.show(self.request, connection, asked)
 
     def sent(self, typed: Typed, by: Entrant, write: Callable[[Say], WrittenDown]) -> Response:
         """Write down what was sent, and go on to where it came from.
@@ -95,7 +100,8 @@ class TraysForm:
 
         def act() -> Response:
             written = write(say)
-            return done(_onward(typed, written.trays), written.words, undo=written.undo)
+            to = _onward(typed.text("back"), written.trays)
+            return done(to, written.words, undo=written.undo)
 
         def again(said: Typed) -> Response:
             with self.service.database.read() as connection:
@@ -104,6 +110,6 @@ class TraysForm:
         return answered(typed, act, again)
 
 
-def _onward(typed: Typed, trays: Sequence[int]) -> str:
+def _onward(back: str | None, trays: Sequence[int]) -> str:
     to = addresses.tray(trays[0]) if len(trays) == 1 else addresses.ROOM
-    return addresses.own_path(typed.text("back") or to)
+    return addresses.own_path(back or to)

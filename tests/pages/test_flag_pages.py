@@ -1,5 +1,6 @@
 """Pages of single reasons to look, and what became of those that were answered."""
 
+import pytest
 from playwright.sync_api import Page, expect
 
 from tests.pages.conftest import assert_accessible
@@ -75,3 +76,29 @@ def test_flag_that_went_by_itself_says_so(house: House) -> None:
     assert "It went by itself: what asked for a look is no longer there." in shown
     gone = house.client.get("/flags").text.partition("Gone by themselves")[2]
     assert f'href="/flags/{flag}"' in gone
+
+
+def test_an_answer_written_down_later_counts_from_when_somebody_looked(
+    plain_phone: Page, house: House
+) -> None:
+    flag = mould_flag(house)
+    plain_phone.goto(f"/flags/{flag}")
+    plain_phone.get_by_text("Looked at it earlier").click()
+    plain_phone.get_by_label("When").fill("2026-03-07T17:20")
+    plain_phone.get_by_role("button", name="It is mould: hold it").click()
+    expect(plain_phone.get_by_role("main")).to_contain_text("on hold since today 17:20")
+    (hold,) = house.get("/api/today")["holds"]
+    assert hold["since"] == "2026-03-07T16:20:00Z"
+    plain_phone.get_by_role("button", name="Undo").click()
+    expect(plain_phone.get_by_role("heading", level=1)).to_contain_text("possible mould")
+
+
+@pytest.mark.parametrize("at", ["2026-03-01T08:00", "2026-03-07T18:30"], ids=["before", "to come"])
+def test_an_answer_lies_between_its_reason_and_now(house: House, at: str) -> None:
+    flag = mould_flag(house)
+    answer = house.client.post(f"/flags/{flag}/answer", data={"answer": "fine", "at": at})
+    assert answer.status_code == 422
+    assert "when it began, to now" in answer.text
+    assert house.get(f"/api/flags/{flag}")["state"] == "open"
+    refused = house.client.post(f"/api/flags/{flag}/done", json={"at": at})
+    assert refused.json()["errors"][0]["field"] == "at"

@@ -221,7 +221,15 @@ def test_chore_is_added_ticked_off_and_undone(phone: Page, house: House) -> None
     (chore,) = house.get("/api/chores")
     assert chore["done_at"] == house.watch.now.isoformat().replace("+00:00", "Z")
     phone.get_by_role("button", name="Undo").click()
-    expect(chores).to_contain_text("Clean the drain")
+    chores.get_by_text("Done earlier").click()
+    chores.get_by_label("Done at").fill("2026-03-07T09:30")
+    chores.get_by_role("button", name="Write it down").click()
+    expect(chores).to_contain_text("None left for today.")
+    (chore,) = house.get("/api/chores")
+    assert chore["done_at"] == "2026-03-07T08:30:00Z"
+    later = house.client.post(f"/chores/{chore['id']}/done", data={"done_at": "2026-03-08T08:00"})
+    assert later.status_code == 422
+    assert "must not be still to come" in later.text
 
 
 @pytest.mark.parametrize(
