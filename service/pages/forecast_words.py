@@ -18,7 +18,7 @@ def ready_words(forecast: Forecast, say: Say) -> str:
     if at is None:
         return f"when it will be ready cannot be told yet: {_unmet(forecast, say)}"
     # At its harvest day a tray is due whatever its height, which may not have got there.
-    what = "due by its day" if by_day(forecast) else "ready"
+    what = "due" if by_day(forecast) else "ready"
     if at <= say.now:
         return f"{what} since {say.moment(at)}"
     return f"{what} {_about(forecast, say)}{_give_or_take(forecast)}"

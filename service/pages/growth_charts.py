@@ -216,7 +216,7 @@ def _dated_ticks(curves: RunCurves, last: float, say: Say) -> tuple[tuple[float,
     days = np.arange(0, np.ceil(last) + step, step)
     days = days[days < last + step]
     return tuple(
-        (float(day), f"{day:g}\n{say.date(curves.spread_at + timedelta(days=float(day)))}")
+        (float(day), f"{day:g}\n{say.short_date(curves.spread_at + timedelta(days=float(day)))}")
         for day in days
     )
 

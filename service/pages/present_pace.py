@@ -65,30 +65,37 @@ def run_pace(run: RunReadings, normal: RoomNormal, say: Say) -> RunPace:
 def present_answer(
     paces: Sequence[RunPace], normal: RoomNormal, grain: str, lagging: Sequence[int]
 ) -> str:
-    """Which runs are ahead or behind, in a sentence or two; `lagging` trays are so flagged."""
+    """Which runs are ahead or behind, in a sentence; `lagging` trays are so flagged."""
     if not paces:
         return f"Nothing of {grain} grows now."
     if not normal.days:
-        first = (
-            f"{_numbered(lagging, 'lag', 'lags')} behind the trays spread with it"
-            if lagging
-            else "Nothing is noticed to lag behind the trays spread with it"
-        )
-        return (
-            f"{first}. What is usual in this room cannot be told before {LEAST_RUNS} runs of "
-            f"{grain} have finished, and {normal.runs} have."
-        )
+        if not lagging:
+            return "Nothing is noticed to lag behind the trays spread with it"
+        words = f"{_numbered(lagging, 'lag', 'lags')} behind the trays spread with it"
+        return f"{words[:1].upper()}{words[1:]}"
     behind = [pace for pace in paces if pace.side == -1]
     ahead = [pace for pace in paces if pace.side == 1]
     unknown = [pace for pace in paces if pace.side is None]
     said = [_named(behind, "behind"), _named(ahead, "ahead of")]
     told = " and ".join(filter(None, said))
-    rest = f" {runs_words(len(unknown)).capitalize()} cannot be told yet." if unknown else ""
+    told = f"{told[:1].upper()}{told[1:]}"
     usual = len(paces) - len(behind) - len(ahead) - len(unknown)
     if not told:
-        return f"No run is ahead or behind: {runs_words(usual)} of {grain} as usual here.{rest}"
+        return f"No run is ahead or behind: {runs_words(usual)} of {grain} as usual here"
     as_usual = f", {runs_words(usual)} as usual" if usual else ""
-    return f"{told} what is usual here{as_usual}.{rest}"
+    return f"{told} what is usual here{as_usual}"
+
+
+def not_told(paces: Sequence[RunPace], normal: RoomNormal, grain: str) -> str:
+    """What cannot be told of the present runs yet, and why; empty where all can."""
+    if not normal.days:
+        have = "none has" if normal.runs == 0 else f"{normal.runs} have"
+        return (
+            f"What is usual in this room cannot be told before {LEAST_RUNS} runs of {grain} have "
+            f"finished; so far {have}."
+        )
+    unknown = sum(pace.side is None for pace in paces)
+    return f"{runs_words(unknown).capitalize()} cannot be told yet." if unknown else ""
 
 
 def shared(paces: Iterable[RunPace], names: dict[int, str], lots: dict[int, set[str]]) -> str:
@@ -117,11 +124,11 @@ def _named(paces: Sequence[RunPace], how: str) -> str:
 
 
 def _numbered(trays: Sequence[int], several: str, single: str) -> str:
-    """Such as "Trays 6, 12 and 14 are"."""
+    """Such as "trays 6, 12 and 14 are"."""
     numbers = [str(tray) for tray in trays[:_MOST_NAMED]]
     more = len(trays) - len(numbers)
     names = f"{', '.join(numbers)} and {more} more" if more else listed(numbers)
-    return f"Tray {names} {single}" if len(trays) == 1 else f"Trays {names} {several}"
+    return f"tray {names} {single}" if len(trays) == 1 else f"trays {names} {several}"
 
 
 def _days_ahead(point: GrowthPoint, normal: RoomNormal) -> tuple[float, float] | None:

@@ -226,9 +226,10 @@ def _shelf_filters(
     standing: Sequence[racks.Rack], rows: Sequence[TrayRow], shelf: int | None
 ) -> tuple[Filter, ...]:
     counts = {row.shelf_id for row in rows}
+    names = [one.name for rack in standing for one in rack.shelves]
     found = [
         Filter(
-            f"{rack.name}, {one.name}" if len(standing) > 1 else one.name,
+            one.name if names.count(one.name) == 1 else f"{rack.name}, {one.name}",
             addresses.with_query(addresses.ROOM, [("shelf", one.id)]),
             shelf == one.id,
         )

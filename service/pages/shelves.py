@@ -18,7 +18,7 @@ from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, answer_chart, chart_shown
 from service.pages.frame import show
 from service.pages.pace_words import pace_words, runs_words
-from service.pages.present_pace import RunPace, present_answer, shared
+from service.pages.present_pace import RunPace, not_told, present_answer, shared
 from service.pages.record_tables import RecordTable
 from service.pages.shelf_charts import (
     DayHeights,
@@ -63,8 +63,8 @@ class ShelvesPage:
 
     Parameters
     ----------
-    answer, shared : str
-        Which runs are ahead or behind; what those behind have in common.
+    answer, not_told, shared : str
+        Which runs are ahead or behind; what cannot be told yet; what those behind have in common.
     grain : str
         Whose runs are compared.
     grains : tuple of str
@@ -83,6 +83,7 @@ class ShelvesPage:
     """
 
     answer: str
+    not_told: str
     shared: str
     grain: str
     grains: tuple[str, ...]
@@ -106,7 +107,7 @@ class ShelfPage:
     Parameters
     ----------
     shelf_id : int
-    name, answer : str
+    name, answer, not_told : str
     grain : str
     runs : tuple of RunPace
         Growing there, by tray.
@@ -120,6 +121,7 @@ class ShelfPage:
     shelf_id: int
     name: str
     answer: str
+    not_told: str
     grain: str
     runs: tuple[RunPace, ...]
     chart: ChartShown
@@ -193,10 +195,11 @@ def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:
     }
     behind = content.behind_flags()
     lagging = sorted({tray for flag in behind for tray in flag.trays})
-    compared, words = _compared(content)
+    (compared, words), half = _compared(content), content.by_half
     records = content.records(days)
     return ShelvesPage(
         answer=present_answer(paces, content.normal, content.grain, lagging),
+        not_told=not_told(paces, content.normal, content.grain),
         shared=shared(paces, names, lots),
         grain=content.grain,
         grains=content.grains,
@@ -205,10 +208,7 @@ def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:
         curves=None if not compared else _curves(content, say, compared),
         curves_words=words,
         shelves=content.shelf_rows(),
-        halves=tuple(
-            PaceRow(name, None, pace_words(content.by_half.get(upper)))
-            for upper, name in _HALVES.items()
-        ),
+        halves=tuple(PaceRow.of(name, None, half.get(upper)) for upper, name in _HALVES.items()),
         lots=content.lot_rows(),
         period=days,
         yields=records.yields,
@@ -270,15 +270,16 @@ def _shelf_page(connection: sa.Connection, say: Say, shelf_id: int, grain: str |
     here = content.by_shelf.get(shelf_id)
     told = here is not None and here.can_tell
     growing = [run for run in curves.runs if run.ended_at is None or run.ended_at > say.now]
+    runs = tuple(pace for pace in content.paces if pace.shelf_id == shelf_id)
+    pace = pace_words(here) if told else present_answer(runs, content.normal, content.grain, ())
     query = [("grain", content.grain if grain is not None else None)]
     return ShelfPage(
         shelf_id=shelf_id,
         name=name,
-        answer=f"{name}: {pace_words(here)}"
-        if told
-        else f"{name}: what is usual there cannot be told yet",
+        answer=f"{name}: {pace[:1].lower()}{pace[1:]}",
+        not_told="" if told else not_told(runs, content.normal, content.grain),
         grain=content.grain,
-        runs=tuple(pace for pace in content.paces if pace.shelf_id == shelf_id),
+        runs=runs,
         chart=chart_shown(
             _shelf_chart(content, say, curves),
             addresses.with_query(addresses.shelf_chart(shelf_id), query),

@@ -46,11 +46,17 @@ class Shelf:
 
 @dataclass(frozen=True)
 class PaceRow:
-    """A group's pace in words, and the address of its page where it has one."""
+    """A group's pace in words, if it can be told, and the address of its page where it has one."""
 
     name: str
     address: str | None
     words: str
+    can_tell: bool
+
+    @classmethod
+    def of(cls, name: str, address: str | None, group: GroupGrowth | None) -> "PaceRow":
+        """The row of a group; None: no run of it has finished."""
+        return cls(name, address, pace_words(group), group is not None and group.can_tell)
 
 
 @dataclass(frozen=True)
@@ -183,14 +189,14 @@ class ShelvesContent:
         )
         order = sorted(found, key=lambda lot: (not found[lot].can_tell, found[lot].lag_days))
         return tuple(
-            PaceRow(self.lots.get(lot, "a lot that is no more"), None, pace_words(found[lot]))
+            PaceRow.of(self.lots.get(lot, "a lot that is no more"), None, found[lot])
             for lot in order
         )
 
     def shelf_rows(self) -> tuple[PaceRow, ...]:
         """Pace by shelf, as they stand."""
         return tuple(
-            PaceRow(one.name, addresses.shelf(one.id), pace_words(self.by_shelf.get(one.id)))
+            PaceRow.of(one.name, addresses.shelf(one.id), self.by_shelf.get(one.id))
             for one in self.shelves.values()
         )
 

@@ -68,7 +68,8 @@ def tray_answer(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photogra
         since = "" if tray.state_since is None else f" since {say.moment(tray.state_since)}"
         never = "" if growth is not None else ". Nothing was ever spread in it"
         return f"{name}{where}: {_STATES[tray.state]}{since}{never}."
-    day = say.day(tray.run)
+    # As this room counts; the other count stands beside the photo.
+    day = say.day(tray.run).partition(" (")[0]
     if tray.run.day_from_spread < 0:
         return f"{name}{where}: soaking, to be spread {say.moment(tray.run.spread_at)}."
     forecast = f", {growth.forecast}" if growth is not None and growth.forecast else ""

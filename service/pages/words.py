@@ -87,6 +87,11 @@ class Say:
         year = "" if local.year == today.year else f" {local.year}"
         return f"{local.day} {MONTHS[local.month - 1]}{year}"
 
+    def short_date(self, moment: datetime) -> str:
+        """Such as "26 Nov": under a chart, where the table below it has the whole date."""
+        local = self.local(moment)
+        return f"{local.day} {MONTHS[local.month - 1][:3]}"
+
     def dated(self, moment: datetime) -> str:
         """Such as "7 March 2026 09:10": for what is kept on paper."""
         return f"{self.calendar_day(self.local(moment).date())} {self.clock(moment)}"
