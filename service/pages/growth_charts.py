@@ -118,13 +118,13 @@ def thermal_chart(thermal: ThermalCurve, say: Say) -> Chart:
 def run_alt(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Say) -> str:
     """What the chart of a run shows, for whoever cannot see it."""
     curve, unit = _curve(curves, quantity), unit_of(quantity, say)
-    name = _NAMES[quantity].lower()
+    what = f"Chart of tray {curves.tray}, {_NAMES[quantity].lower()}"
     if not curve.points:
-        return f"Chart of the {name} of tray {curves.tray}: no reading yet, only what is expected."
+        return f"{what}: no reading yet, only what is expected."
     first, last = curve.points[0], curve.points[-1]
     usual = against_usual(curves, quantity, normal, say)
     return (
-        f"Chart of the {name} of tray {curves.tray}: from {unit.words(first.value)} on day "
+        f"{what}: from {unit.words(first.value)} on day "
         f"{first.day:.1f} to {unit.words(last.value)} on day {last.day:.1f} since spreading. "
         f"{usual}"
     )

@@ -9,6 +9,8 @@ _QUARTERS = {1: "a quarter of a day", 2: "half a day", 3: "three quarters of a d
 
 def runs_words(count: int) -> str:
     """Such as "14 runs"."""
+    if count == 0:
+        return "no runs"
     return f"{count} run" if count == 1 else f"{count} runs"
 
 

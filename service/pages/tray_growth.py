@@ -163,13 +163,13 @@ def _thermal(curves: RunCurves, say: Say) -> ThermalShown | None:
     growing = curves.ended_at is None or curves.ended_at > say.now
     ready = f" By warmth: {ready_words(thermal.forecast, say)}." if growing else ""
     words = (
-        f"{last.degree_days:.0f} °C d since spreading at the last photo, "
+        f"{last.degree_days:.0f} degree-days (°C) since spreading at the last photo, "
         f"{say.temperature(thermal.mean_c)} on average, by readings up to "
         f"{say.moment(thermal.known_until)}.{ready}"
     )
     alt = (
         f"Chart of the height of the shoots of tray {curves.tray} over thermal time: "
-        f"{unit.words(last.value)} at {last.degree_days:.0f} °C d."
+        f"{unit.words(last.value)} at {last.degree_days:.0f} degree-days."
     )
     rows = tuple(
         (

@@ -233,7 +233,7 @@ def test_chart_of_warmth_needs_readings(house: House) -> None:
     assert house.client.get(f"/charts/runs/{run}/thermal").status_code == 200
     page = house.client.get("/trays/1").text
     # 20 °C over the 5 days and 8 hours from spreading to the last photo.
-    assert "107 °C d since spreading at the last photo, 20.0 °C on average" in page
+    assert "107 degree-days (°C) since spreading at the last photo, 20.0 °C on average" in page
 
 
 def test_night_pictures_are_chosen_by_the_browser(browser: Browser, shown_house: House) -> None:
