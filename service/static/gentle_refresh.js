@@ -8,7 +8,9 @@ function inHands() {
   const typed = [...main.querySelectorAll("input:not([type=hidden]), textarea")].some(
     (field) => field.value !== field.defaultValue,
   );
-  return typed || main.contains(document.activeElement) || main.querySelector("details[open]") !== null;
+  const focus = document.activeElement;
+  const touched = main.contains(focus) && !focus.matches(".notice");
+  return typed || touched || main.querySelector("details[open]") !== null;
 }
 
 async function renew() {

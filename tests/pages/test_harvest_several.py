@@ -49,7 +49,11 @@ def test_a_batch_is_ticked_weighed_written_down_and_undone(phone: Page, house: H
     )
     expect(phone).to_have_url(re.compile(r"/$"))
     assert _weights(house, 1, 2, 4) == [3600.0, None, 3200.0]
-    phone.get_by_role("button", name="Undo").click()
+    # What was done is read aloud, and its undo is one Tab away.
+    expect(phone.get_by_role("status").first).to_be_focused()
+    phone.keyboard.press("Tab")
+    expect(phone.get_by_role("button", name="Undo")).to_be_focused()
+    phone.keyboard.press("Enter")
     expect(phone.get_by_role("status").first).to_contain_text("Undone.")
     assert [_state(house, tray) for tray in (1, 2, 4)] == ["growing"] * 3
 

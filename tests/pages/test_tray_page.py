@@ -244,7 +244,7 @@ def test_night_pictures_are_chosen_by_the_browser(browser: Browser, shown_house:
     )
     page = context.new_page()
     page.goto("/trays/1")
-    chart = page.get_by_alt_text("Chart of the height of the shoots of tray 1")
+    chart = page.get_by_alt_text("Chart of tray 1, height of the shoots")
     chart.scroll_into_view_if_needed()
     expect(chart).to_have_js_property("complete", True)
     shown = "(image) => [image.currentSrc.split('?')[1], image.naturalWidth > 0]"
