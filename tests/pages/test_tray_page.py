@@ -32,7 +32,7 @@ def test_page_is_accessible_with_everything_open(
 
 def test_first_line_answers(shown_house: House) -> None:
     quiet = shown_house.client.get("/trays/1").text
-    assert "<h1>Tray 1, Top shelf, day 5 (5 from soaking): growing, nothing stands out, " in quiet
+    assert "<h1>Tray 1, Top shelf, day 5: growing, nothing stands out, " in quiet
     mouldy = shown_house.client.get(f"/trays/{MOULDY_TRAY}").text
     assert "hold, do not feed (possible mould)" in mouldy
     assert "safe to feed" not in mouldy
