@@ -193,8 +193,7 @@ def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:
         for pace in paces
         if pace.run_id in facts
     }
-    behind = content.behind_flags()
-    lagging = sorted({tray for flag in behind for tray in flag.trays})
+    lagging = content.lagging(pace.tray for pace in paces)
     (compared, words), half = _compared(content), content.by_half
     records = content.records(days)
     return ShelvesPage(
@@ -203,7 +202,7 @@ def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:
         shared=shared(paces, names, lots),
         grain=content.grain,
         grains=content.grains,
-        behind=behind,
+        behind=content.behind_flags(),
         astray=tuple(pace for pace in paces if pace.side),
         curves=None if not compared else _curves(content, say, compared),
         curves_words=words,
@@ -271,7 +270,9 @@ def _shelf_page(connection: sa.Connection, say: Say, shelf_id: int, grain: str |
     told = here is not None and here.can_tell
     growing = [run for run in curves.runs if run.ended_at is None or run.ended_at > say.now]
     runs = tuple(pace for pace in content.paces if pace.shelf_id == shelf_id)
-    pace = pace_words(here) if told else present_answer(runs, content.normal, content.grain, ())
+    lagging = content.lagging(pace.tray for pace in runs)
+    normal = content.normal
+    pace = pace_words(here) if told else present_answer(runs, normal, content.grain, lagging)
     query = [("grain", content.grain if grain is not None else None)]
     return ShelfPage(
         shelf_id=shelf_id,

@@ -1,6 +1,6 @@
 """What the pages of shelves show, put together from the room's growth and its records."""
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -204,6 +204,11 @@ class ShelvesContent:
         """Open reasons to look at runs that lag behind those spread with them."""
         found = flags(self._connection, self._say.now)
         return tuple(flag for flag in found if flag.kind == FlagKind.BEHIND)
+
+    def lagging(self, trays: Iterable[int]) -> list[int]:
+        """Those of some trays that lag behind the ones spread with them, as flags say."""
+        lag = {tray for flag in self.behind_flags() for tray in flag.trays}
+        return sorted(lag.intersection(trays))
 
     def records(self, days: int) -> Records:
         """Yields and possible mould of runs that were not over before the last so many days."""
