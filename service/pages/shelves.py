@@ -270,9 +270,8 @@ def _shelf_page(connection: sa.Connection, say: Say, shelf_id: int, grain: str |
     told = here is not None and here.can_tell
     growing = [run for run in curves.runs if run.ended_at is None or run.ended_at > say.now]
     runs = tuple(pace for pace in content.paces if pace.shelf_id == shelf_id)
-    lagging = content.lagging(pace.tray for pace in runs)
-    normal = content.normal
-    pace = pace_words(here) if told else present_answer(runs, normal, content.grain, lagging)
+    lag = content.lagging(pace.tray for pace in runs)
+    pace = pace_words(here) if told else present_answer(runs, content.normal, content.grain, lag)
     query = [("grain", content.grain if grain is not None else None)]
     return ShelfPage(
         shelf_id=shelf_id,
