@@ -185,8 +185,13 @@ def _growing(connection: sa.Connection, say: Say) -> list[TrayNow]:
 
 def _form(asked: Asked) -> Filled:
     defaults = {"reason": REASONS[0].value, "harvested_at": asked.say.field_moment()}
+    weights = {
+        name: f"Weight of tray {number}"
+        for name in asked.typed.form
+        if (number := name.removeprefix("weight_")).isdecimal()
+    }
     return Filled(
-        {**LABELS, "tick": "Trays", _TOGETHER: "All of them together"},
+        {**LABELS, **weights, "tick": "Trays", _TOGETHER: "All of them together"},
         defaults,
         asked.typed,
         choices={"reason": REASONS},

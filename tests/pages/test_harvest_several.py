@@ -99,7 +99,7 @@ def test_a_batch_is_back_dated_and_thrown(house: House) -> None:
         ((), {}, "must name at least one tray, got nothing"),
         ((1, 50), {}, "must be trays in which something grows, got tray 50"),
         ((1,), {"weight_1": "3", "weight_together": "3"}, "must stay empty where trays are"),
-        ((1, 2), {"weight_2": "heavy"}, "must be a number, got 'heavy'"),
+        ((1, 2), {"weight_2": "heavy"}, "Weight of tray 2 must be a number, got 'heavy'"),
         ((1, 2), {"reason": ""}, "must be chosen, got nothing"),
         ((1, 2), {"harvested_at": "2026-01-01T08:00"}, "(tray 1)"),
     ],
