@@ -9,6 +9,7 @@ the segmentation had found at all by then (the rest lay under blades or in a blu
 """
 
 import argparse
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot
@@ -16,7 +17,7 @@ from math import hypot
 import numpy as np
 from numpy.typing import NDArray
 
-from trayvision.early_warning import WarningRates
+from trayvision.early_warning import ODDS_AT_LOOK, WarningRates
 from trayvision.patch_evidence import patch_evidence
 from trayvision.patch_tracking import TrackedPatch, track_patches
 from trayvision.synthetic_mould import MouldHabits, SyntheticSeries, SyntheticTrays
@@ -37,6 +38,8 @@ class Trace:
     twice: Floats
     mould_mm: Floats
     sighted: NDArray[np.bool_]
+    judged: NDArray[np.bool_]
+    shown: Floats
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,12 @@ def trace(series: SyntheticSeries) -> Trace:
             once[now] = max(once[now], total)
             if len(sofar.sightings) >= 2:
                 twice[now] = max(twice[now], total)
-    return Trace(once, twice, np.array(series.mould_mm), sighted)
+    judged = np.array([photo.smallest_patch_mm is not None for photo in series.photos])
+    shown = [
+        photo.could_show(size) if size else 0.0
+        for photo, size in zip(series.photos, series.mould_mm, strict=True)
+    ]
+    return Trace(once, twice, np.array(series.mould_mm), sighted, judged, np.array(shown))
 
 
 def outcome(clean: Sequence[Trace], mouldy: Sequence[Trace], look: float, hold: float) -> Outcome:
@@ -121,11 +129,32 @@ def outcome(clean: Sequence[Trace], mouldy: Sequence[Trace], look: float, hold: 
     )
 
 
+def lateness(mouldy: Sequence[Trace], look: float) -> list[str]:
+    """Why patches were not reported by the photo in which they pass the limit."""
+    why: Counter[str] = Counter()
+    for t in mouldy:
+        big = np.flatnonzero(t.mould_mm >= LIMIT_MM)
+        if not big.size:
+            continue
+        passed = big[0]
+        if (t.once[: passed + 1] >= look)[t.mould_mm[: passed + 1] > 0].any():
+            why["in time"] += 1
+        elif t.sighted[passed]:
+            why["found, too little evidence"] += 1
+        elif not t.judged[passed]:
+            why["a photo in which no patch could be judged"] += 1
+        elif t.shown[passed] < 0.5:
+            why["hidden by blades"] += 1
+        else:
+            why["missed by the segmentation"] += 1
+    return [f"  {count / why.total():5.1%} {reason}" for reason, count in why.most_common()]
+
+
 def reliability(clean: Sequence[Trace], mouldy: Sequence[Trace], look: float) -> list[str]:
     """Claimed and true share of mould among tray-looks that ask for a look."""
     lines = []
     totals = [np.concatenate([t.once[t.once >= look] for t in ts]) for ts in (clean, mouldy)]
-    claims = [1 / (1 + np.exp(1.0 - (total - look))) for total in totals]
+    claims = [1 / (1 + np.exp(-(ODDS_AT_LOOK + total - look))) for total in totals]
     for low, high in ((0.0, 0.35), (0.35, 0.5), (0.5, 0.65), (0.65, 0.8), (0.8, 0.9), (0.9, 1.0)):
         harmless, mould = (
             share * int(((claim >= low) & (claim < high)).sum())
@@ -162,10 +191,12 @@ def main(arguments: Sequence[str] | None = None) -> None:
     print(f"bounds of the product: look {rates.look_bound:.2f}, hold {rates.hold_bound:.2f} nats")
     print("        " + HEADING.replace("\n", "\n        "))
     print("product " + outcome(clean, mouldy, rates.look_bound, rates.hold_bound).line())
+    print("patches, by the photo in which they pass 10 mm:")
+    print("\n".join(lateness(mouldy, rates.look_bound)))
     if given.brief:
         return
     for look in np.arange(-1.0, 5.01, 0.5):
-        print(f"{look:7.1f} " + outcome(clean, mouldy, look, look + 4.0).line())
+        print(f"{look:7.1f} " + outcome(clean, mouldy, look, look + 2.9).line())
     print(f"claimed likelihood: true share of mould, where {MOULDY_SHARE:.0%} of runs are mouldy")
     print("\n".join(reliability(clean, mouldy, rates.look_bound)))
 

@@ -34,7 +34,7 @@ def mouldy(room: Room, tray: int, *days: float, **said: Any) -> None:
     """A patch that comes on day 4 and spreads 6 mm a day to each side."""
     for day in days:
         size = 12 * (day - 3.75)
-        seen = [patch(size, min(0.6 + 0.15 * (day - 4), 0.95))] if day >= 4 else []
+        seen = [patch(size, min(0.5 + 0.25 * (day - 4), 0.95))] if day >= 4 else []
         snap(room, tray, day, mould=seen, **said)
 
 
