@@ -144,9 +144,16 @@ def open_service(
     clock: Callable[[], datetime] = utc_now,
     watchers: Sequence[Watcher] = (),
 ) -> Service:
-    """Open the log, bring its schema up to date and set the room up; for jobs without paths."""
+    """Open the log, bring its schema up to date and set the room up; for jobs without paths.
+
+    Raises
+    ------
+    ValueError
+        If the log cannot be read.
+    """
     settings.data.mkdir(parents=True, exist_ok=True)
     database = Database(settings.sqlalchemy_url())
+    database.check()
     database.migrate()
     if inspector is None:
         inspector = PoolInspector(

@@ -111,13 +111,21 @@ def take_shot(
     at = service.clock()
     suffix = frame.media_type.removeprefix("image/").replace("jpeg", "jpg")
     name = f"{camera.name} {at.astimezone(_zone(service)):%Y-%m-%d %H%M%S}.{suffix}"
-    return keep_shot(
-        service, camera, NewShot(name, frame.content, frame.media_type, at, planned_at)
-    )
+    shot = NewShot(name, frame.content, frame.media_type, at, planned_at)
+    try:
+        return keep_shot(service, camera, shot)
+    except Refusal as refusal:
+        return log_failure(service, camera, str(refusal), planned_at=planned_at)
 
 
 def keep_shot(service: Service, camera: Camera, shot: NewShot) -> Row:
-    """Take a camera's picture in and log it; the same bytes again make no second photo."""
+    """Take a camera's picture in and log it; the same bytes again make no second photo.
+
+    Raises
+    ------
+    Refusal
+        If the photo cannot be taken in; `Busy` where it can be later.
+    """
     schedule = schedule_of(camera, _zone(service))
     moment = service.clock() if shot.taken_at is None else shot.taken_at
     photo = IncomingPhoto(
@@ -128,10 +136,7 @@ def keep_shot(service: Service, camera: Camera, shot: NewShot) -> Row:
         camera=camera.name,
         watering=watering_at(schedule, moment),
     )
-    try:
-        out, is_new = take_in(service, photo, service.entrant())
-    except Refusal as refusal:
-        return log_failure(service, camera, str(refusal), planned_at=shot.planned_at)
+    out, is_new = take_in(service, photo, service.entrant())
     outcome = ShotOutcome.PHOTO if is_new else ShotOutcome.SAME
     told = {"photo_id": out.id, "poor": poor_picture(service, out)}
     return _log(service, camera, {"planned_at": shot.planned_at, "outcome": outcome, **told})

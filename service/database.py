@@ -55,6 +55,29 @@ class Database:
                 connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_WRITERS_LOCK)))
             yield connection
 
+    def check(self) -> None:
+        """Whether the database answers, and a SQLite file is whole: before anything is written.
+
+        Raises
+        ------
+        ValueError
+            If it is not; says what to do.
+        """
+        sqlite = self.engine.dialect.name == "sqlite"
+        try:
+            with self.read() as connection:
+                asked = "PRAGMA quick_check(1)" if sqlite else "SELECT 1"
+                fault = connection.exec_driver_sql(asked).scalar_one()
+        except sa.exc.DBAPIError as error:
+            fault = str(error.orig).partition("\n")[0]
+        if sqlite and fault != "ok":
+            raise ValueError(
+                f"data: {self.engine.url.database} is damaged ({fault}); keep it as it is, and "
+                "restore the last backup into a new folder: trayvision restore"
+            )
+        if not sqlite and fault != 1:
+            raise ValueError(f"database_url: the database does not answer ({fault})")
+
     def migrate(self, revision: str = "head") -> None:
         """Bring the schema up to a revision; what is there already stays."""
         with self.write() as connection:

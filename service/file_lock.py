@@ -43,6 +43,24 @@ def only_one(folder: Path, what: str) -> Iterator[None]:
 
 
 @contextmanager
+def served_once(data: Path) -> Iterator[None]:
+    """Only one process serves a data folder: two would ask cameras and tell people twice.
+
+    Raises
+    ------
+    Conflict
+        If another serves it, or it cannot be made.
+    """
+    try:
+        data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Conflict("data", f"cannot be made ({error.strerror}), got {data}") from error
+    rule = f"must be served by one process only, and another serves {data}"
+    with _at_once(data / "serve.lock", "data", rule):
+        yield
+
+
+@contextmanager
 def _at_once(path: Path, field: str, rule: str) -> Iterator[None]:
     with path.open("w") as file:
         try:

@@ -18,6 +18,7 @@ from service.bed_heights import beds_by_number
 from service.camera_poses import earlier_poses
 from service.context import Service
 from service.entries import Entrant, current, enter
+from service.full_disk import full_disk_refused
 from service.inspection_log import NewPhoto, enter_photo, find_photo
 from service.inspector import BedSpan, InspectedPhoto, InspectionJob
 from service.models.photos import PhotoOut, Watering
@@ -63,8 +64,18 @@ def take_in(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoO
         If it has more bytes than the settings allow.
     Busy
         If too many photos wait to be measured.
+    NoRoom
+        If the disk is full.
     """
     _check_size(service, photo)
+    with full_disk_refused():
+        taken, is_new = _kept(service, photo, by)
+    if is_new:
+        tell_watchers(service, photo_trays(service, taken.id))
+    return taken, is_new
+
+
+def _kept(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoOut, bool]:
     digest = sha256(photo.content).hexdigest()
     known = _known(service, digest)
     if known is not None:
@@ -86,16 +97,13 @@ def take_in(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoO
     keep_pictures(service, digest, inspected)
     try:
         with service.database.write() as connection:
-            photo_id = enter_photo(connection, new, by)
-            out = photo_out(connection, photo_id)
+            return photo_out(connection, enter_photo(connection, new, by)), True
     except IntegrityError:
         # The same bytes came twice at once and the other was first.
         known = _known(service, digest)
         if known is None:
             raise
         return known, False
-    tell_watchers(service, photo_trays(service, photo_id))
-    return out, True
 
 
 def take_in_all(

@@ -8,9 +8,11 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
+from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 from starlette.requests import HTTPConnection
 
+from service.full_disk import is_full_disk, no_room
 from service.pages.errors import error_page, wants_page
 from service.plain_rules import plain_rule
 from service.refusals import Refusal
@@ -48,6 +50,9 @@ def handle_problems(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(Exception, _unforeseen)
+    # Those that are handled on their own do not end the connection.
+    app.add_exception_handler(OSError, _unforeseen)
+    app.add_exception_handler(DBAPIError, _unforeseen)
 
 
 def problem_response(
@@ -107,6 +112,9 @@ async def _http(request: Request, error: Exception) -> Response:
 
 
 async def _unforeseen(request: Request, error: Exception) -> Response:
+    if is_full_disk(error):
+        _LOG.error("the disk is full: %s", error)
+        return refusal_response(request, no_room())
     _LOG.error("unforeseen error", exc_info=error)
     detail = "Something went wrong here; what was acknowledged before is kept. Please try again."
     problem = Problem(title="The service failed", status=500, detail=detail)

@@ -57,6 +57,14 @@ class Busy(Refusal):
     headers = MappingProxyType({"Retry-After": "5"})
 
 
+class NoRoom(Busy):
+    """Nothing wrong with the request, but the disk is full."""
+
+    status = 507
+    title = "No room on the disk"
+    headers = MappingProxyType({"Retry-After": "600"})
+
+
 class NotLoggedIn(Refusal):
     """Nobody is known to be asking."""
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from pydantic import ValidationError
 
+from service.file_lock import served_once
+from service.refusals import Conflict
 from service.settings import Settings
 
 if TYPE_CHECKING:
@@ -64,16 +66,25 @@ def run_serve(options: argparse.Namespace) -> int:
     Raises
     ------
     ValueError
-        If a setting breaks its rule, or the service should listen beyond this machine while no
-        password is set.
+        If a setting breaks its rule, another process serves the folder, or the service should
+        listen beyond this machine while no password is set.
     """
+    settings = settings_from(options)
+    if options.set_password:
+        return _set_password(settings)
+    try:
+        with served_once(settings.data):
+            _serve(settings)
+    except Conflict as conflict:
+        raise ValueError(str(conflict)) from conflict
+    return 0
+
+
+def _serve(settings: Settings) -> None:
     import uvicorn
 
     from service.app import close_service, create_app
 
-    settings = settings_from(options)
-    if options.set_password:
-        return _set_password(settings)
     app = create_app(settings)
     try:
         _only_this_machine(app.state.service, settings.host)
@@ -91,7 +102,6 @@ def run_serve(options: argparse.Namespace) -> int:
         proxy_headers=bool(settings.trusted_proxies),
         forwarded_allow_ips=settings.trusted_proxies,
     )
-    return 0
 
 
 def _only_this_machine(service: "Service", host: str) -> None:
