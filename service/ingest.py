@@ -20,7 +20,7 @@ from service.context import Service
 from service.entries import Entrant, current, enter
 from service.full_disk import full_disk_refused
 from service.inspection_log import NewPhoto, enter_photo, find_photo
-from service.inspector import BedSpan, InspectedPhoto, InspectionJob
+from service.inspector import FURTHEST_AHEAD, BedSpan, InspectedPhoto, InspectionJob
 from service.models.photos import PhotoOut, Watering
 from service.models.room import Room
 from service.photo_log import photo_out
@@ -59,7 +59,7 @@ def take_in(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoO
     Raises
     ------
     Refusal
-        If the photo is empty.
+        If the photo is empty, or said to be taken more than a day from now.
     TooLarge
         If it has more bytes than the settings allow.
     Busy
@@ -195,13 +195,25 @@ def _job(
             sizes=tray_sizes(connection),
             runs=run_spans_by_number(connection),
             beds=beds,
-            taken_at=None if photo.taken_at is None else in_utc(photo.taken_at, room),
+            taken_at=None if photo.taken_at is None else moment_given(photo.taken_at, room, by),
             calibration=None if camera is None else camera["calibration"],
             earlier=None
             if camera is None
             else earlier_poses(connection, service.store, camera["id"], before=by.at),
         )
         return job, None if camera is None else camera["id"]
+
+
+def moment_given(taken_at: datetime, room: Room, by: Entrant) -> datetime:
+    """When a photo was taken as somebody says, in UTC. Raises Refusal where that lies ahead."""
+    moment = in_utc(taken_at, room)
+    if moment > by.at + FURTHEST_AHEAD:
+        raise Refusal(
+            "taken_at",
+            f"must lie at most a day ahead, got {moment:%Y-%m-%d %H:%M} UTC while the service's "
+            f"clock says {by.at:%Y-%m-%d %H:%M} UTC",
+        )
+    return moment
 
 
 def _beds(service: Service, photo: IncomingPhoto, by: Entrant) -> dict[int, tuple[BedSpan, ...]]:

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import ExifTags, Image
 
-from service.inspector import InspectedPhoto, InspectionJob, not_measured
+from service.inspector import FURTHEST_AHEAD, InspectedPhoto, InspectionJob, not_measured
 from service.pose_records import POSES_NAME, poses_json, same_run_poses
 from trayvision.camera import Camera
 from trayvision.inspection import Inspection, inspect_marked, inspect_photo
@@ -80,14 +80,15 @@ def _inspect(job: InspectionJob, photo: Photo, taken_at: datetime) -> Inspection
 def _moment(job: InspectionJob, photo: Photo) -> tuple[datetime, str]:
     if job.taken_at is not None:
         return job.taken_at, "given"
-    if photo.taken_at is not None:
+    latest = job.received_at + FURTHEST_AHEAD
+    if photo.taken_at is not None and photo.taken_at <= latest:
         return photo.taken_at.astimezone(UTC), "photo"
     if Doubt.CAPTURE_OFFSET_UNKNOWN in photo.doubts:
         local = _clock_time(job)
         if local is not None:
-            return local.replace(tzinfo=ZoneInfo(job.room_zone)).astimezone(UTC), (
-                "photo, in the room's time"
-            )
+            moment = local.replace(tzinfo=ZoneInfo(job.room_zone)).astimezone(UTC)
+            if moment <= latest:
+                return moment, "photo, in the room's time"
     return job.received_at, "received"
 
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from multiprocessing import get_context
 from pathlib import Path
 from time import monotonic
@@ -24,6 +24,10 @@ _LOG = logging.getLogger(__name__)
 
 # How often a photo that is waited for looks up whether the service stops.
 _LOOK_UP_SECONDS = 0.5
+
+# A clock further ahead than that is wrong; less may be a time zone that nobody set. A photo years
+# ahead would stay its tray's latest for years.
+FURTHEST_AHEAD = timedelta(days=1)
 
 Span = tuple[datetime, datetime]
 BedSpan = tuple[datetime, datetime, Measurement]

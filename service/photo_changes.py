@@ -12,14 +12,14 @@ from service.bed_heights import beds_by_number
 from service.camera_poses import earlier_poses
 from service.context import Service
 from service.entries import Entrant, correct, current, enter, withdraw
-from service.ingest import keep_pictures, photo_trays, tell_watchers
+from service.ingest import keep_pictures, moment_given, photo_trays, tell_watchers
 from service.inspection_log import enter_inspection
 from service.inspector import InspectedPhoto, InspectionJob
 from service.marked_corners import corners_id, enter_corners, marked_as, marked_of
 from service.models.photos import NewCorners, PhotoChange, PhotoOut
 from service.photo_log import capture_of, photo_out
 from service.refusals import Conflict, NotFound, Refusal
-from service.room_log import Row, in_utc, one, the_room, tray_numbered, tray_sizes
+from service.room_log import Row, one, the_room, tray_numbered, tray_sizes
 from service.run_calendar import run_spans_by_number
 from service.schema import ASSIGNMENT, CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
 
@@ -120,12 +120,14 @@ def correct_photo(service: Service, photo_id: int, change: PhotoChange, by: Entr
     ------
     NotFound
         If there is no such photo.
+    Refusal
+        If the moment lies more than a day ahead.
     """
     values: dict[str, Any] = change.model_dump(exclude_unset=True, exclude={"why"})
     with service.database.write() as connection:
         capture = capture_of(connection, photo_id)
         if values.get("taken_at") is not None:
-            values["taken_at"] = in_utc(values["taken_at"], the_room(connection))
+            values["taken_at"] = moment_given(values["taken_at"], the_room(connection), by)
             values["taken_at_from"] = "given"
         values = {name: value for name, value in values.items() if value is not None}
         correct(connection, CAPTURE, capture["id"], values, by=by, why=change.why)

@@ -104,6 +104,14 @@ def test_file_that_is_no_photo_says_so(pool: PoolInspector, tmp_path: Path) -> N
             RECEIVED - timedelta(hours=1),
             "given",
         ),
+        # Clocks that are years ahead.
+        (
+            {"DateTimeOriginal": "2036:03:01 18:00:00", "OffsetTimeOriginal": "-05:00"},
+            None,
+            RECEIVED,
+            "received",
+        ),
+        ({"DateTimeOriginal": "2036:03:01 18:00:00"}, None, RECEIVED, "received"),
     ],
 )
 def test_moment_comes_from_whoever_knows_it_best(

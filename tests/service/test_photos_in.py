@@ -141,3 +141,39 @@ def test_photos_are_listed_by_moment_the_last_first(room: Room) -> None:
     assert listed == [ids[6], ids[12]]
     listed = [photo["id"] for photo in room.get("/api/photos", limit=1, offset=1)["photos"]]
     assert listed == [ids[12]]
+
+
+def test_moment_that_lies_ahead_is_refused_with_the_services_clock(room: Room) -> None:
+    content = photo_bytes({"number": 17})
+    answer = room.send(content, taken_at="2036-03-02T07:00:00Z")
+    assert answer.status_code == 422
+    assert answer.json()["errors"] == [
+        {
+            "field": "taken_at",
+            "rule": "must lie at most a day ahead, got 2036-03-02 07:00 UTC while the service's "
+            "clock says 2026-03-02 07:00 UTC",
+        }
+    ]
+    assert room.get("/api/photos")["photos"] == []
+    (photo,) = room.send(content).json()["photos"]
+    corrected = room.client.patch(
+        f"/api/photos/{photo['id']}", json={"taken_at": "2036-03-02T07:00:00Z"}
+    )
+    assert corrected.status_code == 422
+    assert room.get(f"/api/photos/{photo['id']}")["taken_at"] == photo["taken_at"]
+
+
+def test_clock_set_back_loses_and_reorders_nothing(room: Room) -> None:
+    room.post("/api/runs", tray=17, spread_at=(START - timedelta(days=4)).isoformat())
+    first = room.photograph(17, START - timedelta(hours=1), height_mm=40.0)
+    room.patch(f"/api/photos/{first['id']}", watering="before")
+    room.watch.forward(days=-3)
+    second = room.photograph(17, START - timedelta(hours=2), height_mm=38.0)
+    room.patch(f"/api/photos/{first['id']}", watering="after")
+    for path in ("/", "/room", "/trays/17", "/photos", "/api/today", "/api/flags"):
+        assert room.client.get(path).status_code == 200
+    room.watch.forward(days=3)
+    assert room.get("/api/trays/17")["latest"]["id"] == first["id"]
+    assert room.get(f"/api/photos/{first['id']}")["watering"] == "after"
+    points = room.get("/api/trays/17/curve")["height"]["points"]
+    assert [point["photo_id"] for point in points] == [second["id"], first["id"]]
