@@ -93,8 +93,9 @@ def create_app(
 
     @asynccontextmanager
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
-        # What brings photos in stops first, what measures them last.
-        workers = (remeasurer, attention, warmer, retention, notifier, cameras_asked)
+        # What brings photos in stops first, what measures them last; the others need the curves
+        # that the first one brings.
+        workers = (warmer, remeasurer, attention, retention, notifier, cameras_asked)
         for worker in workers:
             worker.start()
         if isinstance(service.inspector, PoolInspector):

@@ -1,4 +1,4 @@
-"""Curves that people are about to ask for, worked out while nobody waits."""
+"""Curves that people are about to ask for, worked out while nobody waits, and kept on the disk."""
 
 import threading
 from typing import Final
@@ -9,9 +9,11 @@ from service.background import Rounds
 from service.context import Service
 from service.entries import current
 from service.growth import RoomGrowth
+from service.kept_fits import FITS, FitsFile
 from service.room_log import the_room
 from service.schema import SHELF
 
+_FITS_FILE: Final = "fits.sqlite"
 # A round over curves that are known already takes seconds in a large room.
 _SECONDS: Final = 300.0
 # Whoever waits for an answer goes first.
@@ -28,17 +30,20 @@ class CurveWarmer:
 
     def __init__(self, service: Service) -> None:
         self._service = service
+        self._file = FitsFile(service.settings.data / _FITS_FILE, FITS)
         self._closing = threading.Event()
         self._rounds = Rounds("curves", _SECONDS, self.look)
 
     def start(self) -> None:
-        """Begin."""
+        """Bring what was kept before, and begin."""
+        self._file.bring()
         self._rounds.start()
 
     def close(self) -> None:
-        """Stop after the shelf at hand."""
+        """Stop after the shelf at hand; what was worked out stays on the disk."""
         self._closing.set()
         self._rounds.close()
+        self._keep()
 
     def look(self) -> int:
         """One round; returns the number of curves."""
@@ -52,4 +57,8 @@ class CurveWarmer:
             with self._service.database.read() as connection:
                 growth = RoomGrowth(connection, the_room(connection), self._service.clock())
                 curves += len(growth.shelf(shelf_id).runs)
+        self._keep()
         return curves
+
+    def _keep(self) -> None:
+        self._file.keep(self._service.clock().date())

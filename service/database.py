@@ -32,6 +32,9 @@ class Database:
         self.engine = sa.create_engine(
             url, poolclass=QueuePool, pool_size=8, max_overflow=40, **_connect_options(url)
         )
+        # A reader sees one state of the log from beginning to end, as SQLite's readers do anyway.
+        snapshot = {} if url.startswith("sqlite") else {"isolation_level": "REPEATABLE READ"}
+        self._reading = self.engine.execution_options(**snapshot)
         self._writing = self.engine.execution_options(trayvision_writes=True)
         if self.engine.dialect.name == "sqlite":
             sa.event.listen(self.engine, "connect", _set_up_sqlite)
@@ -40,7 +43,7 @@ class Database:
     @contextmanager
     def read(self) -> Iterator[sa.Connection]:
         """A connection in one consistent, read-only-by-convention transaction."""
-        with self.engine.connect() as connection, connection.begin():
+        with self._reading.connect() as connection, connection.begin():
             yield connection
 
     @contextmanager

@@ -6,7 +6,7 @@ follows by itself. Draws are seeded by the run, so that the same log gives the s
 
 from collections.abc import Sequence
 from datetime import datetime, time
-from functools import cached_property
+from functools import cached_property, lru_cache
 from weakref import WeakKeyDictionary
 from zoneinfo import ZoneInfo
 
@@ -107,13 +107,7 @@ class RoomGrowth:
 
     def forecast(self, readings: RunReadings) -> Forecast:
         """When a run meets its target."""
-        forecast = harvest_forecast(
-            readings.points(Quantity.HEIGHT),
-            self.teaching_for(readings, Quantity.HEIGHT),
-            readings.target,
-            readings.span.id,
-        )
-        return forecast_out(readings, forecast)
+        return _forecast(readings, self.teaching_for(readings, Quantity.HEIGHT))
 
     def shelf(self, shelf_id: int) -> ShelfCurves:
         """Runs of a shelf, by age, and what is usual there. Raises NotFound."""
@@ -195,6 +189,15 @@ class RoomGrowth:
             lag_days=round(curve.lag, 3),
             lag_uncertainty_days=round(curve.lag_uncertainty, 3),
         )
+
+
+# The same objects while nothing changes, so that a look costs no comparing of their numbers.
+@lru_cache(maxsize=512)
+def _forecast(readings: RunReadings, teaching: Teaching) -> Forecast:
+    forecast = harvest_forecast(
+        readings.points(Quantity.HEIGHT), teaching, readings.target, readings.span.id
+    )
+    return forecast_out(readings, forecast)
 
 
 def run_curves(connection: sa.Connection, run_id: int, *, room: Room, now: datetime) -> RunCurves:

@@ -6,10 +6,22 @@ fit starts from is named by the points of the runs that teach it, not by the run
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
+from service.fit_texts import (
+    BAND,
+    CURVE,
+    FORECAST,
+    PRIOR,
+    Band,
+    band_from,
+    curve_from,
+    forecast_from,
+    prior_from,
+)
+from service.kept_fits import FITS, hash_of
 from service.run_readings import COVERAGE, RunReadings
 from trayvision.growth_curve import GrowthCurve, fit_growth
 from trayvision.growth_fit import GrowthPoint
@@ -19,13 +31,13 @@ from trayvision.past_runs import learn_prior
 from trayvision.shelf_curves import SHELF_VARIANCE, ShelfCurve, shelf_curve
 
 Points = tuple[GrowthPoint, ...]
-# Two for each shelf, and two for each of the finished runs, which do not teach themselves.
-_MOST_TEACHINGS = 1024
+_MOST_MARKED = 8192
+_MARKED: dict[int, tuple[Points, str]] = {}
 
 
 @dataclass(frozen=True)
 class Teaching:
-    """What a run's fit starts from.
+    """What a run's fit starts from; two are equal when the same points teach the same.
 
     Parameters
     ----------
@@ -39,27 +51,25 @@ class Teaching:
         Whether ages are in °C d.
     """
 
-    quantity: Quantity
-    grain: str
-    room: tuple[Points, ...] = ()
-    shelf: tuple[Points, ...] = ()
-    thermal: bool = False
-    _hash: int = field(init=False, repr=False, compare=False)
+    quantity: Quantity = field(compare=False)
+    grain: str = field(compare=False)
+    room: tuple[Points, ...] = field(default=(), compare=False)
+    shelf: tuple[Points, ...] = field(default=(), compare=False)
+    thermal: bool = field(default=False, compare=False)
+    mark: str = field(init=False)
 
     def __post_init__(self) -> None:
-        # Of thousands of numbers, and asked for at every look into a cache.
-        said = (self.quantity, self.grain, self.room, self.shelf, self.thermal)
-        object.__setattr__(self, "_hash", hash(said))
-
-    def __hash__(self) -> int:
-        return self._hash
+        # Of thousands of numbers, and asked for at every look for a fit.
+        said = (str(self.quantity), self.grain, str(self.thermal))
+        runs = (hash_of(map(points_mark, runs)) for runs in (self.room, self.shelf))
+        object.__setattr__(self, "mark", hash_of([*said, *runs]))
 
     @property
     def published(self) -> "Teaching":
         """The same without any run."""
         return Teaching(self.quantity, self.grain, thermal=self.thermal)
 
-    @property
+    @cached_property
     def of_room(self) -> "Teaching":
         """The same without the shelf."""
         return Teaching(self.quantity, self.grain, self.room, thermal=self.thermal)
@@ -98,7 +108,7 @@ class Teachings:
         """For runs of a grain on a shelf."""
         question = (quantity, grain, shelf_id, without)
         if question not in self._known:
-            self._known[question] = _known(self._of(quantity, grain, shelf_id, without))
+            self._known[question] = self._of(quantity, grain, shelf_id, without)
         return self._known[question]
 
     def of_runs(self, quantity: Quantity, grain: str, runs: frozenset[int]) -> Teaching:
@@ -110,13 +120,12 @@ class Teachings:
                 for run in self.finished
                 if run.grain == grain and (points := run.points(quantity))
             ]
-            teaching = Teaching(
+            self._known[question] = Teaching(
                 quantity,
                 grain,
                 room=tuple(points for _, points in past),
                 shelf=tuple(points for run, points in past if run in runs),
             )
-            self._known[question] = _known(teaching)
         return self._known[question]
 
     def _of(
@@ -139,18 +148,35 @@ class Teachings:
         )
 
 
-@lru_cache(maxsize=_MOST_TEACHINGS)
-def _known(teaching: Teaching) -> Teaching:
-    """The first of equal ones: caches that hold it need not compare all its points."""
-    return teaching
+def points_mark(points: Points) -> str:
+    """Hash of a run's readings, to the last digit."""
+    known = _MARKED.get(id(points))
+    # By identity, since hashing all points would take longer than all else that a page asks for.
+    if known is not None and known[0] is points:
+        return known[1]
+    mark = hash_of([repr(points)])
+    if len(_MARKED) > _MOST_MARKED:
+        _MARKED.clear()
+    _MARKED[id(points)] = points, mark
+    return mark
 
 
-@lru_cache(maxsize=_MOST_TEACHINGS)
 def taught_prior(teaching: Teaching) -> GrowthPrior:
     """Published ranges, moved by the room's own past runs, then by the shelf's."""
-    grain = teaching.grain
     if not teaching.room:
-        return published_prior(teaching.quantity, grain=grain, thermal=teaching.thermal)
+        return _published(teaching)
+    return FITS.of(
+        PRIOR, (teaching.mark,), work_out=lambda: _learned_prior(teaching), read=prior_from
+    )
+
+
+@lru_cache(maxsize=64)
+def _published(teaching: Teaching) -> GrowthPrior:
+    return published_prior(teaching.quantity, grain=teaching.grain, thermal=teaching.thermal)
+
+
+def _learned_prior(teaching: Teaching) -> GrowthPrior:
+    grain = teaching.grain
     if not teaching.shelf:
         return learn_prior(
             past_curves(teaching, teaching.room),
@@ -167,36 +193,47 @@ def taught_prior(teaching: Teaching) -> GrowthPrior:
 
 def past_curves(teaching: Teaching, runs: tuple[Points, ...]) -> list[GrowthCurve]:
     """Curves of finished runs, each fitted from the published ranges alone."""
-    return [fitted_curve(points, teaching.published) for points in runs]
+    published = teaching.published
+    return [fitted_curve(points, published) for points in runs]
 
 
-@lru_cache(maxsize=4096)
 def fitted_curve(points: Points, teaching: Teaching) -> GrowthCurve:
     """The curve of one run."""
-    return fit_growth(points, prior=taught_prior(teaching))
-
-
-@lru_cache(maxsize=1024)
-def band(
-    points: Points, teaching: Teaching, ages: tuple[float, ...], seed: int
-) -> tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]:
-    """Lower, median and upper curve over `ages`, as `GrowthCurve.band` gives them."""
-    low, median, high = fitted_curve(points, teaching).band(
-        ages, rng=np.random.default_rng(seed), coverage=COVERAGE
+    return FITS.of(
+        CURVE,
+        (points_mark(points), teaching.mark),
+        work_out=lambda: fit_growth(points, prior=taught_prior(teaching)),
+        read=lambda said: curve_from(said, points, taught_prior(teaching)),
     )
-    return tuple(low.tolist()), tuple(median.tolist()), tuple(high.tolist())
 
 
-@lru_cache(maxsize=4096)
+def band(points: Points, teaching: Teaching, ages: tuple[float, ...], seed: int) -> Band:
+    """Lower, median and upper curve over `ages`, as `GrowthCurve.band` gives them."""
+
+    def drawn() -> Band:
+        low, median, high = fitted_curve(points, teaching).band(
+            ages, rng=np.random.default_rng(seed), coverage=COVERAGE
+        )
+        return tuple(low.tolist()), tuple(median.tolist()), tuple(high.tolist())
+
+    marks = (points_mark(points), teaching.mark, ages, seed)
+    return FITS.of(BAND, marks, work_out=drawn, read=band_from)
+
+
 def harvest_forecast(
     points: Points, teaching: Teaching, target: HarvestTarget, seed: int
 ) -> HarvestForecast:
     """When a run meets its target."""
-    return forecast_harvest(
-        fitted_curve(points, teaching),
-        target=target,
-        rng=np.random.default_rng(seed),
-        coverage=COVERAGE,
+    return FITS.of(
+        FORECAST,
+        (points_mark(points), teaching.mark, target.value, target.day, seed),
+        work_out=lambda: forecast_harvest(
+            fitted_curve(points, teaching),
+            target=target,
+            rng=np.random.default_rng(seed),
+            coverage=COVERAGE,
+        ),
+        read=forecast_from,
     )
 
 

@@ -3,20 +3,17 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
 
 import sqlalchemy as sa
 
 from service.entries import Entrant, current
 from service.flag_log import Answer, answer, flags
+from service.log_memory import LogMemory, Seen
 from service.models.flags import FlagOut, FlagState, Hold, Verdict
-from service.room_log import Row
+from service.mould_record import has_mould_news
 from service.schema import FLAG, FLAG_EVENT
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
-
-# A database takes only so many numbers in one query.
-_AT_ONCE: Final = 500
 
 
 @dataclass(frozen=True)
@@ -101,29 +98,40 @@ def end_hold(connection: sa.Connection, flag: FlagOut, said: Answer, by: Entrant
 
 def _confirmed(connection: sa.Connection, runs: Iterable[int]) -> list[_Confirmed]:
     """Flags of possible mould whose last verdict is right, in the order of those verdicts."""
-    ids, events = list(runs), current(FLAG_EVENT)
-    last: dict[int, Row] = {}
-    for start in range(0, len(ids), _AT_ONCE):
-        statement = (
-            sa.select(
-                FLAG.c.id.label("flag_id"),
-                FLAG.c.run_id,
-                events.c.id.label("event_id"),
-                events.c.at,
-                events.c.verdict,
-                events.c.entered_by,
-            )
-            .join(events, events.c.flag_id == FLAG.c.id)
-            .where(
-                FLAG.c.kind == FlagKind.POSSIBLE_MOULD,
-                FLAG.c.run_id.in_(ids[start : start + _AT_ONCE]),
-                events.c.verdict.is_not(None),
-            )
-            .order_by(events.c.id)
+    asked = set(runs)
+    return [one for one in _CONFIRMED.of(connection) if one.run_id in asked]
+
+
+def _renewed(
+    connection: sa.Connection, before: tuple[tuple[_Confirmed, ...], Seen] | None
+) -> tuple[_Confirmed, ...]:
+    """Those of all runs."""
+    if before is not None and not has_mould_news(connection, before[1]):
+        return before[0]
+    events = current(FLAG_EVENT)
+    statement = (
+        sa.select(
+            FLAG.c.id.label("flag_id"),
+            FLAG.c.run_id,
+            events.c.id.label("event_id"),
+            events.c.at,
+            events.c.verdict,
+            events.c.entered_by,
         )
-        last.update({row["flag_id"]: row for row in connection.execute(statement).mappings()})
+        .join(events, events.c.flag_id == FLAG.c.id)
+        .where(
+            FLAG.c.kind == FlagKind.POSSIBLE_MOULD,
+            FLAG.c.run_id.is_not(None),
+            events.c.verdict.is_not(None),
+        )
+        .order_by(events.c.id)
+    )
+    last = {row["flag_id"]: row for row in connection.execute(statement).mappings()}
     right = [row for row in last.values() if row["verdict"] == Verdict.RIGHT]
-    return [
+    return tuple(
         _Confirmed(row["flag_id"], row["run_id"], row["at"], row["entered_by"])
         for row in sorted(right, key=lambda row: row["event_id"])
-    ]
+    )
+
+
+_CONFIRMED = LogMemory((FLAG, FLAG_EVENT), _renewed)

@@ -1,8 +1,7 @@
 """Photos and what was measured on them: queries, and the commands that enter them."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
@@ -17,6 +16,9 @@ from service.schema import (
     PHOTO_INSPECTION,
     TRAY_INSPECTION,
 )
+
+# A database takes only so many numbers in one query.
+_AT_ONCE = 500
 
 
 @dataclass(frozen=True)
@@ -152,21 +154,20 @@ def told_trays() -> sa.Subquery:
     )
 
 
-def tray_rows(
-    connection: sa.Connection,
-    tray_id: int,
-    *,
-    since: datetime | None = None,
-    until: datetime | None = None,
-) -> list[Row]:
-    """What holds now of a tray's inspections, as measured or told, by moment of the photo.
+def tray_rows(connection: sa.Connection, inspection_ids: Collection[int]) -> list[Row]:
+    """What holds now of some inspections of trays, by moment of the photo.
 
     Each row has the columns of `tray_inspection` with `photo_id`, `taken_at`, `watering`,
     `camera_id`, `sha256` and `library_version`.
     """
+    ids = list(inspection_ids)
+    parts = [ids[start : start + _AT_ONCE] for start in range(0, len(ids), _AT_ONCE)]
+    rows = [row for part in parts for row in _rows_of_ids(connection, part)]
+    return sorted(rows, key=lambda row: (row["taken_at"], row["sha256"], row["id"]))
+
+
+def _rows_of_ids(connection: sa.Connection, ids: Sequence[int]) -> Sequence[Row]:
     passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
-    told = told_trays()
-    its_told = sa.select(told.c.inspection_id).where(told.c.tray_id == tray_id)
     statement = (
         sa.select(
             TRAY_INSPECTION,
@@ -180,11 +181,6 @@ def tray_rows(
         .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
         .join(capture, capture.c.photo_id == passes.c.photo_id)
         .join(PHOTO, PHOTO.c.id == passes.c.photo_id)
-        .where(sa.or_(TRAY_INSPECTION.c.tray_id == tray_id, TRAY_INSPECTION.c.id.in_(its_told)))
-        .order_by(capture.c.taken_at, PHOTO.c.sha256, TRAY_INSPECTION.c.id)
+        .where(TRAY_INSPECTION.c.id.in_(ids))
     )
-    if since is not None:
-        statement = statement.where(capture.c.taken_at >= since)
-    if until is not None:
-        statement = statement.where(capture.c.taken_at < until)
-    return list(connection.execute(statement).mappings())
+    return connection.execute(statement).mappings().all()

@@ -10,13 +10,13 @@ from bisect import bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Generic, TypeVar
+from functools import lru_cache
+from typing import Any, Generic, TypeVar
 from weakref import WeakKeyDictionary
 
 import sqlalchemy as sa
 
 from service.entries import current
-from service.room_log import Row
 from service.schema import ROOM
 
 Kept = TypeVar("Kept")
@@ -63,20 +63,15 @@ class LogMemory(Generic[Kept]):
 
     def __init__(self, tables: Sequence[sa.Table], renew: Renew[Kept]) -> None:
         self._renew = renew
-        columns = [
-            sa.select(sa.func.coalesce(sa.func.max(table.c.id), 0)).scalar_subquery()
-            for table in tables
-        ]
-        log = sa.select(ROOM.c.entered_at).order_by(ROOM.c.id).limit(1).scalar_subquery()
         self._names = [table.name for table in tables]
-        self._statement = sa.select(log, *columns)
+        _COUNTED.update({table.name: table for table in tables})
         self._kept: WeakKeyDictionary[sa.Pool, tuple[Kept, Seen]] = WeakKeyDictionary()
         self._turn = threading.RLock()
 
     def of(self, connection: sa.Connection) -> Kept:
         """What follows from the rows that this connection sees."""
-        log, *last = connection.execute(self._statement).one()
-        seen = Seen(log, dict(zip(self._names, last, strict=True)))
+        log, last = _rows_seen(connection, self._names)
+        seen = Seen(log, {name: last[name] for name in self._names})
         pool = connection.engine.pool
         with self._turn:
             before, older = self._kept.get(pool), False
@@ -93,16 +88,52 @@ class LogMemory(Generic[Kept]):
             return found
 
 
-TrayRows = Mapping[int, tuple[Row, ...]]
+# Tables that anything follows from, and what the readers under way see of them.
+_COUNTED: dict[str, sa.Table] = {}
+_READERS: WeakKeyDictionary[sa.Transaction, tuple[datetime | None, Mapping[str, int]]]
+_READERS = WeakKeyDictionary()
 
 
-def last_until(rows: Sequence[Row], moment: str, at: datetime) -> Row | None:
+def _rows_seen(
+    connection: sa.Connection, names: Sequence[str]
+) -> tuple[datetime | None, Mapping[str, int]]:
+    """When the log was begun, and the largest id in tables: asked once for each reader."""
+    reader = connection.get_transaction()
+    if reader is None or connection.get_execution_options().get("trayvision_writes"):
+        return _read_seen(connection, tuple(names))
+    seen = _READERS.get(reader)
+    if seen is None or not seen[1].keys() >= set(names):
+        seen = _READERS[reader] = _read_seen(connection, tuple(_COUNTED))
+    return seen
+
+
+def _read_seen(
+    connection: sa.Connection, names: tuple[str, ...]
+) -> tuple[datetime | None, Mapping[str, int]]:
+    log, *last = connection.execute(_seen_statement(names)).one()
+    return log, dict(zip(names, last, strict=True))
+
+
+@lru_cache(maxsize=64)
+def _seen_statement(names: tuple[str, ...]) -> sa.Select[Any]:
+    log = sa.select(ROOM.c.entered_at).order_by(ROOM.c.id).limit(1).scalar_subquery()
+    columns = [
+        sa.select(sa.func.coalesce(sa.func.max(_COUNTED[name].c.id), 0)).scalar_subquery()
+        for name in names
+    ]
+    return sa.select(log, *columns)
+
+
+TrayRows = Mapping[int, tuple[sa.RowMapping, ...]]
+
+
+def last_until(rows: Sequence[sa.RowMapping], moment: str, at: datetime) -> sa.RowMapping | None:
     """The last of some rows in order of a moment up to `at`, None where all are later."""
     count = bisect_right(rows, at, key=lambda row: row[moment])
     return rows[count - 1] if count else None
 
 
-def since_last(rows: Sequence[Row], moment: str, at: datetime) -> Sequence[Row]:
+def since_last(rows: Sequence[sa.RowMapping], moment: str, at: datetime) -> Sequence[sa.RowMapping]:
     """The last of some rows in order of a moment up to `at`, and all that come later."""
     count = bisect_right(rows, at, key=lambda row: row[moment])
     return rows[max(0, count - 1) :]
@@ -111,12 +142,14 @@ def since_last(rows: Sequence[Row], moment: str, at: datetime) -> Sequence[Row]:
 def rows_by_tray(table: sa.Table, moment: str) -> LogMemory[TrayRows]:
     """What holds now of a table with a tray in each row, by tray id and in order of a moment."""
 
-    def load(connection: sa.Connection, trays: Iterable[int] | None) -> dict[int, list[Row]]:
+    def load(
+        connection: sa.Connection, trays: Iterable[int] | None
+    ) -> dict[int, list[sa.RowMapping]]:
         now = current(table)
         statement = sa.select(now).order_by(now.c[moment], now.c.entry_id)
         if trays is not None:
             statement = statement.where(now.c.tray_id.in_(list(trays)))
-        found: dict[int, list[Row]] = {}
+        found: dict[int, list[sa.RowMapping]] = {}
         for row in connection.execute(statement).mappings():
             found.setdefault(row["tray_id"], []).append(row)
         return found

@@ -71,7 +71,7 @@ def count_mould(
 
 
 def _renewed(connection: sa.Connection, before: tuple[Answers, Seen] | None) -> Answers:
-    if before is not None and not _has_news(connection, before[1]):
+    if before is not None and not has_mould_news(connection, before[1]):
         return before[0]
     flags = sa.select(FLAG.c.id, FLAG.c.run_id).where(_of_mould())
     runs = {row.id: row.run_id for row in connection.execute(flags)}
@@ -90,7 +90,7 @@ def _renewed(connection: sa.Connection, before: tuple[Answers, Seen] | None) -> 
     return found
 
 
-def _has_news(connection: sa.Connection, seen: Seen) -> bool:
+def has_mould_news(connection: sa.Connection, seen: Seen) -> bool:
     """Whether another run had possible mould, or a verdict came or was taken back."""
     flag = sa.select(FLAG.c.id).where(FLAG.c.id > seen.last[FLAG.name], _of_mould())
     event = sa.select(FLAG_EVENT.c.id).where(

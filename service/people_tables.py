@@ -3,7 +3,7 @@
 They follow from the log's own tables, which hold everything and are what is read back.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 
 import sqlalchemy as sa
@@ -120,7 +120,7 @@ def _lot_names(connection: sa.Connection) -> dict[int, str]:
     return {row.id: row.name for row in connection.execute(sa.select(now.c.id, now.c.name))}
 
 
-def _named(names: dict[int, str], key: int | None) -> str | None:
+def _named(names: Mapping[int, str], key: int | None) -> str | None:
     return None if key is None else names.get(key, str(key))
 
 

@@ -1,11 +1,13 @@
 """The room and its trays: what stands where, since when, and what state it is in."""
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
 
 from service.entries import Entrant, correct, current, enter
+from service.log_memory import LogMemory
 from service.models.room import LengthUnit, Room, TemperatureUnit, VolumeUnit, WeightUnit
 from service.refusals import Conflict, NotFound
 from service.schema import PLACEMENT, ROOM, SHELF, TRAY, TRAY_STATE
@@ -43,8 +45,15 @@ def set_up_room(connection: sa.Connection, settings: Settings, by: Entrant) -> N
 
 def the_room(connection: sa.Connection) -> Room:
     """The room as it holds now."""
+    return _ROOM.of(connection)
+
+
+def _read_room(connection: sa.Connection, _before: object) -> Room:
     row = connection.execute(sa.select(current(ROOM))).mappings().one()
     return Room.model_validate({name: row[name] for name in Room.model_fields})
+
+
+_ROOM = LogMemory((ROOM,), _read_room)
 
 
 def in_utc(moment: datetime, room: Room) -> datetime:
@@ -74,8 +83,7 @@ def one(connection: sa.Connection, table: sa.Table, thing_id: int) -> Row:
 
 def find_tray(connection: sa.Connection, number: int) -> Row | None:
     """The tray with a number, None where none is registered."""
-    now = current(TRAY)
-    return connection.execute(sa.select(now).where(now.c.number == number)).mappings().first()
+    return trays_by_number(connection).get(number)
 
 
 def tray_numbered(connection: sa.Connection, number: int) -> Row:
@@ -157,10 +165,31 @@ def shelf_of(connection: sa.Connection, tray_id: int, moment: datetime) -> int |
     return None if placement is None else placement["shelf_id"]
 
 
-def shelf_names(connection: sa.Connection) -> dict[int, str]:
+def shelf_names(connection: sa.Connection) -> Mapping[int, str]:
     """Names of the shelves by id."""
+    return _SHELF_NAMES.of(connection)
+
+
+def _read_shelf_names(connection: sa.Connection, _before: object) -> Mapping[int, str]:
     now = current(SHELF)
     return {row.id: row.name for row in connection.execute(sa.select(now.c.id, now.c.name))}
+
+
+_SHELF_NAMES = LogMemory((SHELF,), _read_shelf_names)
+
+
+def trays_by_number(connection: sa.Connection) -> Mapping[int, Row]:
+    """What holds now of all registered trays, by number and in its order."""
+    return _TRAYS.of(connection)
+
+
+def _read_trays(connection: sa.Connection, _before: object) -> Mapping[int, Row]:
+    now = current(TRAY)
+    rows = connection.execute(sa.select(now).order_by(now.c.number)).mappings()
+    return {row["number"]: row for row in rows}
+
+
+_TRAYS = LogMemory((TRAY,), _read_trays)
 
 
 def state_at(connection: sa.Connection, tray_id: int, moment: datetime) -> Row | None:

@@ -1,7 +1,7 @@
 """The room's own normal growth: where its last finished runs of a grain were, day by day."""
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final
 
 import numpy as np
@@ -38,11 +38,13 @@ class RoomNormal:
         """Low, median and high on a day; None where too few runs reach."""
         if not self.days or not self.days[0] <= day <= self.days[-1]:
             return None
-        low, median, high = (
-            float(np.interp(day, self.days, values))
-            for values in (self.low, self.median, self.high)
-        )
+        days, *curves = self._arrays
+        low, median, high = (float(np.interp(day, days, values)) for values in curves)
         return low, median, high
+
+    @cached_property
+    def _arrays(self) -> tuple[np.ndarray, ...]:
+        return tuple(map(np.asarray, (self.days, self.low, self.median, self.high)))
 
 
 @lru_cache(maxsize=64)

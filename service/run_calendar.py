@@ -54,6 +54,11 @@ class RunSpan:
         return self.row["spread_at"]  # type: ignore[no-any-return]
 
     @property
+    def soaked_at(self) -> datetime | None:
+        """When the seed was soaked, where known."""
+        return self.row["soaked_at"]  # type: ignore[no-any-return]
+
+    @property
     def until(self) -> datetime:
         """Up to when a photo belongs to this run."""
         return self.ended_at or self.spread_at + LONGEST_RUN

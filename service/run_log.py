@@ -188,6 +188,19 @@ def _read_grains(connection: sa.Connection, _before: object) -> dict[int, str]:
 _GRAINS = LogMemory((SEED_LOT,), _read_grains)
 
 
+def lot_names(connection: sa.Connection) -> Mapping[int, str]:
+    """Names of all lots by id; a withdrawn lot has none."""
+    return _LOT_NAMES.of(connection)
+
+
+def _read_lot_names(connection: sa.Connection, _before: object) -> dict[int, str]:
+    now = current(SEED_LOT)
+    return {row.id: row.name for row in connection.execute(sa.select(now.c.id, now.c.name))}
+
+
+_LOT_NAMES = LogMemory((SEED_LOT,), _read_lot_names)
+
+
 def grain_of(grains: Collection[str], room: Room) -> str:
     """Grain of a run: of its lots where all agree, else of the room."""
     return next(iter(grains)) if len(grains) == 1 else room.grain

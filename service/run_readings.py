@@ -54,6 +54,7 @@ class RunSeries:
     until: datetime
     rows: tuple[Row, ...]
     _points: dict[Quantity, tuple[GrowthPoint, ...]] = field(default_factory=dict)
+    _known: dict[int, "RunReadings"] = field(default_factory=dict)
 
     def belongs_to(self, span: RunSpan) -> bool:
         """Whether the run is still the one that it was read for."""
@@ -62,6 +63,20 @@ class RunSeries:
             span.spread_at,
             span.until,
         )
+
+    def of_run(
+        self, span: RunSpan, grain: str, shelf_id: int | None, target: HarvestTarget
+    ) -> "RunReadings":
+        """The run with these readings; the same object for as long as nothing of it changes."""
+        known = self._known.get(span.id)
+        if known is None or (known.span, known.grain, known.shelf_id, known.target) != (
+            span,
+            grain,
+            shelf_id,
+            target,
+        ):
+            known = self._known[span.id] = RunReadings(span, grain, shelf_id, target, self)
+        return known
 
     def points(self, quantity: Quantity) -> tuple[GrowthPoint, ...]:
         """Readings of one quantity by age in days, for the fit."""
@@ -139,18 +154,20 @@ def run_readings(
         parts = seed.get(span.row["entry_id"], [])
         row = span.row
         found.append(
-            RunReadings(
-                span=span,
-                grain=grain_of({grains[one.lot_id] for one in parts if one.lot_id in grains}, room),
-                shelf_id=None if place is None else place["shelf_id"],
-                target=HarvestTarget(
+            series[span.id].of_run(
+                span,
+                grain_of({grains[one.lot_id] for one in parts if one.lot_id in grains}, room),
+                None if place is None else place["shelf_id"],
+                _target(
                     row["target_shoot_height_mm"] or room.target_shoot_height_mm,
                     row["target_day"] or room.target_day,
                 ),
-                series=series[span.id],
             )
         )
     return found
+
+
+_target = lru_cache(maxsize=256)(HarvestTarget)
 
 
 def known_of_runs(connection: sa.Connection) -> tuple[object, ...]:

@@ -1,15 +1,17 @@
 """Shoot height over thermal time, where the room's readings carry it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from functools import lru_cache
+from functools import cached_property
 
 import numpy as np
 import sqlalchemy as sa
 
 from service.entries import current
-from service.growth_fits import Points, Teaching, band, fitted_curve
+from service.fit_texts import FORECAST, forecast_from
+from service.growth_fits import Points, Teaching, band, fitted_curve, points_mark
+from service.kept_fits import FITS, hash_of
 from service.log_memory import LogMemory, Seen, news
 from service.models.growth import ThermalCurve, ThermalPoint
 from service.run_readings import COVERAGE, RunReadings, forecast_out, rounded
@@ -41,8 +43,8 @@ def thermal_curve(
         The room's finished runs, from which the fit starts.
     """
     times = _ThermalTimes(connection)
-    past = times.of(readings)
-    points = _thermal_points(readings.points(Quantity.HEIGHT), past)
+    air = times.of(readings)
+    past, points = air.past, air.points(readings.points(Quantity.HEIGHT))
     until = past.known_until_hours
     if not points or until is None or past.mean_c is None or past.mean_c <= 0:
         return None
@@ -59,9 +61,7 @@ def thermal_curve(
         low=rounded(low, 2),
         high=rounded(high, 2),
         coverage=COVERAGE,
-        forecast=forecast_out(
-            readings, _forecast(points, teaching, readings.target, span.id, past)
-        ),
+        forecast=forecast_out(readings, _forecast(points, teaching, readings.target, span.id, air)),
         prior=fitted_curve(points, teaching).prior.origin,
     )
 
@@ -73,15 +73,36 @@ class _ThermalTimes:
         self._connection = connection
         self._kept = _KEPT_TIMES.of(connection)
 
-    def of(self, readings: RunReadings) -> ThermalTime:
+    def of(self, readings: RunReadings) -> "_RunAir":
         """Of the shelf's own thermometer where it has one, else of the room's."""
         air = _Air(readings.span.spread_at, readings.span.until, readings.shelf_id)
         if air not in self._kept:
             shelf_id = air.shelf_id
             own = [] if shelf_id is None else _temperatures(self._connection, air, shelf_id)
             there = own or _temperatures(self._connection, air, None)
-            self._kept[air] = thermal_time(there, response=TemperatureResponse())
+            self._kept[air] = _RunAir(thermal_time(there, response=TemperatureResponse()))
         return self._kept[air]
+
+
+@dataclass(frozen=True, eq=False)
+class _RunAir:
+    """Thermal time of one run, and its readings over it."""
+
+    past: ThermalTime
+    _points: dict[str, Points] = field(default_factory=dict)
+
+    def points(self, points: Points) -> Points:
+        """Readings by °C d instead of days; the same object for the same ones."""
+        mark = points_mark(points)
+        if mark not in self._points:
+            self._points[mark] = thermal_points(points, past=self.past)
+        return self._points[mark]
+
+    @cached_property
+    def mark(self) -> str:
+        """Hash of all that a clock reads from it."""
+        past = self.past
+        return hash_of([repr((past.hours.tolist(), past.degree_days.tolist(), past.mean_c))])
 
 
 @dataclass(frozen=True)
@@ -99,8 +120,8 @@ class _Air:
 
 
 def _renewed(
-    connection: sa.Connection, before: tuple[dict[_Air, ThermalTime], Seen] | None
-) -> dict[_Air, ThermalTime]:
+    connection: sa.Connection, before: tuple[dict[_Air, _RunAir], Seen] | None
+) -> dict[_Air, _RunAir]:
     """What was kept, without the runs in whose time something new was read."""
     if before is None or len(before[0]) > _MOST_KEPT:
         return {}
@@ -128,17 +149,12 @@ def _temperatures(connection: sa.Connection, air: _Air, shelf_id: int | None) ->
     ]
 
 
-@lru_cache(maxsize=2048)
-def _thermal_points(points: Points, past: ThermalTime) -> Points:
-    return thermal_points(points, past=past)
-
-
 def _teaching(
     times: _ThermalTimes, readings: RunReadings, finished: Sequence[RunReadings]
 ) -> Teaching:
     grain = readings.grain
     past = (
-        _thermal_points(other.points(Quantity.HEIGHT), times.of(other))
+        times.of(other).points(other.points(Quantity.HEIGHT))
         for other in finished
         if other.grain == grain and other.span.id != readings.span.id
     )
@@ -161,20 +177,25 @@ def _points_out(readings: RunReadings, past: ThermalTime) -> list[ThermalPoint]:
     ]
 
 
-@lru_cache(maxsize=1024)
 def _forecast(
-    points: Points, teaching: Teaching, target: HarvestTarget, run: int, past: ThermalTime
+    points: Points, teaching: Teaching, target: HarvestTarget, run: int, air: _RunAir
 ) -> HarvestForecast:
-    rng = np.random.default_rng(run)
-    assert past.mean_c is not None
-    clock = ThermalClock(past, past.mean_c, _AHEAD_UNCERTAINTY_C, rng)
-    return forecast_harvest(
-        fitted_curve(points, teaching),
-        target=target,
-        rng=rng,
-        clock=clock.hours_at,
-        coverage=COVERAGE,
-    )
+    mean_c = air.past.mean_c
+    assert mean_c is not None
+
+    def drawn() -> HarvestForecast:
+        rng = np.random.default_rng(run)
+        clock = ThermalClock(air.past, mean_c, _AHEAD_UNCERTAINTY_C, rng)
+        return forecast_harvest(
+            fitted_curve(points, teaching),
+            target=target,
+            rng=rng,
+            clock=clock.hours_at,
+            coverage=COVERAGE,
+        )
+
+    marks = (points_mark(points), teaching.mark, target.value, target.day, run, air.mark)
+    return FITS.of(FORECAST, marks, work_out=drawn, read=forecast_from)
 
 
 def _ages(degree_days: Sequence[float]) -> tuple[float, ...]:

@@ -11,8 +11,9 @@ from service.models.room import TrayState
 from service.models.runs import Chore, Reading
 from service.models.today import HarvestDue, PhotoDue, Resting, Today
 from service.photo_log import PhotoSearch, photo_ids, photos_out
+from service.room_log import trays_by_number
 from service.run_readings import RunReadings
-from service.schema import CHORE, TRAY
+from service.schema import CHORE
 from service.trays_now import TraysNow
 from trayvision.attention import few_to_walk_to
 
@@ -101,13 +102,11 @@ class RoomNow(TraysNow):
         return sorted(due, key=lambda one: (-(one.hours_since or 1e9), one.tray))
 
     def _resting(self) -> list[Resting]:
-        now = current(TRAY)
-        rows = self._connection.execute(sa.select(now.c.id, now.c.number).order_by(now.c.number))
         resting = []
-        for row in rows:
-            state, since = self._state(row.id, self._present(row.id))
+        for number, row in trays_by_number(self._connection).items():
+            state, since = self._state(row["id"], self._present(row["id"]))
             if state is TrayState.RESTING and since is not None:
-                resting.append(Resting(tray=row.number, since_at=since))
+                resting.append(Resting(tray=number, since_at=since))
         return resting
 
     def _chores(self, day_ends: datetime) -> list[Chore]:

@@ -11,10 +11,11 @@ from service.log_memory import LogMemory
 from service.models.room import Room
 from service.models.runs import Run
 from service.mould_record import mould_answers
-from service.room_log import Row, placements
+from service.room_log import Row
 from service.run_calendar import RunSpan
-from service.run_log import runs_out
-from service.schema import HARVEST, POSITION, SEED_LOT, SHELF
+from service.run_log import lot_names, runs_out
+from service.run_readings import PLACES
+from service.schema import HARVEST, POSITION, SHELF
 
 PlaceNames = dict[tuple[int | None, int | None], str]
 
@@ -70,9 +71,9 @@ def tray_history(
     if not spans:
         return ()
     ids = [span.id for span in spans]
-    lots, notes = _lot_names(connection), _harvest_notes(connection, ids)
+    lots, notes = lot_names(connection), _harvest_notes(connection, ids)
     mould = mould_answers(connection)
-    stood = placements(connection, spans[0].tray_id)
+    stood = PLACES.of(connection).get(spans[0].tray_id, ())
     places = place_names(connection)
     found = []
     runs = runs_out(connection, spans, room=room, now=now)
@@ -118,11 +119,6 @@ def _places_of(span: RunSpan, stood: Sequence[Row], names: PlaceNames) -> tuple[
         for row in (*before, *during)
     ]
     return tuple(one for one, earlier in zip(said, [None, *said], strict=False) if one != earlier)
-
-
-def _lot_names(connection: sa.Connection) -> dict[int, str]:
-    lots = current(SEED_LOT)
-    return {row.id: row.name for row in connection.execute(sa.select(lots.c.id, lots.c.name))}
 
 
 def _harvest_notes(connection: sa.Connection, run_ids: Sequence[int]) -> dict[int, list[str]]:

@@ -7,7 +7,6 @@ from functools import cached_property
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.flag_log import flags
 from service.growth import RoomGrowth
 from service.holds import holds
@@ -19,11 +18,11 @@ from service.models.room import Room, TrayState
 from service.models.runs import Run
 from service.models.today import TrayOut
 from service.photo_log import latest_photos, photos_out
-from service.room_log import Row, shelf_names
+from service.room_log import Row, shelf_names, trays_by_number
 from service.run_calendar import RunSpan, present_run
 from service.run_log import runs_out
 from service.run_readings import PLACES, RunReadings
-from service.schema import TRAY, TRAY_STATE
+from service.schema import TRAY_STATE
 
 # Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
 _CARPET_COVER = 0.8
@@ -93,9 +92,7 @@ class TraysNow:
 
     def trays(self) -> list[TrayOut]:
         """All registered trays by number."""
-        now = current(TRAY)
-        rows = self._connection.execute(sa.select(now).order_by(now.c.number)).mappings()
-        return self._trays(list(rows))
+        return self._trays(list(trays_by_number(self._connection).values()))
 
     def tray(self, row: Row) -> TrayOut:
         """One tray; `row` is what holds now of it."""
@@ -103,9 +100,7 @@ class TraysNow:
 
     def standing(self) -> list[TrayNow]:
         """All registered trays by number, without what takes long to put into words."""
-        now = current(TRAY)
-        rows = self._connection.execute(sa.select(now).order_by(now.c.number)).mappings()
-        return self._standing(list(rows))
+        return self._standing(list(trays_by_number(self._connection).values()))
 
     def _standing(self, rows: Sequence[Row]) -> list[TrayNow]:
         present = [span for row in rows if (span := self._present(row["id"])) is not None]

@@ -8,9 +8,10 @@ from typing import Final
 import sqlalchemy as sa
 
 from service.entries import current
-from service.log_memory import last_until
+from service.log_memory import LogMemory, last_until
+from service.room_log import trays_by_number
 from service.run_readings import PLACES
-from service.schema import POSITION, RACK, SHELF, TRAY
+from service.schema import POSITION, RACK, SHELF
 
 Counted = tuple[tuple[int, int, str], ...]
 
@@ -41,26 +42,43 @@ NO_PLACE: Final = TrayPlace("Place not recorded", "", (1,), ())
 
 def tray_places(connection: sa.Connection, now: datetime) -> dict[int, TrayPlace]:
     """Where every registered tray stands, by number."""
-    trays, shelves, racks, positions = (current(table) for table in (TRAY, SHELF, RACK, POSITION))
-    shelf_rows = {row.id: row for row in connection.execute(sa.select(shelves))}
-    rack_names = {row.id: row.name for row in connection.execute(sa.select(racks))}
-    position_names = {row.id: row.name for row in connection.execute(sa.select(positions))}
+    shelves, positions = _SHELVES.of(connection)
     placed = PLACES.of(connection)
     found = {}
-    for tray in connection.execute(sa.select(trays.c.id, trays.c.number)):
-        row = last_until(placed.get(tray.id, ()), "placed_at", now)
-        shelf = None if row is None else shelf_rows.get(row["shelf_id"])
+    for number, tray in trays_by_number(connection).items():
+        row = last_until(placed.get(tray["id"], ()), "placed_at", now)
+        shelf = None if row is None else shelves.get(row["shelf_id"])
         if row is None or shelf is None:
-            found[tray.number] = NO_PLACE
+            found[number] = NO_PLACE
             continue
-        position = position_names.get(row["position_id"], "")
-        found[tray.number] = TrayPlace(
-            f"{rack_names.get(shelf.rack_id, 'Rack')}, {shelf.name}",
-            position,
-            (0, shelf.rack_id, shelf.level, shelf.id),
-            as_counted(position),
-        )
+        position, order = positions.get(row["position_id"], ("", ()))
+        found[number] = TrayPlace(shelf[0], position, shelf[1], order)
     return found
+
+
+# Names and orders of shelves, and of positions, by id.
+_Places = tuple[dict[int, tuple[str, tuple[int, ...]]], dict[int, tuple[str, Counted]]]
+
+
+def _read_places(connection: sa.Connection, _before: object) -> _Places:
+    shelves, racks, positions = (current(table) for table in (SHELF, RACK, POSITION))
+    names = {row.id: row.name for row in connection.execute(sa.select(racks))}
+    return (
+        {
+            row.id: (
+                f"{names.get(row.rack_id, 'Rack')}, {row.name}",
+                (0, row.rack_id, row.level, row.id),
+            )
+            for row in connection.execute(sa.select(shelves))
+        },
+        {
+            row.id: (row.name, as_counted(row.name))
+            for row in connection.execute(sa.select(positions))
+        },
+    )
+
+
+_SHELVES = LogMemory((SHELF, RACK, POSITION), _read_places)
 
 
 def as_counted(name: str) -> Counted:

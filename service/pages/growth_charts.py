@@ -175,12 +175,12 @@ def day_rows(
 ) -> tuple[DayRow, ...]:
     """The curve of a run on whole days, with the room's normal."""
     curve, unit = _curve(curves, quantity), unit_of(quantity, say)
-    fitted = curve.fitted
+    fitted, last = curve.fitted, _last_day(curves, curve)
     rows = []
     for day, value, low, high in zip(
         fitted.day, fitted.median, fitted.low, fitted.high, strict=True
     ):
-        if day != round(day) or day > _last_day(curves, curve):
+        if day != round(day) or day > last:
             continue
         rows.append(
             DayRow(

@@ -16,7 +16,7 @@ from service.pages.forms import Typed, TypedForm
 from service.pages.frame import show
 from service.pages.harvesting import ENDED, LABELS, REASONS
 from service.pages.notices import Entry
-from service.pages.room_rows import age_words, is_due, level_of, state_words
+from service.pages.room_rows import is_due, level_of, state_words
 from service.pages.tray_numbers import in_words, sentence, tray_numbers
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.words import Say
@@ -207,7 +207,7 @@ def _row(tray: TrayNow, shelves: dict[int, str], asked: Asked) -> HarvestRow:
         number=tray.number,
         run_id=tray.readings.span.id,
         shelf="" if tray.shelf_id is None else shelves.get(tray.shelf_id, ""),
-        age=age_words(tray.readings.span, say),
+        age=say.day_of_run(tray.readings.span),
         state=state_words(tray.stage or "", due_at, say),
         level=level_of(tray),
         due=is_due(due_at, say),

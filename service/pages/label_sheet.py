@@ -12,20 +12,17 @@ from starlette.datastructures import FormData
 from starlette.responses import Response
 
 from service.api.dependencies import TheService
-from service.entries import current
 from service.models.base import Model
 from service.models.room import DayZero, LengthUnit
-from service.models.runs import Run
 from service.models.today import HarvestDue
 from service.pages import addresses
 from service.pages.forms import Typed, answered
 from service.pages.frame import show
 from service.pages.words import Say
 from service.refusals import Refusal
-from service.room_log import the_room
-from service.run_calendar import run_calendar
-from service.run_log import runs_out
-from service.schema import SEED_LOT, TRAY
+from service.room_log import the_room, trays_by_number
+from service.run_calendar import RunSpan, run_calendar
+from service.run_log import lot_names, seed_of_entries
 from service.today import RoomNow
 from trayvision.kit_command import parse_tray_numbers
 from trayvision.kit_guide import number_ranges
@@ -223,9 +220,7 @@ def _blank(typed: Typed) -> int:
 
 
 def _registered(connection: sa.Connection) -> list[int]:
-    trays = current(TRAY)
-    statement = sa.select(trays.c.number).order_by(trays.c.number)
-    return list(connection.execute(statement).scalars())
+    return list(trays_by_number(connection))
 
 
 def _filled(connection: sa.Connection, say: Say, trays: list[int] | None) -> list[Label]:
@@ -233,24 +228,27 @@ def _filled(connection: sa.Connection, say: Say, trays: list[int] | None) -> lis
     growing = {one.tray: one for one in RoomNow(connection, say.room, say.now).harvests()}
     shown = sorted(growing) if trays is None else trays
     by_id = run_calendar(connection).by_id
-    spans = [by_id[growing[tray].run_id] for tray in shown if tray in growing]
-    runs = {run.tray: run for run in runs_out(connection, spans, room=say.room, now=say.now)}
-    lots = current(SEED_LOT)
-    names = {row.id: row.name for row in connection.execute(sa.select(lots.c.id, lots.c.name))}
+    spans = {tray: by_id[growing[tray].run_id] for tray in shown if tray in growing}
+    seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans.values()])
+    names = lot_names(connection)
+
+    def lots(span: RunSpan) -> str:
+        sown = seed.get(span.row["entry_id"], [])
+        return ", ".join(names.get(one.lot_id, f"lot {one.lot_id}") for one in sown)
+
     return [
-        _label(runs[tray], growing[tray], names, say) if tray in runs else Label(tray)
+        _label(spans[tray], growing[tray], lots(spans[tray]), say) if tray in spans else Label(tray)
         for tray in shown
     ]
 
 
-def _label(run: Run, due: HarvestDue, lots: dict[int, str], say: Say) -> Label:
-    from_soak = say.room.day_zero is DayZero.SOAK and run.soaked_at is not None
-    lines = [("spread", _date(run.spread_at, say, zero=not from_soak))]
+def _label(span: RunSpan, due: HarvestDue, lots: str, say: Say) -> Label:
+    from_soak = say.room.day_zero is DayZero.SOAK and span.soaked_at is not None
+    lines = [("spread", _date(span.spread_at, say, zero=not from_soak))]
     if from_soak:
-        lines.insert(0, ("soaked", _date(run.soaked_at, say, zero=True)))
-    lots_in_words = ", ".join(lots.get(one.lot_id, f"lot {one.lot_id}") for one in run.seed)
-    lines += [("due", _date(due.forecast.harvest_at, say)), ("lot", lots_in_words)]
-    return Label(run.tray, tuple(lines), due.hold)
+        lines.insert(0, ("soaked", _date(span.soaked_at, say, zero=True)))
+    lines += [("due", _date(due.forecast.harvest_at, say)), ("lot", lots)]
+    return Label(span.number, tuple(lines), due.hold)
 
 
 def _date(moment: datetime | None, say: Say, *, zero: bool = False) -> str:

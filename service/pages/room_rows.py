@@ -2,13 +2,13 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import datetime, timedelta
+from functools import cached_property
 
 from service.models.room import TrayState
 from service.pages import racks
 from service.pages.trend import trend
 from service.pages.words import Say
-from service.run_calendar import RunSpan
 from service.run_readings import RunReadings
 from service.trays_now import TrayNow
 from trayvision.attention_state import Level
@@ -84,12 +84,12 @@ class ShelfRows:
     name: str
     strip: tuple[TrayRow | str, ...]
 
-    @property
+    @cached_property
     def trays(self) -> tuple[TrayRow, ...]:
         """Its trays from left to right."""
         return tuple(one for one in self.strip if isinstance(one, TrayRow))
 
-    @property
+    @cached_property
     def free(self) -> tuple[str, ...]:
         """Names of places where none stands."""
         return tuple(one for one in self.strip if isinstance(one, str))
@@ -122,7 +122,7 @@ def tray_row(
         run_id=span.id,
         shelf_id=tray.shelf_id,
         position=position,
-        age=age_words(span, say),
+        age=say.day_of_run(span),
         level=level_of(tray),
         state=state_words(tray.stage or "", due_at, say),
         due=is_due(due_at, say),
@@ -177,16 +177,9 @@ def _shelf_rows(shelf: racks.Shelf, rows: Sequence[TrayRow], places: dict[int, i
     return ShelfRows(shelf.id, shelf.name, (*strip, *standing.get(None, [])))
 
 
-def age_words(span: RunSpan, say: Say) -> str:
-    """How old a run is now, as this room counts."""
-    day, soaked_at = timedelta(days=1), span.row["soaked_at"]
-    from_soak = None if soaked_at is None else (say.now - soaked_at) / day
-    return say.age((say.now - span.spread_at) / day, from_soak)
-
-
 def is_due(due_at: datetime | None, say: Say) -> bool:
     """Whether a harvest falls due before today ends."""
-    return due_at is not None and due_at < _day_ends(say)
+    return due_at is not None and due_at < say.day_ends
 
 
 def level_of(tray: TrayNow) -> str:
@@ -207,11 +200,6 @@ def state_words(stage: str, due_at: datetime | None, say: Say) -> str:
         else:
             words.append(f"due about {say.date(due_at)}")
     return ", ".join(filter(None, words))
-
-
-def _day_ends(say: Say) -> datetime:
-    tomorrow = say.local(say.now).date() + timedelta(days=1)
-    return datetime.combine(tomorrow, time(), say.zone)
 
 
 def _no_photo(photo_at: datetime | None, spread_at: datetime, say: Say) -> str:

@@ -15,10 +15,9 @@ from service.models.today import HarvestDue, PhotoDue, Today
 from service.pages import addresses
 from service.pages.frame import show
 from service.pages.words import Say
-from service.room_log import shelf_names, the_room
+from service.room_log import shelf_names, the_room, trays_by_number
 from service.run_calendar import run_calendar
-from service.run_log import runs_out
-from service.schema import SHELF, TRAY
+from service.schema import SHELF
 from service.today import RoomNow
 from service.trays_now import STATES
 from service.walking_order import NO_PLACE, TrayPlace, tray_places
@@ -149,9 +148,8 @@ def _tray_lines(
     connection: sa.Connection, today: Today, places: dict[int, TrayPlace], say: Say
 ) -> tuple[TrayLine, ...]:
     runs = run_calendar(connection).by_id
-    growing = [runs[one.run_id] for one in today.harvests]
-    outs = runs_out(connection, growing, room=say.room, now=say.now)
-    walk = _Walk(places, {run.tray: say.day(run) for run in outs})
+    ages = {one.tray: say.day_of_run(runs[one.run_id]) for one in today.harvests}
+    walk = _Walk(places, ages)
     for flag in today.looks:
         if flag.tray is not None and _of_one_tray(flag):
             walk.at(flag.tray).todo.append(f"{_without_tray(flag)} {flag.look}")
@@ -233,8 +231,7 @@ def _free(connection: sa.Connection, today: Today, say: Say) -> list[int]:
 
 
 def _tray_numbers(connection: sa.Connection) -> dict[int, int]:
-    trays = current(TRAY)
-    return {row.id: row.number for row in connection.execute(sa.select(trays.c.id, trays.c.number))}
+    return {row["id"]: number for number, row in trays_by_number(connection).items()}
 
 
 def _places_to_read(connection: sa.Connection) -> tuple[str, str]:

@@ -7,6 +7,7 @@ from typing import cast
 
 import sqlalchemy as sa
 
+from service.log_memory import LogMemory
 from service.models.runs import Lot, NewLot, NewRun, Seed
 from service.pages.filled import Choice, Filled, shown_weight, typed_weight
 from service.pages.forms import Typed
@@ -15,6 +16,7 @@ from service.refusals import Refusal
 from service.room_changes import Bag
 from service.run_calendar import RunSpan, run_calendar
 from service.run_log import seed_of
+from service.schema import SEED_LOT
 from service.things import LOTS
 
 SEED_ROWS = 3
@@ -86,8 +88,15 @@ def _soak_hours(span: RunSpan) -> float | None:
 
 def lot_choices(connection: sa.Connection) -> tuple[Choice, ...]:
     """Seed lots, the newest first."""
+    return _LOTS.of(connection)
+
+
+def _read_lots(connection: sa.Connection, _before: object) -> tuple[Choice, ...]:
     lots = cast(list[Lot], LOTS.all(connection, limit=_MOST_LOTS))
     return tuple(Choice(str(lot.id), f"{lot.name} ({lot.grain})") for lot in reversed(lots))
+
+
+_LOTS = LogMemory((SEED_LOT,), _read_lots)
 
 
 def seed_words(seed: Sequence[Seed], lots: Sequence[Choice], say: Say) -> str:

@@ -159,12 +159,9 @@ def _page(
         now=say.now,
     )
     own = () if span is None else tuple(flags_of_run(connection, span.id, say.now))
-    shown = None if span is None else growth_shown(growth, span, say)
-    rows = (
-        []
-        if span is None
-        else tray_rows(connection, span.tray_id, since=span.spread_at, until=span.until)
-    )
+    readings = None if span is None else growth.readings([span])[0]
+    shown = None if readings is None else growth_shown(growth, readings, say)
+    rows = [] if readings is None else tray_rows(connection, [row["id"] for row in readings.rows])
     return TrayPage(
         tray=tray,
         answer=tray_answer(tray, shown, say, photographed=bool(rows)),

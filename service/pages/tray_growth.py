@@ -22,7 +22,6 @@ from service.pages.growth_charts import (
 )
 from service.pages.words import Say
 from service.room_normal import RoomNormal, room_normal
-from service.run_calendar import RunSpan
 from service.run_readings import RunReadings
 from trayvision.growth_prior import Quantity
 
@@ -91,9 +90,8 @@ class GrowthShown:
     thermal: ThermalShown | None
 
 
-def growth_shown(growth: RoomGrowth, span: RunSpan, say: Say) -> GrowthShown:
+def growth_shown(growth: RoomGrowth, readings: RunReadings, say: Say) -> GrowthShown:
     """Curves, forecast and normal of one run."""
-    readings = growth.readings([span])[0]
     curves, normals = growth.curves(readings), normals_of(growth, readings)
     growing = curves.ended_at is None or curves.ended_at > say.now
     return GrowthShown(

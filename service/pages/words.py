@@ -2,7 +2,8 @@
 
 import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from functools import cached_property
 from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
@@ -12,6 +13,7 @@ MONTHS: Final = (
     "January February March April May June July August September October November December"
 ).split()
 _DAYS: Final = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split()
+_NEAR: Final = {-1: "yesterday", 0: "today", 1: "tomorrow"}
 # Exact by definition (international yard and pound agreement, 1959).
 GRAMS_IN_A_POUND: Final = 453.59237
 MM_IN_AN_INCH: Final = 25.4
@@ -44,6 +46,18 @@ class Aged(Protocol):
         """Days since soaking, where known."""
 
 
+class Spread(Protocol):
+    """What was spread and perhaps soaked, such as a run as it lies in time."""
+
+    @property
+    def spread_at(self) -> datetime:
+        """When its seed was spread."""
+
+    @property
+    def soaked_at(self) -> datetime | None:
+        """When it was soaked, where known."""
+
+
 @dataclass(frozen=True)
 class Say:
     """Words for one room at one moment: its time zone, its units, how it counts days.
@@ -57,10 +71,20 @@ class Say:
     room: Room
     now: datetime
 
-    @property
+    @cached_property
     def zone(self) -> ZoneInfo:
         """The room's time zone."""
         return ZoneInfo(self.room.time_zone)
+
+    @cached_property
+    def today(self) -> CalendarDay:
+        """The room's date."""
+        return self.local(self.now).date()
+
+    @cached_property
+    def day_ends(self) -> datetime:
+        """The first moment of the room's tomorrow."""
+        return datetime.combine(self.today + timedelta(days=1), time(), self.zone)
 
     def local(self, moment: datetime) -> datetime:
         """A moment on the room's own clock."""
@@ -79,12 +103,13 @@ class Say:
 
     def clock(self, moment: datetime) -> str:
         """Such as "07:12"."""
-        return f"{self.local(moment):%H:%M}"
+        local = self.local(moment)
+        return f"{local.hour:02}:{local.minute:02}"
 
     def date(self, moment: datetime) -> str:
         """Such as "26 November", with the year where it is another one; the month is a word."""
-        local, today = self.local(moment), self.local(self.now)
-        year = "" if local.year == today.year else f" {local.year}"
+        local = self.local(moment)
+        year = "" if local.year == self.today.year else f" {local.year}"
         return f"{local.day} {MONTHS[local.month - 1]}{year}"
 
     def short_date(self, moment: datetime) -> str:
@@ -107,10 +132,9 @@ class Say:
 
     def moment(self, moment: datetime) -> str:
         """Such as "today 07:12", "yesterday 18:40", "Tuesday 24 November 18:40"."""
-        days = (self.local(moment).date() - self.local(self.now).date()).days
-        near = {-1: "yesterday", 0: "today", 1: "tomorrow"}
-        if days in near:
-            return f"{near[days]} {self.clock(moment)}"
+        near = _NEAR.get((self.local(moment).date() - self.today).days)
+        if near is not None:
+            return f"{near} {self.clock(moment)}"
         return f"{self.weekday(moment)} {self.date(moment)} {self.clock(moment)}"
 
     def day_of(self, moment: datetime) -> str:
@@ -147,6 +171,12 @@ class Say:
     def day(self, run: Aged) -> str:
         """Such as "day 5", counted as this room counts; the other count in brackets."""
         return self.age(run.day_from_spread, run.day_from_soak)
+
+    def day_of_run(self, span: Spread) -> str:
+        """The same of a run that is under way."""
+        soaked_at, day = span.soaked_at, timedelta(days=1)
+        soak = None if soaked_at is None else (self.now - soaked_at) / day
+        return self.age((self.now - span.spread_at) / day, soak)
 
     def age(self, spread: float, soak: float | None) -> str:
         """The same from days since spreading and, where known, since soaking."""

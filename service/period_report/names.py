@@ -1,5 +1,6 @@
 """Names of people and things by their numbers, as a report says them."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -25,7 +26,7 @@ class Names:
     people: dict[int, str]
     lots: dict[int, Lot]
     trays: dict[int, int]
-    shelves: dict[int, str]
+    shelves: Mapping[int, str]
 
     def person(self, person_id: int | None) -> str:
         """Who it was; a room without log-ins does not know."""
