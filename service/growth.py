@@ -42,7 +42,7 @@ from service.run_readings import (
     run_readings,
 )
 from service.schema import SHELF
-from service.thermal_curve import thermal_curve
+from service.thermal_curve import ThermalGrowth
 from trayvision.growth_prior import Quantity
 
 # Curves are drawn at least as far as the last day on which growers harvest, every 6 hours.
@@ -68,6 +68,7 @@ class RoomGrowth:
         self._connection = connection
         self._room = room
         self._now = now
+        self._known: dict[int, RunReadings] = {}
         self.calendar = run_calendar(connection)
 
     @property
@@ -85,8 +86,12 @@ class RoomGrowth:
         return [span for span in present if span is not None]
 
     def readings(self, spans: Sequence[RunSpan]) -> list[RunReadings]:
-        """Runs with their readings, in the order of the spans."""
-        return run_readings(self._connection, self._room, spans, now=self._now)
+        """Runs with their readings, in the order of the spans; each is read once."""
+        new = [span for span in spans if span.id not in self._known]
+        if new:
+            found = run_readings(self._connection, self._room, new, now=self._now)
+            self._known.update({readings.span.id: readings for readings in found})
+        return [self._known[span.id] for span in spans]
 
     def curves(self, readings: RunReadings) -> RunCurves:
         """Points, curves and forecast of one run."""
@@ -101,7 +106,7 @@ class RoomGrowth:
             ended_at=span.ended_at,
             height=self._curve(readings, Quantity.HEIGHT),
             cover=self._curve(readings, Quantity.COVER),
-            thermal=thermal_curve(self._connection, readings, self.finished),
+            thermal=self._thermal.curve(readings),
             forecast=self.forecast(readings),
         )
 
@@ -135,6 +140,10 @@ class RoomGrowth:
     def teaching_for(self, readings: RunReadings, quantity: Quantity) -> Teaching:
         """What the fit of one run starts from."""
         return self._teachings.for_run(quantity, readings)
+
+    @cached_property
+    def _thermal(self) -> ThermalGrowth:
+        return ThermalGrowth(self._connection, self.finished)
 
     @cached_property
     def _teachings(self) -> Teachings:

@@ -166,13 +166,14 @@ def shelf_of(connection: sa.Connection, tray_id: int, moment: datetime) -> int |
 
 
 def shelf_names(connection: sa.Connection) -> Mapping[int, str]:
-    """Names of the shelves by id."""
+    """Names of the shelves by id, the highest first."""
     return _SHELF_NAMES.of(connection)
 
 
 def _read_shelf_names(connection: sa.Connection, _before: object) -> Mapping[int, str]:
     now = current(SHELF)
-    return {row.id: row.name for row in connection.execute(sa.select(now.c.id, now.c.name))}
+    rows = connection.execute(sa.select(now.c.id, now.c.name).order_by(now.c.level, now.c.id))
+    return {row.id: row.name for row in rows}
 
 
 _SHELF_NAMES = LogMemory((SHELF,), _read_shelf_names)

@@ -4,6 +4,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 from itertools import zip_longest
 
 import sqlalchemy as sa
@@ -38,27 +39,27 @@ class RunSpan:
     ended_at: datetime | None
     reason: EndReason | None
 
-    @property
+    @cached_property
     def id(self) -> int:
         """The run's id."""
         return int(self.row["id"])
 
-    @property
+    @cached_property
     def tray_id(self) -> int:
         """The tray's id."""
         return int(self.row["tray_id"])
 
-    @property
+    @cached_property
     def spread_at(self) -> datetime:
         """When the seed was spread."""
         return self.row["spread_at"]  # type: ignore[no-any-return]
 
-    @property
+    @cached_property
     def soaked_at(self) -> datetime | None:
         """When the seed was soaked, where known."""
         return self.row["soaked_at"]  # type: ignore[no-any-return]
 
-    @property
+    @cached_property
     def until(self) -> datetime:
         """Up to when a photo belongs to this run."""
         return self.ended_at or self.spread_at + LONGEST_RUN

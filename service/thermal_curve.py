@@ -29,51 +29,48 @@ _AHEAD_UNCERTAINTY_C = 1.0
 _MOST_KEPT = 2000
 
 
-def thermal_curve(
-    connection: sa.Connection, readings: RunReadings, finished: Sequence[RunReadings]
-) -> ThermalCurve | None:
-    """Height over °C d since spreading; None where the readings do not carry any point.
+class ThermalGrowth:
+    """Height over °C d of one answer's runs.
 
     Parameters
     ----------
     connection : Connection
-    readings : RunReadings
-        The run.
     finished : sequence of RunReadings
-        The room's finished runs, from which the fit starts.
+        The room's finished runs, from which the fits start.
     """
-    times = _ThermalTimes(connection)
-    air = times.of(readings)
-    past, points = air.past, air.points(readings.points(Quantity.HEIGHT))
-    until = past.known_until_hours
-    if not points or until is None or past.mean_c is None or past.mean_c <= 0:
-        return None
-    teaching = _teaching(times, readings, finished)
-    ages = _ages([point.age for point in points])
-    span = readings.span
-    low, median, high = band(points, teaching, ages, span.id)
-    return ThermalCurve(
-        known_until=(span.spread_at + timedelta(hours=until)).replace(microsecond=0),
-        mean_c=round(past.mean_c, 2),
-        points=_points_out(readings, past),
-        degree_days=rounded(ages, 1),
-        median=rounded(median, 2),
-        low=rounded(low, 2),
-        high=rounded(high, 2),
-        coverage=COVERAGE,
-        forecast=forecast_out(readings, _forecast(points, teaching, readings.target, span.id, air)),
-        prior=fitted_curve(points, teaching).prior.origin,
-    )
 
-
-class _ThermalTimes:
-    """Thermal times of runs, kept from one answer to the next."""
-
-    def __init__(self, connection: sa.Connection) -> None:
+    def __init__(self, connection: sa.Connection, finished: Sequence[RunReadings]) -> None:
         self._connection = connection
+        self._finished = finished
         self._kept = _KEPT_TIMES.of(connection)
+        self._teachings: dict[tuple[str, int | None], Teaching] = {}
 
-    def of(self, readings: RunReadings) -> "_RunAir":
+    def curve(self, readings: RunReadings) -> ThermalCurve | None:
+        """One run's; None where the readings do not carry any point."""
+        air = self._air(readings)
+        past, points = air.past, air.points(readings.points(Quantity.HEIGHT))
+        until = past.known_until_hours
+        if not points or until is None or past.mean_c is None or past.mean_c <= 0:
+            return None
+        teaching = self._teaching(readings)
+        ages = _ages([point.age for point in points])
+        span = readings.span
+        low, median, high = band(points, teaching, ages, span.id)
+        forecast = _forecast(points, teaching, readings.target, span.id, air)
+        return ThermalCurve(
+            known_until=(span.spread_at + timedelta(hours=until)).replace(microsecond=0),
+            mean_c=round(past.mean_c, 2),
+            points=_points_out(readings, past),
+            degree_days=rounded(ages, 1),
+            median=rounded(median, 2),
+            low=rounded(low, 2),
+            high=rounded(high, 2),
+            coverage=COVERAGE,
+            forecast=forecast_out(readings, forecast),
+            prior=fitted_curve(points, teaching).prior.origin,
+        )
+
+    def _air(self, readings: RunReadings) -> "_RunAir":
         """Of the shelf's own thermometer where it has one, else of the room's."""
         air = _Air(readings.span.spread_at, readings.span.until, readings.shelf_id)
         if air not in self._kept:
@@ -82,6 +79,27 @@ class _ThermalTimes:
             there = own or _temperatures(self._connection, air, None)
             self._kept[air] = _RunAir(thermal_time(there, response=TemperatureResponse()))
         return self._kept[air]
+
+    def _teaching(self, readings: RunReadings) -> Teaching:
+        """What a fit starts from; a finished run does not teach itself."""
+        run, grain = readings.span.id, readings.grain
+        question = grain, run if run in self._past else None
+        if question not in self._teachings:
+            room = tuple(
+                points
+                for other, (its_grain, points) in self._past.items()
+                if its_grain == grain and other != run and points
+            )
+            self._teachings[question] = Teaching(Quantity.HEIGHT, grain, room, thermal=True)
+        return self._teachings[question]
+
+    @cached_property
+    def _past(self) -> dict[int, tuple[str, Points]]:
+        """Grain and readings of the finished runs, by id."""
+        return {
+            one.span.id: (one.grain, self._air(one).points(one.points(Quantity.HEIGHT)))
+            for one in self._finished
+        }
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,19 +165,6 @@ def _temperatures(connection: sa.Connection, air: _Air, shelf_id: int | None) ->
         RoomReading((row.read_at - air.spread_at).total_seconds() / 3600, row.temperature_c)
         for row in connection.execute(statement)
     ]
-
-
-def _teaching(
-    times: _ThermalTimes, readings: RunReadings, finished: Sequence[RunReadings]
-) -> Teaching:
-    grain = readings.grain
-    past = (
-        times.of(other).points(other.points(Quantity.HEIGHT))
-        for other in finished
-        if other.grain == grain and other.span.id != readings.span.id
-    )
-    room = tuple(points for points in past if points)
-    return Teaching(Quantity.HEIGHT, grain, room, thermal=True)
 
 
 def _points_out(readings: RunReadings, past: ThermalTime) -> list[ThermalPoint]:

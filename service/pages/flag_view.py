@@ -7,12 +7,13 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.models.flags import FlagOut, Hold, Verdict
 from service.models.photos import PhotoOut
 from service.models.runs import Reading
 from service.photo_log import latest_photos, photos_out
-from service.schema import RUN, RUN_SEED, SEED_LOT, TRAY
+from service.room_log import trays_by_number
+from service.run_calendar import run_calendar
+from service.run_log import lot_names, seed_of_entries
 from trayvision.attention_flags import FlagKind
 
 # What a person may say that it was instead of mould, in the words of the buttons.
@@ -195,9 +196,8 @@ def _last_photos(connection: sa.Connection, flags: Sequence[FlagOut]) -> dict[in
     }
     if not numbers:
         return {}
-    trays = current(TRAY)
-    statement = sa.select(trays.c.id, trays.c.number).where(trays.c.number.in_(numbers))
-    ids = {row.id: row.number for row in connection.execute(statement)}
+    trays = trays_by_number(connection)
+    ids = {trays[number]["id"]: number for number in numbers if number in trays}
     latest = latest_photos(connection, list(ids))
     photos = {photo.id: photo for photo in photos_out(connection, list(latest.values()))}
     return {ids[tray_id]: photos[photo_id] for tray_id, photo_id in latest.items()}
@@ -211,23 +211,10 @@ def _readings(flag: FlagOut, readings: Sequence[Reading]) -> list[Reading]:
 
 def _lots(connection: sa.Connection, runs: Sequence[int]) -> dict[int, list[str]]:
     """Names of the seed lots by run id."""
-    if not runs:
-        return {}
-    lots, run_id = current(SEED_LOT), sa.func.coalesce(RUN.c.original_id, RUN.c.id)
-    # A correction is entered after what it corrects: the last row of a run is what holds.
-    holding = (
-        sa.select(sa.func.max(RUN.c.id))
-        .where(sa.or_(RUN.c.id.in_(runs), RUN.c.original_id.in_(runs)))
-        .group_by(run_id)
-    )
-    statement = (
-        sa.select(run_id.label("run_id"), lots.c.name)
-        .join(RUN_SEED, RUN_SEED.c.run_entry_id == RUN.c.id)
-        .join(lots, lots.c.id == RUN_SEED.c.lot_id)
-        .where(RUN.c.id.in_(holding))
-        .order_by(lots.c.name)
-    )
-    found: dict[int, list[str]] = {}
-    for row in connection.execute(statement):
-        found.setdefault(row.run_id, []).append(row.name)
-    return found
+    calendar, names = run_calendar(connection).by_id, lot_names(connection)
+    entries = {run: calendar[run].row["entry_id"] for run in runs if run in calendar}
+    seed = seed_of_entries(connection, entries.values())
+    return {
+        run: sorted(names[part.lot_id] for part in seed.get(entry, ()) if part.lot_id in names)
+        for run, entry in entries.items()
+    }

@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.models.flags import FlagOut, Hold
 from service.models.room import Room
 from service.models.today import Today
@@ -15,8 +14,7 @@ from service.pages.flag_view import Beside, FlagView, flag_views
 from service.pages.forms import Typed
 from service.pages.now_words import NEW_ROOM, HarvestLine, first_line, harvest_line
 from service.pages.words import Say
-from service.room_log import shelf_names
-from service.schema import SHELF, TRAY
+from service.room_log import shelf_names, trays_by_number
 from service.today import RoomNow
 from trayvision.attention_flags import FlagKind
 
@@ -130,7 +128,7 @@ def now_page(
 
 def _first_steps(connection: sa.Connection, *, has_shelves: bool) -> tuple[Step, ...]:
     """What a room needs before it can show anything; nothing once it has a tray."""
-    if connection.execute(sa.select(current(TRAY).c.id).limit(1)).first() is not None:
+    if trays_by_number(connection):
         return ()
     return (
         Step(
@@ -154,9 +152,7 @@ def _first_steps(connection: sa.Connection, *, has_shelves: bool) -> tuple[Step,
 
 def air_places(connection: sa.Connection) -> tuple[AirPlace, ...]:
     """The top and the bottom shelf, between which a room's air differs most; else the room."""
-    shelves = current(SHELF)
-    statement = sa.select(shelves.c.id, shelves.c.name).order_by(shelves.c.level, shelves.c.id)
-    places = [AirPlace(row.id, row.name) for row in connection.execute(statement)]
+    places = [AirPlace(shelf_id, name) for shelf_id, name in shelf_names(connection).items()]
     if not places:
         return (AirPlace(None, "The room"),)
     return (places[0], places[-1]) if len(places) > 1 else (places[0],)

@@ -1,16 +1,15 @@
 """How old trays were when photos of them were taken, and which trays a person may pick."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.models.photos import PhotoOut
 from service.pages.words import Say
-from service.run_calendar import LONGEST_RUN
-from service.schema import HARVEST, RUN, TRAY
+from service.room_log import trays_by_number
+from service.run_calendar import LONGEST_RUN, last_spread, run_calendar
 
 
 @dataclass(frozen=True)
@@ -24,38 +23,19 @@ class TrayChoice:
 def ages(
     connection: sa.Connection, photos: Sequence[PhotoOut], say: Say
 ) -> dict[int, dict[int, str]]:
-    """How old each tray was, in words, by photo and tray number; from one query."""
+    """How old each tray was, in words, by photo and tray number."""
     shown = [(photo, tray) for photo in photos for tray in photo.trays if tray["day"] is not None]
     if not shown:
         return {}
-    moments = [photo.taken_at for photo, _ in shown]
-    runs = _runs(connection, {tray["tray"] for _, tray in shown}, min(moments), max(moments))
+    by_tray, trays = run_calendar(connection).by_tray, trays_by_number(connection)
     words: dict[int, dict[int, str]] = {}
     for photo, tray in shown:
-        before = [
-            run for run in runs if run.number == tray["tray"] and run.spread_at <= photo.taken_at
-        ]
-        soaked_at = before[-1].soaked_at if before else None
+        row = trays.get(tray["tray"])
+        run = None if row is None else last_spread(by_tray.get(row["id"], ()), photo.taken_at)
+        soaked_at = None if run is None else run.soaked_at
         from_soak = None if soaked_at is None else _days(soaked_at, photo.taken_at)
         words.setdefault(photo.id, {})[tray["tray"]] = say.age(tray["day"], from_soak)
     return words
-
-
-def _runs(
-    connection: sa.Connection, numbers: Iterable[int | None], since: datetime, until: datetime
-) -> list[sa.Row[tuple[int, datetime, datetime | None]]]:
-    runs, trays = current(RUN), current(TRAY)
-    statement = (
-        sa.select(trays.c.number, runs.c.spread_at, runs.c.soaked_at)
-        .join(trays, trays.c.id == runs.c.tray_id)
-        .where(
-            trays.c.number.in_([number for number in numbers if number is not None]),
-            runs.c.spread_at >= since - LONGEST_RUN,
-            runs.c.spread_at <= until,
-        )
-        .order_by(runs.c.spread_at)
-    )
-    return list(connection.execute(statement))
 
 
 def _days(since: datetime, until: datetime) -> float:
@@ -64,14 +44,14 @@ def _days(since: datetime, until: datetime) -> float:
 
 def tray_choices(connection: sa.Connection, now: datetime) -> list[TrayChoice]:
     """All trays, those that grow now first, each group by number."""
-    runs, ends, trays = current(RUN), current(HARVEST), current(TRAY)
-    ended = sa.exists().where(ends.c.run_id == runs.c.id, ends.c.ends_run.is_(sa.true()))
     # Of an open run that a later one replaced, the later one answers for the tray.
-    growing = set(
-        connection.execute(
-            sa.select(runs.c.tray_id).where(runs.c.spread_at > now - LONGEST_RUN, ~ended)
-        ).scalars()
-    )
-    rows = connection.execute(sa.select(trays.c.id, trays.c.number))
-    choices = [TrayChoice(row.number, row.id in growing) for row in rows]
+    growing = {
+        span.tray_id
+        for span in run_calendar(connection).without_end
+        if span.spread_at > now - LONGEST_RUN
+    }
+    choices = [
+        TrayChoice(number, row["id"] in growing)
+        for number, row in trays_by_number(connection).items()
+    ]
     return sorted(choices, key=lambda one: (not one.growing, one.number))

@@ -1,10 +1,11 @@
 """The report for an inspector or a certifier, on paper and as tables."""
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Annotated
+from typing import Annotated, Final
 
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
@@ -16,7 +17,7 @@ from service.pages.forms import Typed, answered
 from service.pages.frame import show
 from service.pages.words import Say
 from service.period_report.period import Period, typed_period
-from service.period_report.report import Report, period_report
+from service.period_report.report import Report
 from service.period_report.tables import PARTS, report_table
 from service.refusals import NotFound
 from service.room_log import the_room
@@ -24,47 +25,117 @@ from service.room_log import the_room
 router = APIRouter(include_in_schema=False)
 
 
+# More rows of one part than that are shown page by page.
+ON_A_PAGE: Final = 60
+_WHOLE: Final = "whole"
+# In the order of the report.
+_PARTS: Final[dict[str, tuple[str, Callable[[Report], Sequence[object]]]]] = {
+    "runs": ("Runs", lambda report: report.in_period.spans),
+    "flags": ("Possible mould and holds", lambda report: report.flags),
+    "air": ("Air by week", lambda report: report.air),
+    "cleaning": ("Cleaning and sanitising", lambda report: report.chores.cleaning),
+    "feeding": ("Fed out", lambda report: report.chores.feeding),
+    "corrections": ("Corrections", lambda report: report.corrections),
+}
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Rows of one part that a page shows.
+
+    Parameters
+    ----------
+    rows : sequence
+    first : int
+        Number of its first row, from 1.
+    count : int
+        Rows of the whole part.
+    """
+
+    rows: Sequence[object]
+    first: int
+    count: int
+
+    @property
+    def last(self) -> int:
+        """Number of its last row."""
+        return self.first + len(self.rows) - 1
+
+
+@dataclass(frozen=True)
+class PartLink:
+    """Where one part of a record stands that is too long for one page."""
+
+    title: str
+    address: str
+
+
 @dataclass(frozen=True)
 class ReportPage:
-    """The form and, where its dates can be read, the report.
+    """The form and, where its dates can be read, the report or a page of it.
 
     Parameters
     ----------
     first, last : str
         As a field for a date takes them.
-    period : str
-        In words.
+    heading : str
     report : Report or None
+    summary : bool
+        Whether what it adds up to is shown.
+    sheets : mapping of parts to Sheet
+        What of the record is shown.
+    links : sequence of PartLink
+        The parts, where they are shown page by page.
+    whole : str
+        Address of all of it on one page, to print; empty where this is all.
+    earlier, later : str
+        Addresses of the pages of this part beside this one; empty where there is none.
     tables : sequence of (str, str)
         Names and addresses of its tables.
-    ended : mapping of words to number of runs
     broken : sentences by field
     """
 
     first: str
     last: str
-    period: str
-    report: Report | None
-    tables: tuple[tuple[str, str], ...]
-    ended: dict[str, int]
-    broken: dict[str, str]
+    heading: str
+    report: Report | None = None
+    summary: bool = True
+    sheets: Mapping[str, Sheet] = field(default_factory=dict)
+    links: tuple[PartLink, ...] = ()
+    whole: str = ""
+    earlier: str = ""
+    later: str = ""
+    tables: tuple[tuple[str, str], ...] = ()
+    broken: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def ended(self) -> dict[str, int]:
+        """Runs that ended in the period, by how."""
+        assert self.report is not None
+        return {str(reason): self.report.totals.ended.get(reason, 0) for reason in EndReason}
 
 
 @router.get(addresses.PRINT_REPORT)
-def report_page(service: TheService, request: Request) -> Response:
-    """Over any period; by default the present month so far."""
+def report_page(
+    service: TheService,
+    request: Request,
+    part: Annotated[str, Query(max_length=20)] = "",
+    page: Annotated[int, Query(ge=1, le=1_000_000)] = 1,
+) -> Response:
+    """Over any period; by default the present month so far. A long record has pages by part."""
     typed = Typed(FormData(dict(request.query_params)))
     with service.database.read() as connection:
         room, now = the_room(connection), service.clock()
 
         def act() -> Response:
-            page = _page(period_report(connection, room, _period(typed, room, now), now=now))
-            return show(request, connection, "print_report.html", page, here=addresses.MORE)
+            report = Report(connection, room, _period(typed, room, now), now=now)
+            shown = _page(report, part, page)
+            return show(request, connection, "print_report.html", shown, here=addresses.MORE)
 
         def again(said: Typed) -> Response:
             first, last = said.text("from") or "", said.text("to") or ""
-            page = ReportPage(first, last, "", None, (), {}, dict(said.broken))
-            return show(request, connection, "print_report.html", page, here=addresses.MORE)
+            shown = ReportPage(first, last, "Report: which period?", broken=dict(said.broken))
+            return show(request, connection, "print_report.html", shown, here=addresses.MORE)
 
         return answered(typed, act, again)
 
@@ -79,13 +150,11 @@ def report_csv(
     typed = Typed(FormData(dict(request.query_params)))
     with service.database.read() as connection:
         room, now = the_room(connection), service.clock()
-        report = period_report(connection, room, _period(typed, room, now), now=now)
-    period = report.period
-    name = f"{part}-{period.first}-to-{period.last}.csv"
+        report = Report(connection, room, _period(typed, room, now), now=now)
+        table = report_table(report, part)
+    name = f"{part}-{report.period.first}-to-{report.period.last}.csv"
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(
-        report_table(report, part), media_type="text/csv; charset=utf-8", headers=headers
-    )
+    return Response(table, media_type="text/csv; charset=utf-8", headers=headers)
 
 
 def _period(typed: Typed, room: Room, now: datetime) -> Period:
@@ -95,18 +164,60 @@ def _period(typed: Typed, room: Room, now: datetime) -> Period:
     )
 
 
-def _page(report: Report) -> ReportPage:
+def _page(report: Report, part: str, page: int) -> ReportPage:
     period = report.period
     first, last = period.first.isoformat(), period.last.isoformat()
     dates = (("from", first), ("to", last))
-    return ReportPage(
-        first=first,
-        last=last,
-        period=f"{Say.calendar_day(period.first)} to {Say.calendar_day(period.last)}",
-        report=report,
+    words = f"{Say.calendar_day(period.first)} to {Say.calendar_day(period.last)}"
+
+    def at(*more: tuple[str, object]) -> str:
+        return addresses.with_query(addresses.PRINT_REPORT, (*dates, *more))
+
+    shown = ReportPage(
+        first,
+        last,
+        f"Report, {words}",
+        report,
         tables=tuple(
             (name, addresses.with_query(addresses.report_table(name), dates)) for name in PARTS
         ),
-        ended={str(reason): report.totals.ended.get(reason, 0) for reason in EndReason},
-        broken={},
     )
+    if part in ("", _WHOLE):
+        if part == _WHOLE or _is_short(report):
+            return replace(shown, sheets={name: _sheet(report, name) for name in _PARTS})
+        links = (PartLink(title, at(("part", name))) for name, (title, _) in _PARTS.items())
+        return replace(shown, links=tuple(links), whole=at(("part", _WHOLE)))
+    if part not in _PARTS:
+        raise NotFound("part", part)
+    sheet = _sheet(report, part, page)
+    title = _PARTS[part][0]
+    rows = f"{sheet.first} to {sheet.last} of {sheet.count}" if sheet.count else "none"
+    return replace(
+        shown,
+        heading=f"{title}, {rows}: {words}",
+        summary=False,
+        sheets={part: sheet},
+        whole=at(("part", _WHOLE)),
+        earlier=at(("part", part), ("page", page - 1)) if page > 1 else "",
+        later=at(("part", part), ("page", page + 1)) if sheet.last < sheet.count else "",
+    )
+
+
+def _is_short(report: Report) -> bool:
+    """Whether all of it fits on one page; the parts that take longest to read come last."""
+    return all(len(rows(report)) <= ON_A_PAGE for _, rows in _PARTS.values())
+
+
+def _sheet(report: Report, part: str, page: int | None = None) -> Sheet:
+    """All rows of a part, or those of one page. Raises NotFound."""
+    count = len(_PARTS[part][1](report))
+    first, last = (0, count) if page is None else (ON_A_PAGE * (page - 1), ON_A_PAGE * page)
+    if page is not None and page > 1 and first >= count:
+        raise NotFound("page", f"{page} of {part}: there are {count} rows, {ON_A_PAGE} on a page")
+    # Runs are put together when they are shown, which takes longer than to list them.
+    rows = (
+        report.in_period.reported(first, last)
+        if part == "runs"
+        else _PARTS[part][1](report)[first:last]
+    )
+    return Sheet(rows, first + 1, count)

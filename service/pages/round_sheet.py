@@ -7,7 +7,6 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.api.dependencies import TheService
-from service.entries import current
 from service.log_memory import last_until
 from service.models.flags import FlagOut, Hold
 from service.models.room import TrayState
@@ -17,7 +16,6 @@ from service.pages.frame import show
 from service.pages.words import Say
 from service.room_log import shelf_names, the_room, trays_by_number
 from service.run_calendar import run_calendar
-from service.schema import SHELF
 from service.today import RoomNow
 from service.trays_now import STATES
 from service.walking_order import NO_PLACE, TrayPlace, tray_places
@@ -236,7 +234,5 @@ def _tray_numbers(connection: sa.Connection) -> dict[int, int]:
 
 def _places_to_read(connection: sa.Connection) -> tuple[str, str]:
     """The highest and the lowest shelf, by name where there are several."""
-    shelves = current(SHELF)
-    statement = sa.select(shelves.c.name).order_by(shelves.c.level, shelves.c.id)
-    names = list(connection.execute(statement).scalars())
+    names = list(shelf_names(connection).values())
     return (f"Top: {names[0]}", f"Bottom: {names[-1]}") if len(names) > 1 else ("Top", "Bottom")

@@ -1,16 +1,22 @@
 """Air of a period: lowest and highest by week and place."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, time
+from functools import lru_cache
+from itertools import chain
+from typing import Any, Final
 
 import sqlalchemy as sa
 
 from service.entries import current
 from service.period_report.names import Names
 from service.period_report.period import Period
-from service.room_log import Row
 from service.schema import READING
+
+_COLUMNS: Final = {
+    (quantity, unit): tuple(f"{quantity}{which}_{unit}" for which in ("", "_low", "_high"))
+    for quantity, unit in (("temperature", "c"), ("humidity", "percent"))
+}
 
 
 @dataclass(frozen=True)
@@ -36,32 +42,47 @@ class WeekOfAir:
 
 def weeks_of_air(connection: sa.Connection, period: Period, names: Names) -> tuple[WeekOfAir, ...]:
     """All weeks of a period, those without a reading too."""
+    weeks = period.weeks()
+    ends = [*(_midnight(week, period) for week in weeks[1:]), period.end]
+    found = []
+    for week, begins, end in zip(weeks, [period.start, *ends], ends, strict=False):
+        read = connection.execute(_week(), {"begins": begins, "ends": end}).all()
+        found += [
+            WeekOfAir(
+                week,
+                names.place(None, row.shelf_id),
+                row.readings,
+                _range(row, "temperature", "c"),
+                _range(row, "humidity", "percent"),
+            )
+            for row in read
+        ] or [WeekOfAir(week, None, 0, None, None)]
+    return tuple(sorted(found, key=lambda one: (one.week, one.place or "")))
+
+
+def _midnight(day: date, period: Period) -> datetime:
+    return datetime.combine(day, time(), period.zone).astimezone(UTC)
+
+
+@lru_cache(maxsize=1)
+def _week() -> sa.Select[Any]:
+    """Number, lowest and highest of each column, by shelf; of readings from `begins` to `ends`."""
     now = current(READING)
-    statement = (
-        sa.select(now)
-        .where(now.c.read_at >= period.start, now.c.read_at < period.end)
-        .order_by(now.c.read_at, now.c.id)
-    )
-    by_place: dict[tuple[date, str], list[Row]] = {}
-    for row in connection.execute(statement).mappings():
-        place = names.place(None, row["shelf_id"])
-        by_place.setdefault((period.week_of(row["read_at"]), place), []).append(row)
-    read = {week for week, _ in by_place}
-    weeks = [
-        WeekOfAir(
-            week,
-            place,
-            len(rows),
-            _range(rows, "temperature", "c"),
-            _range(rows, "humidity", "percent"),
-        )
-        for (week, place), rows in by_place.items()
+    extremes = [
+        how(now.c[name]).label(f"{label}_{name}")
+        for name in chain.from_iterable(_COLUMNS.values())
+        for label, how in (("least", sa.func.min), ("most", sa.func.max))
     ]
-    weeks += [WeekOfAir(week, None, 0, None, None) for week in period.weeks() if week not in read]
-    return tuple(sorted(weeks, key=lambda one: (one.week, one.place or "")))
+    return (
+        sa.select(now.c.shelf_id, sa.func.count().label("readings"), *extremes)
+        .where(now.c.read_at >= sa.bindparam("begins"), now.c.read_at < sa.bindparam("ends"))
+        .group_by(now.c.shelf_id)
+    )
 
 
-def _range(rows: Iterable[Row], quantity: str, unit: str) -> tuple[float, float] | None:
-    names = (f"{quantity}_{unit}", f"{quantity}_low_{unit}", f"{quantity}_high_{unit}")
-    values = [row[name] for row in rows for name in names if row[name] is not None]
-    return (min(values), max(values)) if values else None
+def _range(row: Any, quantity: str, unit: str) -> tuple[float, float] | None:
+    names = _COLUMNS[quantity, unit]
+    least = [getattr(row, f"least_{name}") for name in names]
+    most = [getattr(row, f"most_{name}") for name in names]
+    known = [value for value in (*least, *most) if value is not None]
+    return (min(known), max(known)) if known else None

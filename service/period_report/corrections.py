@@ -12,7 +12,7 @@ from service.models.runs import Seed
 from service.period_report.names import Names
 from service.period_report.period import Period
 from service.period_report.runs import parts_of
-from service.run_calendar import run_calendar
+from service.run_calendar import RunSpan, run_calendar
 from service.run_log import seed_of_entries
 from service.schema import CAPTURE, CHORE, HARVEST, READING, RUN, SEED_LOT
 
@@ -81,15 +81,15 @@ def corrections_of(
     runs : collection of int
         Ids of the runs that lie in the period.
     """
-    trays = {run.id: run.number for run in run_calendar(connection).all()}
+    known = names, run_calendar(connection).by_id
     found: list[Correction] = []
     for table, moments in _MOMENTS:
         corrected = _corrected(connection, table, moments, period)
         if table is RUN:
             corrected |= set(runs) & _corrected_at_all(connection, RUN)
-        found += _corrections(connection, table, corrected, (names, trays))
+        found += _corrections(connection, table, corrected, known)
     lots = _corrected_at_all(connection, SEED_LOT)
-    found += _corrections(connection, SEED_LOT, lots, (names, trays))
+    found += _corrections(connection, SEED_LOT, lots, known)
     return tuple(sorted(found, key=lambda one: (one.at, one.what)))
 
 
@@ -97,15 +97,17 @@ def _corrected(
     connection: sa.Connection, table: sa.Table, moments: tuple[str, ...], period: Period
 ) -> set[int]:
     """Corrected things of which any row, the newest or one before, lies in the period."""
-    later = table.alias()
-    thing = sa.func.coalesce(table.c.original_id, table.c.id)
-    within = [
-        sa.and_(table.c[name] >= period.start, table.c[name] < period.end) for name in moments
-    ]
-    statement = sa.select(thing).where(
-        sa.or_(*within), thing.in_(sa.select(later.c.original_id).distinct())
-    )
-    return set(connection.execute(statement).scalars())
+    things: set[int] = set()
+    for part in parts_of(sorted(_corrected_at_all(connection, table))):
+        thing = sa.func.coalesce(table.c.original_id, table.c.id)
+        within = [
+            sa.and_(table.c[name] >= period.start, table.c[name] < period.end) for name in moments
+        ]
+        statement = sa.select(thing).where(
+            sa.or_(table.c.id.in_(part), table.c.original_id.in_(part)), sa.or_(*within)
+        )
+        things |= set(connection.execute(statement).scalars())
+    return things
 
 
 def _corrected_at_all(connection: sa.Connection, table: sa.Table) -> set[int]:
@@ -117,7 +119,7 @@ def _corrections(
     connection: sa.Connection,
     table: sa.Table,
     things: Collection[int],
-    known: tuple[Names, Mapping[int, int]],
+    known: tuple[Names, Mapping[int, RunSpan]],
 ) -> Iterator[Correction]:
     for part in parts_of(sorted(things)):
         statement = (
@@ -140,9 +142,9 @@ def _correction(
     table: sa.Table,
     before: Mapping[str, Any],
     row: Mapping[str, Any],
-    known: tuple[Names, Mapping[int, int]],
+    known: tuple[Names, Mapping[int, RunSpan]],
 ) -> Correction:
-    names, trays = known
+    names, spans = known
     own = [name for name in row if name not in ("id", *ENTRY_COLUMNS)]
     changed = [
         ChangedValue(name, _said(name, before[name], names), _said(name, row[name], names))
@@ -150,7 +152,7 @@ def _correction(
         if before[name] != row[name]
     ]
     return Correction(
-        what=_what(table, row, names, trays),
+        what=_what(table, row, names, spans),
         by=names.person(row["entered_by"]),
         at=row["entered_at"],
         why=row["why"],
@@ -160,12 +162,15 @@ def _correction(
     )
 
 
-def _what(table: sa.Table, row: Mapping[str, Any], names: Names, trays: Mapping[int, int]) -> str:
+def _what(
+    table: sa.Table, row: Mapping[str, Any], names: Names, spans: Mapping[int, RunSpan]
+) -> str:
     word = _WORDS[table.name]
     if table is RUN:
         return f"{word} of tray {names.trays.get(row['tray_id'], '?')}"
     if table is HARVEST:
-        return f"{word} of tray {trays.get(row['run_id'], '?')}"
+        run = spans.get(row["run_id"])
+        return f"{word} of tray {'?' if run is None else run.number}"
     if table is SEED_LOT:
         return f"{word} {row['name']}"
     if table is CHORE:

@@ -1,11 +1,14 @@
 """Possible mould and holds of a period: what was noticed, who answered what, when."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 import sqlalchemy as sa
 
 from service.entries import current
 from service.flag_history import FlagEvent, flag_histories
+from service.log_memory import LogMemory, Seen, news
 from service.period_report.names import Names
 from service.period_report.period import Period
 from service.period_report.runs import parts_of
@@ -43,17 +46,10 @@ def reported_flags(
     connection: sa.Connection, period: Period, names: Names
 ) -> tuple[ReportedFlag, ...]:
     """Flags of possible mould, and all that asked to hold, of which a period says something."""
-    events = current(FLAG_EVENT)
-    said = sa.select(events.c.flag_id).where(events.c.at >= period.start, events.c.at < period.end)
-    held = sa.select(events.c.flag_id).where(events.c.level == Level.HOLD)
-    statement = (
-        sa.select(FLAG)
-        .where(
-            FLAG.c.id.in_(said),
-            sa.or_(FLAG.c.kind == FlagKind.POSSIBLE_MOULD, FLAG.c.id.in_(held)),
-        )
-        .order_by(FLAG.c.opened_at, FLAG.c.id)
-    )
+    ids = [
+        flag for flag, moments in _MOMENTS.of(connection).items() if any(map(period.holds, moments))
+    ]
+    statement = sa.select(FLAG).where(FLAG.c.id.in_(ids)).order_by(FLAG.c.opened_at, FLAG.c.id)
     rows = list(connection.execute(statement).mappings())
     histories: dict[int, list[FlagEvent]] = {}
     for part in parts_of([row["id"] for row in rows]):
@@ -83,3 +79,31 @@ def _shortened(events: list[FlagEvent]) -> tuple[FlagEvent, ...]:
             kept.pop()
         kept.append(event)
     return tuple(kept)
+
+
+# When anything that holds was said of each flag that belongs into a report, by its id.
+_Moments = Mapping[int, tuple[datetime, ...]]
+
+
+def _renewed(connection: sa.Connection, before: tuple[_Moments, Seen] | None) -> _Moments:
+    events = current(FLAG_EVENT)
+    other = events.alias()
+    held = sa.exists().where(other.c.flag_id == events.c.flag_id, other.c.level == Level.HOLD)
+    statement = (
+        sa.select(events.c.flag_id, events.c.at)
+        .join(FLAG, FLAG.c.id == events.c.flag_id)
+        .where(sa.or_(FLAG.c.kind == FlagKind.POSSIBLE_MOULD, held))
+    )
+    kept: _Moments = {}
+    if before is not None:
+        concerned: set[int] = news(connection, FLAG_EVENT, before[1], FLAG_EVENT.c.flag_id)
+        kept = {flag: moments for flag, moments in before[0].items() if flag not in concerned}
+        statement = statement.where(events.c.flag_id.in_(concerned))
+    found: dict[int, tuple[datetime, ...]] = {}
+    for flag_id, at in connection.execute(statement):
+        found[flag_id] = (*found.get(flag_id, ()), at)
+    return {**kept, **found}
+
+
+# A flag is entered together with its first event.
+_MOMENTS = LogMemory((FLAG_EVENT,), _renewed)

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from service.entries import current
+from service.log_memory import LogMemory
 from service.models.runs import Lot
-from service.room_log import shelf_names
-from service.schema import PERSON, SEED_LOT, TRAY
+from service.room_log import shelf_names, trays_by_number
+from service.schema import PERSON, SEED_LOT
 
 
 @dataclass(frozen=True)
@@ -24,7 +25,7 @@ class Names:
     """
 
     people: dict[int, str]
-    lots: dict[int, Lot]
+    lots: Mapping[int, Lot]
     trays: dict[int, int]
     shelves: Mapping[int, str]
 
@@ -46,12 +47,22 @@ class Names:
 
 def names_of(connection: sa.Connection) -> Names:
     """All names of a log."""
-    people, lots, trays = current(PERSON), current(SEED_LOT), current(TRAY)
-    rows = connection.execute(sa.select(lots).order_by(lots.c.id)).mappings()
-    known = [Lot.model_validate({name: row[name] for name in Lot.model_fields}) for row in rows]
+    people = current(PERSON)
     return Names(
         people={row.id: row.name for row in connection.execute(sa.select(people))},
-        lots={lot.id: lot for lot in known},
-        trays={row.id: row.number for row in connection.execute(sa.select(trays))},
+        lots=_LOTS.of(connection),
+        trays={row["id"]: number for number, row in trays_by_number(connection).items()},
         shelves=shelf_names(connection),
     )
+
+
+def _read_lots(connection: sa.Connection, _before: object) -> dict[int, Lot]:
+    lots = current(SEED_LOT)
+    rows = connection.execute(sa.select(lots).order_by(lots.c.id)).mappings()
+    return {
+        row["id"]: Lot.model_validate({name: row[name] for name in Lot.model_fields})
+        for row in rows
+    }
+
+
+_LOTS = LogMemory((SEED_LOT,), _read_lots)

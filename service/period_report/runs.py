@@ -1,20 +1,23 @@
 """Runs of a period: seed, harvests, photos; and lots and totals that follow from them."""
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
+from functools import cached_property
 
 import sqlalchemy as sa
 
 from service.entries import current
+from service.log_memory import LogMemory, Seen, news
 from service.models.room import Room
-from service.models.runs import EndReason, Harvest, Lot, Run
+from service.models.runs import EndReason, Harvest, Lot, Run, Seed
 from service.period_report.names import Names
 from service.period_report.period import Period
-from service.run_calendar import RunCalendar, RunSpan, last_spread, run_calendar
-from service.run_log import runs_out
-from service.schema import CAPTURE, HARVEST, PHOTO, PHOTO_INSPECTION, TRAY_INSPECTION
+from service.period_report.tray_photos import TrayPhotos, photos_by_tray, without_original
+from service.run_calendar import RunSpan, run_calendar
+from service.run_log import runs_out, seed_of_entries
+from service.schema import HARVEST
 
 # A database takes only so many numbers in one query.
 _AT_ONCE = 500
@@ -44,8 +47,7 @@ class ReportedRun:
     @property
     def seed_g(self) -> float | None:
         """Weight of all seed; None where a part was not weighed."""
-        weights = [part.weight_g for part in self.run.seed if part.weight_g is not None]
-        return sum(weights) if weights and len(weights) == len(self.run.seed) else None
+        return seed_weight(self.run.seed)
 
 
 @dataclass(frozen=True)
@@ -105,76 +107,130 @@ class Totals:
     originals: int
 
 
-def reported_runs(
-    connection: sa.Connection, room: Room, period: Period, now: datetime
-) -> tuple[ReportedRun, ...]:
-    """Runs that lie in a period, by spreading and tray."""
-    calendar = run_calendar(connection)
-    spans = sorted(
-        (span for span in calendar.all() if _lies_in(span, period)),
-        key=lambda span: (span.spread_at, span.number),
-    )
-    harvests = _harvests(connection, [span.id for span in spans])
-    photos = _photos(connection, calendar, period)
-    return tuple(
-        _reported(run, harvests.get(run.id, []), photos, period)
-        for run in runs_out(connection, spans, room=room, now=now)
-    )
+class PeriodRuns:
+    """Runs that lie in a period, by spreading and tray; each is put together when it is shown.
+
+    Parameters
+    ----------
+    connection : Connection
+    room : Room
+    period : Period
+    now : aware datetime
+    """
+
+    def __init__(
+        self, connection: sa.Connection, room: Room, period: Period, now: datetime
+    ) -> None:
+        self._connection = connection
+        self._room = room
+        self._period = period
+        self._now = now
+        before = period.start - timedelta(microseconds=1)
+        self.spans = sorted(
+            (span for span in run_calendar(connection).not_ended(before) if _lies_in(span, period)),
+            key=lambda span: (span.spread_at, span.number),
+        )
+        self._seed = seed_of_entries(connection, [span.row["entry_id"] for span in self.spans])
+        self._harvests = _HARVESTS.of(connection)
+        self._by_tray = photos_by_tray(connection)
+
+    def reported(self, first: int = 0, last: int | None = None) -> tuple[ReportedRun, ...]:
+        """All of them, or those of some places in the order."""
+        spans = self.spans[first:last]
+        counts = self._counts(spans)
+        runs = runs_out(self._connection, spans, room=self._room, now=self._now)
+        return tuple(map(self._reported, runs, counts))
+
+    def lots(self, names: Names) -> tuple[LotUse, ...]:
+        """Lots of the runs that were spread in the period."""
+        weights: dict[int, list[float | None]] = {}
+        for span in self._spread:
+            for part in self._seed_of(span):
+                weights.setdefault(part.lot_id, []).append(part.weight_g)
+        found = []
+        for lot_id in sorted(weights.keys() & names.lots.keys()):
+            weighed = [weight for weight in weights[lot_id] if weight is not None]
+            runs = len(weights[lot_id])
+            found.append(LotUse(names.lots[lot_id], runs, sum(weighed), runs - len(weighed)))
+        return tuple(found)
+
+    def totals(self) -> Totals:
+        """What they add up to."""
+        spans, holds = self.spans, self._period.holds
+        spread = self._spread
+        seed = [seed_weight(self._seed_of(span)) for span in spread]
+        ends = [span for span in spans if span.ended_at is not None and holds(span.ended_at)]
+        taken = [
+            part
+            for span in spans
+            for part in self._harvests.get(span.id, ())
+            if holds(part.harvested_at)
+        ]
+        kept = [part for part in taken if part.reason is not EndReason.THROWN]
+        thrown = [part.weight_g or 0.0 for part in taken if part.reason is EndReason.THROWN]
+        counts = self._counts(spans)
+        return Totals(
+            runs=len(spans),
+            spread=len(spread),
+            seed_g=sum(weight for weight in seed if weight is not None),
+            seed_not_weighed=sum(weight is None for weight in seed),
+            ended=dict(Counter(span.reason for span in ends if span.reason is not None)),
+            growing_on=len(spans) - len(ends),
+            harvests=len(kept),
+            not_weighed=sum(part.weight_g is None for part in kept),
+            harvested_g=sum(part.weight_g or 0.0 for part in kept),
+            thrown_g=sum(thrown),
+            photos=sum(photos for photos, _ in counts),
+            originals=sum(originals for _, originals in counts),
+        )
+
+    @cached_property
+    def _spread(self) -> list[RunSpan]:
+        return [span for span in self.spans if self._period.holds(span.spread_at)]
+
+    def _seed_of(self, span: RunSpan) -> Sequence[Seed]:
+        return self._seed.get(span.row["entry_id"], ())
+
+    def _counts(self, spans: Sequence[RunSpan]) -> list[tuple[int, int]]:
+        """Photos of the period that show each of some runs, and of how many the original stays."""
+        start, end, none = self._period.start, self._period.end, TrayPhotos()
+        shown = [
+            self._by_tray.get(span.tray_id, none).between(
+                max(span.spread_at, start), min(span.until, end)
+            )
+            for span in spans
+        ]
+        some = [photos for photos in shown if photos]
+        if not some:
+            return [(0, 0)] * len(spans)
+        gone = without_original(self._connection, min(map(min, some)), max(map(max, some)))
+        return [
+            (len(photos), len(photos) - (len(gone.intersection(photos)) if gone else 0))
+            for photos in shown
+        ]
+
+    def _reported(self, run: Run, counts: tuple[int, int]) -> ReportedRun:
+        harvests = self._harvests.get(run.id, ())
+        weights = [
+            part.weight_g
+            for part in harvests
+            if part.weight_g is not None
+            and part.reason is not EndReason.THROWN
+            and self._period.holds(part.harvested_at)
+        ]
+        taken = sum(weights) if weights else None
+        return ReportedRun(run, harvests, taken, *counts)
 
 
-def lot_uses(runs: Sequence[ReportedRun], period: Period, names: Names) -> tuple[LotUse, ...]:
-    """Lots of the runs that were spread in a period."""
-    parts = [part for one in runs if period.holds(one.run.spread_at) for part in one.run.seed]
-    found = []
-    for lot_id in sorted({part.lot_id for part in parts} & set(names.lots)):
-        weights = [part.weight_g for part in parts if part.lot_id == lot_id]
-        weighed = [weight for weight in weights if weight is not None]
-        missing = len(weights) - len(weighed)
-        found.append(LotUse(names.lots[lot_id], len(weights), sum(weighed), missing))
-    return tuple(found)
-
-
-def totals_of(runs: Sequence[ReportedRun], period: Period) -> Totals:
-    """What the runs add up to."""
-    spread = [one for one in runs if period.holds(one.run.spread_at)]
-    seed = [one.seed_g for one in spread]
-    ends = [one.run for one in runs if one.run.ended_at and period.holds(one.run.ended_at)]
-    taken = [part for one in runs for part in one.harvests if period.holds(part.harvested_at)]
-    kept = [part for part in taken if part.reason is not EndReason.THROWN]
-    thrown = [part.weight_g or 0.0 for part in taken if part.reason is EndReason.THROWN]
-    return Totals(
-        runs=len(runs),
-        spread=len(spread),
-        seed_g=sum(weight for weight in seed if weight is not None),
-        seed_not_weighed=sum(weight is None for weight in seed),
-        ended=dict(Counter(run.ended_reason for run in ends if run.ended_reason is not None)),
-        growing_on=len(runs) - len(ends),
-        harvests=len(kept),
-        not_weighed=sum(part.weight_g is None for part in kept),
-        harvested_g=sum(part.weight_g or 0.0 for part in kept),
-        thrown_g=sum(thrown),
-        photos=sum(one.photos for one in runs),
-        originals=sum(one.originals for one in runs),
-    )
+def seed_weight(seed: Sequence[Seed]) -> float | None:
+    """Weight of all seed of a run; None where a part was not weighed."""
+    weights = [part.weight_g for part in seed if part.weight_g is not None]
+    return sum(weights) if weights and len(weights) == len(seed) else None
 
 
 def _lies_in(span: RunSpan, period: Period) -> bool:
-    begins = span.row["soaked_at"] or span.spread_at
-    return bool(begins < period.end) and span.until >= period.start
-
-
-def _reported(
-    run: Run, harvests: list[Harvest], photos: dict[int, tuple[int, int]], period: Period
-) -> ReportedRun:
-    weights = [
-        part.weight_g
-        for part in harvests
-        if part.weight_g is not None
-        and part.reason is not EndReason.THROWN
-        and period.holds(part.harvested_at)
-    ]
-    seen, kept = photos.get(run.id, (0, 0))
-    return ReportedRun(run, tuple(harvests), sum(weights) if weights else None, seen, kept)
+    begins = span.soaked_at or span.spread_at
+    return begins < period.end and span.until >= period.start
 
 
 def parts_of(ids: Collection[int]) -> Iterator[list[int]]:
@@ -184,40 +240,27 @@ def parts_of(ids: Collection[int]) -> Iterator[list[int]]:
         yield known[start : start + _AT_ONCE]
 
 
-def _harvests(connection: sa.Connection, runs: Collection[int]) -> dict[int, list[Harvest]]:
+_Harvests = Mapping[int, tuple[Harvest, ...]]
+
+
+def _read_harvests(connection: sa.Connection, before: tuple[_Harvests, Seen] | None) -> _Harvests:
+    """All parts that were taken of each run, the oldest first."""
     now = current(HARVEST)
-    found: dict[int, list[Harvest]] = {}
-    for part in parts_of(runs):
-        statement = (
-            sa.select(now).where(now.c.run_id.in_(part)).order_by(now.c.harvested_at, now.c.id)
-        )
-        for row in connection.execute(statement).mappings():
-            harvest = Harvest.model_validate({name: row[name] for name in Harvest.model_fields})
-            found.setdefault(harvest.run_id, []).append(harvest)
-    return found
+    statement = sa.select(now).order_by(now.c.harvested_at, now.c.id)
+    kept: _Harvests = {}
+    if before is not None:
+        runs: set[int] = news(connection, HARVEST, before[1], HARVEST.c.run_id)
+        kept = {run: parts for run, parts in before[0].items() if run not in runs}
+        statement = statement.where(now.c.run_id.in_(runs))
+    found: dict[int, tuple[Harvest, ...]] = {}
+    for row in connection.execute(statement).mappings():
+        values = {name: row[name] for name in Harvest.model_fields} | {
+            "reason": None if row["reason"] is None else EndReason(row["reason"])
+        }
+        # Rows of the log hold to the model's rules already.
+        harvest = Harvest.model_construct(**values)
+        found[harvest.run_id] = (*found.get(harvest.run_id, ()), harvest)
+    return {**kept, **found}
 
 
-def _photos(
-    connection: sa.Connection, calendar: RunCalendar, period: Period
-) -> dict[int, tuple[int, int]]:
-    """Photos and kept originals of a period, by run."""
-    passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
-    statement = (
-        sa.select(TRAY_INSPECTION.c.tray_id, capture.c.taken_at, PHOTO.c.original_kept)
-        .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
-        .join(capture, capture.c.photo_id == passes.c.photo_id)
-        .join(PHOTO, PHOTO.c.id == passes.c.photo_id)
-        .where(
-            capture.c.taken_at >= period.start,
-            capture.c.taken_at < period.end,
-            TRAY_INSPECTION.c.tray_id.is_not(None),
-        )
-    )
-    found: dict[int, tuple[int, int]] = {}
-    for tray_id, taken_at, kept in connection.execute(statement):
-        # Runs of one tray do not overlap.
-        span = last_spread(calendar.by_tray.get(tray_id, ()), taken_at)
-        if span is not None and span.holds(taken_at):
-            seen, originals = found.get(span.id, (0, 0))
-            found[span.id] = (seen + 1, originals + bool(kept))
-    return found
+_HARVESTS = LogMemory((HARVEST,), _read_harvests)
