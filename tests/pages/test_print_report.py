@@ -2,12 +2,15 @@
 
 import csv
 import io
+import re
 from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from service.pages import report_page
+from service.retention_log import enter_let_go
 from tests.pages.conftest import PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.pages.paper import SHEETS_MM, printed
@@ -152,6 +155,84 @@ def test_report_prints_on_several_sheets_with_the_heads_again(desk: Page, month:
         told = " ".join(sheet.text for sheet in sheets)
         assert "Report, 1 March 2026 to 31 March 2026" in told
         assert "AT-0007" in told
+
+
+def _rows(text: str) -> list[tuple[int, str, str]]:
+    """Tray, what was taken, and photos and originals of the runs on a page."""
+    row = re.compile(
+        r'<tr><th scope="row">(\d+)</th><td data-label="lot">.*?data-label="taken in the period">'
+        r'(.*?)</td><td class="number" data-label="photos, originals">(.*?)</td></tr>'
+    )
+    return [(int(tray), taken, photos) for tray, taken, photos in row.findall(text)]
+
+
+def test_pages_of_a_long_record_add_up_to_the_whole(
+    month: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(report_page, "ON_A_PAGE", 4)
+    pages = [month.client.get(f"/print/report?{MARCH}&part=runs&page={page}") for page in (1, 2)]
+    whole = month.client.get(f"/print/report?{MARCH}&part=whole").text
+    listed = [_rows(page.text) for page in pages]
+    assert [len(rows) for rows in listed] == [4, 2]
+    assert listed[0] + listed[1] == _rows(whole)
+    table = _table(month, "runs")
+    assert [tray for tray, _, _ in _rows(whole)] == [int(row["tray"]) for row in table]
+    photos = [f"{row['photos']}, {row['originals_kept']}" for row in table]
+    assert [said for _, _, said in _rows(whole)] == photos
+    assert [page.text.count('<tr class="sum">') for page in pages] == [0, 1]
+    assert "Sum of all 6" in pages[1].text
+    assert "Runs, 5 to 6 of 6: 1 March 2026 to 31 March 2026" in pages[1].text
+    third = month.client.get(f"/print/report?{MARCH}&part=runs&page=3")
+    assert (third.status_code, "there are 6 rows, 4 on a page" in third.text) == (404, True)
+    assert month.client.get(f"/print/report?{MARCH}&part=horses").status_code == 404
+
+
+@pytest.mark.usefixtures("month")
+def test_long_record_begins_with_its_summary(
+    monkeypatch: pytest.MonkeyPatch, plain_phone: Page
+) -> None:
+    monkeypatch.setattr(report_page, "ON_A_PAGE", 4)
+    plain_phone.goto(f"/print/report?{MARCH}")
+    expect(plain_phone.get_by_role("row", name="Runs that lie in the period 6")).to_be_visible()
+    expect(plain_phone.get_by_role("heading", name="Air by week")).to_have_count(0)
+    assert_accessible(plain_phone)
+    plain_phone.get_by_role("link", name="Runs", exact=True).click()
+    heading = plain_phone.get_by_role("heading", level=1)
+    expect(heading).to_contain_text("Runs, 1 to 4 of 6")
+    plain_phone.get_by_role("link", name="Later").click()
+    expect(heading).to_contain_text("Runs, 5 to 6 of 6")
+    assert_accessible(plain_phone)
+    plain_phone.get_by_role("link", name="Earlier").click()
+    plain_phone.get_by_role("link", name="Summary and all parts").click()
+    for part, words in (
+        ("Possible mould and holds", "grey by the wall"),
+        ("Air by week", "19.5 °C"),
+        ("Cleaning and sanitising", "household bleach"),
+        ("Fed out", "not recorded in this period"),
+        ("Corrections", "found the sheet"),
+    ):
+        plain_phone.get_by_role("link", name=part, exact=True).click()
+        expect(plain_phone.get_by_role("main")).to_contain_text(words)
+        plain_phone.get_by_role("link", name="Summary and all parts").click()
+    plain_phone.get_by_role("link", name="all 6 runs on one long page").click()
+    expect(plain_phone.get_by_role("heading", name="Air by week")).to_be_visible()
+    expect(plain_phone.get_by_role("row", name="Runs that lie in the period 6")).to_be_visible()
+
+
+def test_photos_whose_originals_were_let_go_are_told_apart(month: House) -> None:
+    before = _table(month, "runs")
+    photo = month.get("/api/photos?tray=1&limit=1")["photos"][0]["id"]
+    with month.service.database.write() as connection:
+        enter_let_go(connection, [photo], EVENING, rule="invented for this test")
+    after = _table(month, "runs")
+    kept = [
+        {row["tray"]: (int(row["photos"]), int(row["originals_kept"])) for row in rows}
+        for rows in (before, after)
+    ]
+    seen = kept[0]["1"][0]
+    assert seen > 0
+    assert (kept[0]["1"], kept[1]["1"]) == ((seen, seen), (seen, seen - 1))
+    assert {**kept[0], "1": None} == {**kept[1], "1": None}
 
 
 def test_period_is_typed_on_a_phone_without_scripts(plain_phone: Page, house: House) -> None:
