@@ -203,19 +203,13 @@ def _near_in_time(spans: Sequence[RunSpan]) -> list[list[RunSpan]]:
 
 def forecast_out(readings: RunReadings, forecast: HarvestForecast) -> Forecast:
     """A forecast in moments, to the second."""
-    return _forecast_out(readings.span.spread_at, readings.target, forecast)
 
-
-@lru_cache(maxsize=2048)
-def _forecast_out(
-    spread_at: datetime, target: HarvestTarget, forecast: HarvestForecast
-) -> Forecast:
     def moment(hours: float | None) -> datetime | None:
         if hours is None:
             return None
-        return (spread_at + timedelta(hours=hours)).replace(microsecond=0)
+        return (readings.span.spread_at + timedelta(hours=hours)).replace(microsecond=0)
 
-    uncertainty = forecast.standard_uncertainty_hours
+    target, uncertainty = readings.target, forecast.standard_uncertainty_hours
     return Forecast(
         target_shoot_height_mm=target.value,
         target_day=target.day,

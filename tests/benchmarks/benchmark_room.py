@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,8 @@ _PLAIN_PAGES = (
     *("/set-up/people", "/set-up/phones", "/set-up/messages", "/set-up/data"),
     *("/print", "/print/round", "/print/labels"),
 )
+# The last is the whole month on one page, to print.
+_REPORT_PARTS = ("runs", "flags", "air", "cleaning", "feeding", "corrections", "whole")
 
 
 class Drawn:
@@ -97,6 +100,10 @@ class Drawn:
             "/set-up/lots/{id}": self._of("/set-up/lots/{}", list(range(1, 50))),
             "/set-up/cameras/{id}": self._of("/set-up/cameras/{}", [1, 2, 3, 4]),
             "/print/report, a month": lambda: f"/print/report?{month}",
+            **{
+                f"/print/report, {part}": partial("/print/report?{}&part={}".format, month, part)
+                for part in _REPORT_PARTS
+            },
         }
 
     def _of(self, pattern: str, among: list[int]) -> Callable[[], str]:
