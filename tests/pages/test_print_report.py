@@ -188,22 +188,20 @@ def test_pages_of_a_long_record_add_up_to_the_whole(
 
 
 @pytest.mark.usefixtures("month")
-def test_long_record_begins_with_its_summary(
-    monkeypatch: pytest.MonkeyPatch, plain_phone: Page
-) -> None:
+def test_long_record_begins_with_its_summary(monkeypatch: pytest.MonkeyPatch, phone: Page) -> None:
     monkeypatch.setattr(report_page, "ON_A_PAGE", 4)
-    plain_phone.goto(f"/print/report?{MARCH}")
-    expect(plain_phone.get_by_role("row", name="Runs that lie in the period 6")).to_be_visible()
-    expect(plain_phone.get_by_role("heading", name="Air by week")).to_have_count(0)
-    assert_accessible(plain_phone)
-    plain_phone.get_by_role("link", name="Runs", exact=True).click()
-    heading = plain_phone.get_by_role("heading", level=1)
+    phone.goto(f"/print/report?{MARCH}")
+    expect(phone.get_by_role("row", name="Runs that lie in the period 6")).to_be_visible()
+    expect(phone.get_by_role("heading", name="Air by week")).to_have_count(0)
+    assert_accessible(phone)
+    phone.get_by_role("link", name="Runs", exact=True).click()
+    heading = phone.get_by_role("heading", level=1)
     expect(heading).to_contain_text("Runs, 1 to 4 of 6")
-    plain_phone.get_by_role("link", name="Later").click()
+    phone.get_by_role("link", name="Later").click()
     expect(heading).to_contain_text("Runs, 5 to 6 of 6")
-    assert_accessible(plain_phone)
-    plain_phone.get_by_role("link", name="Earlier").click()
-    plain_phone.get_by_role("link", name="Summary and all parts").click()
+    assert_accessible(phone)
+    phone.get_by_role("link", name="Earlier").click()
+    phone.get_by_role("link", name="Summary and all parts").click()
     for part, words in (
         ("Possible mould and holds", "grey by the wall"),
         ("Air by week", "19.5 °C"),
@@ -211,12 +209,12 @@ def test_long_record_begins_with_its_summary(
         ("Fed out", "not recorded in this period"),
         ("Corrections", "found the sheet"),
     ):
-        plain_phone.get_by_role("link", name=part, exact=True).click()
-        expect(plain_phone.get_by_role("main")).to_contain_text(words)
-        plain_phone.get_by_role("link", name="Summary and all parts").click()
-    plain_phone.get_by_role("link", name="all 6 runs on one long page").click()
-    expect(plain_phone.get_by_role("heading", name="Air by week")).to_be_visible()
-    expect(plain_phone.get_by_role("row", name="Runs that lie in the period 6")).to_be_visible()
+        phone.get_by_role("link", name=part, exact=True).click()
+        expect(phone.get_by_role("main")).to_contain_text(words)
+        phone.get_by_role("link", name="Summary and all parts").click()
+    phone.get_by_role("link", name="all 6 runs on one long page").click()
+    expect(phone.get_by_role("heading", name="Air by week")).to_be_visible()
+    expect(phone.get_by_role("row", name="Runs that lie in the period 6")).to_be_visible()
 
 
 def test_photos_whose_originals_were_let_go_are_told_apart(month: House) -> None:
