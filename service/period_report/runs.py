@@ -132,7 +132,6 @@ class PeriodRuns:
         )
         self._seed = seed_of_entries(connection, [span.row["entry_id"] for span in self.spans])
         self._harvests = _HARVESTS.of(connection)
-        self._by_tray = photos_by_tray(connection)
 
     def reported(self, first: int = 0, last: int | None = None) -> tuple[ReportedRun, ...]:
         """All of them, or those of some places in the order."""
@@ -185,6 +184,10 @@ class PeriodRuns:
         )
 
     @cached_property
+    def _by_tray(self) -> Mapping[int, TrayPhotos]:
+        return photos_by_tray(self._connection, self._period.start, self._period.end)
+
+    @cached_property
     def _spread(self) -> list[RunSpan]:
         return [span for span in self.spans if self._period.holds(span.spread_at)]
 
@@ -194,8 +197,9 @@ class PeriodRuns:
     def _counts(self, spans: Sequence[RunSpan]) -> list[tuple[int, int]]:
         """Photos of the period that show each of some runs, and of how many the original stays."""
         start, end, none = self._period.start, self._period.end, TrayPhotos()
+        by_tray = self._by_tray
         shown = [
-            self._by_tray.get(span.tray_id, none).between(
+            by_tray.get(span.tray_id, none).between(
                 max(span.spread_at, start), min(span.until, end)
             )
             for span in spans

@@ -1,16 +1,21 @@
-"""Photos of each tray by moment, kept between answers: counted for any run and period."""
+"""Photos of each tray by moment, kept between answers by day: counted for any run and period."""
 
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Final
 
 import sqlalchemy as sa
 
 from service.entries import current
-from service.log_memory import LogMemory, Seen
-from service.photo_log import trays_with_news
+from service.log_memory import LogMemory, Seen, news
 from service.schema import CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_INSPECTION
+
+_ONE_DAY: Final = timedelta(days=1)
+_MOST_DAYS: Final = 2000
+# With more photos concerned, as when all are measured again, all days are read again.
+_FEW_PHOTOS: Final = 500
 
 
 @dataclass(frozen=True)
@@ -25,9 +30,26 @@ class TrayPhotos:
         return self.ids[bisect_left(self.taken_at, since) : bisect_left(self.taken_at, until)]
 
 
-def photos_by_tray(connection: sa.Connection) -> Mapping[int, TrayPhotos]:
-    """Photos in which a tray's number was read, by tray id."""
-    return _PHOTOS.of(connection)
+Day = dict[int, TrayPhotos]
+
+
+def photos_by_tray(
+    connection: sa.Connection, since: datetime, until: datetime
+) -> Mapping[int, TrayPhotos]:
+    """Photos in which a tray's number was read, by tray id; of all days of a time."""
+    kept = _DAYS.of(connection)
+    first = since.astimezone(UTC).date()
+    days = [first + number * _ONE_DAY for number in range((until - since) // _ONE_DAY + 2)]
+    missing = [day for day in days if day not in kept]
+    if missing:
+        kept.update(_read(connection, missing[0], missing[-1]))
+    found: Day = {}
+    for day in days:
+        for tray, photos in kept[day].items():
+            known = found.setdefault(tray, TrayPhotos())
+            known.taken_at.extend(photos.taken_at)
+            known.ids.extend(photos.ids)
+    return found
 
 
 def without_original(connection: sa.Connection, first: int, last: int) -> frozenset[int]:
@@ -38,33 +60,53 @@ def without_original(connection: sa.Connection, first: int, last: int) -> frozen
     return frozenset(connection.execute(statement).scalars())
 
 
-def _load(connection: sa.Connection, trays: Iterable[int] | None) -> dict[int, TrayPhotos]:
+def _read(connection: sa.Connection, first: date, last: date) -> dict[date, Day]:
+    """All days from one to another."""
     passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
-    tray = TRAY_INSPECTION.c.tray_id
+    begins = datetime.combine(first, time(), UTC)
+    ends = datetime.combine(last + _ONE_DAY, time(), UTC)
     statement = (
-        sa.select(tray, capture.c.taken_at, passes.c.photo_id)
+        sa.select(TRAY_INSPECTION.c.tray_id, capture.c.taken_at, passes.c.photo_id)
         .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
         .join(capture, capture.c.photo_id == passes.c.photo_id)
-        .where(tray.is_not(None) if trays is None else tray.in_(list(trays)))
-        .order_by(tray, capture.c.taken_at, passes.c.photo_id)
+        .where(
+            capture.c.taken_at >= begins,
+            capture.c.taken_at < ends,
+            TRAY_INSPECTION.c.tray_id.is_not(None),
+        )
+        .order_by(capture.c.taken_at, passes.c.photo_id)
     )
-    found: dict[int, TrayPhotos] = {}
+    found: dict[date, Day] = {
+        first + number * _ONE_DAY: {} for number in range((last - first).days + 1)
+    }
     for tray_id, taken_at, photo_id in connection.execute(statement):
-        photos = found.setdefault(tray_id, TrayPhotos())
+        photos = found[taken_at.astimezone(UTC).date()].setdefault(tray_id, TrayPhotos())
         photos.taken_at.append(taken_at)
         photos.ids.append(photo_id)
     return found
 
 
 def _renewed(
-    connection: sa.Connection, before: tuple[Mapping[int, TrayPhotos], Seen] | None
-) -> Mapping[int, TrayPhotos]:
-    if before is None:
-        return _load(connection, None)
+    connection: sa.Connection, before: tuple[dict[date, Day], Seen] | None
+) -> dict[date, Day]:
+    """What was kept, without the days of which there is something new."""
+    if before is None or len(before[0]) > _MOST_DAYS:
+        return {}
     kept, seen = before
-    concerned = trays_with_news(connection, seen, (PHOTO_INSPECTION, CAPTURE))
-    others = {tray: photos for tray, photos in kept.items() if tray not in concerned}
-    return {**others, **_load(connection, concerned)}
+    measured: set[int] = news(connection, PHOTO_INSPECTION, seen, PHOTO_INSPECTION.c.photo_id)
+    if len(measured) > _FEW_PHOTOS:
+        return {}
+    moments: set[datetime] = news(connection, CAPTURE, seen, CAPTURE.c.taken_at)
+    moments |= _taken_at(connection, measured)
+    concerned = {moment.astimezone(UTC).date() for moment in moments}
+    # Copied at once, since others may add to it meanwhile.
+    return {day: photos for day, photos in kept.copy().items() if day not in concerned}
 
 
-_PHOTOS = LogMemory((PHOTO_INSPECTION, CAPTURE), _renewed)
+def _taken_at(connection: sa.Connection, photos: Iterable[int]) -> set[datetime]:
+    """When some photos were taken, as it was ever said."""
+    statement = sa.select(CAPTURE.c.taken_at).where(CAPTURE.c.photo_id.in_(list(photos)))
+    return set(connection.execute(statement).scalars())
+
+
+_DAYS = LogMemory((PHOTO_INSPECTION, CAPTURE), _renewed)

@@ -14,6 +14,7 @@ from service.retention_log import enter_let_go
 from tests.pages.conftest import PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.pages.paper import SHEETS_MM, printed
+from tests.service.recorded_inspections import photo_bytes
 
 MARCH = "from=2026-03-01&to=2026-03-31"
 
@@ -197,11 +198,11 @@ def test_long_record_begins_with_its_summary(monkeypatch: pytest.MonkeyPatch, ph
     phone.get_by_role("link", name="Runs", exact=True).click()
     heading = phone.get_by_role("heading", level=1)
     expect(heading).to_contain_text("Runs, 1 to 4 of 6")
-    phone.get_by_role("link", name="Later").click()
+    phone.get_by_role("link", name="Later").first.click()
     expect(heading).to_contain_text("Runs, 5 to 6 of 6")
     assert_accessible(phone)
-    phone.get_by_role("link", name="Earlier").click()
-    phone.get_by_role("link", name="Summary and all parts").click()
+    phone.get_by_role("link", name="Earlier").last.click()
+    phone.get_by_role("link", name="Summary and all parts").first.click()
     for part, words in (
         ("Possible mould and holds", "grey by the wall"),
         ("Air by week", "19.5 °C"),
@@ -211,10 +212,30 @@ def test_long_record_begins_with_its_summary(monkeypatch: pytest.MonkeyPatch, ph
     ):
         phone.get_by_role("link", name=part, exact=True).click()
         expect(phone.get_by_role("main")).to_contain_text(words)
-        phone.get_by_role("link", name="Summary and all parts").click()
+        phone.get_by_role("link", name="Summary and all parts").first.click()
     phone.get_by_role("link", name="all 6 runs on one long page").click()
     expect(phone.get_by_role("heading", name="Air by week")).to_be_visible()
     expect(phone.get_by_role("row", name="Runs that lie in the period 6")).to_be_visible()
+
+
+def test_photos_that_come_and_move_are_counted_where_they_lie(month: House) -> None:
+    def counted(period: str) -> dict[str, int]:
+        return {row["tray"]: int(row["photos"]) for row in _table(month, "runs", period)}
+
+    first_days, later = "from=2026-03-02&to=2026-03-04", "from=2026-03-05&to=2026-03-31"
+    before = counted(first_days), counted(later)
+    photos = month.get("/api/photos?tray=3&limit=100")["photos"]
+    last = max(photos, key=lambda photo: photo["taken_at"])
+    assert last["taken_at"] > "2026-03-05"
+    month.client.patch(
+        f"/api/photos/{last['id']}", json={"taken_at": "2026-03-04T12:00:00+01:00", "why": "clock"}
+    ).raise_for_status()
+    assert counted(first_days) == {**before[0], "3": before[0]["3"] + 1}
+    assert counted(later) == {**before[1], "3": before[1]["3"] - 1}
+    content = photo_bytes({"number": 3}, taken_at="2026-03-04T13:00:00+01:00", note="late")
+    files = {"photo": ("late.jpg", content, "image/jpeg")}
+    month.client.post("/api/photos", files=files).raise_for_status()
+    assert counted(first_days)["3"] == before[0]["3"] + 2
 
 
 def test_photos_whose_originals_were_let_go_are_told_apart(month: House) -> None:
