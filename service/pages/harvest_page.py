@@ -1,6 +1,6 @@
 """The page that writes down that several trays were taken, weighed one by one or together."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -198,7 +198,7 @@ def _form(asked: Asked) -> Filled:
     )
 
 
-def _row(tray: TrayNow, shelves: dict[int, str], asked: Asked) -> HarvestRow:
+def _row(tray: TrayNow, shelves: Mapping[int, str], asked: Asked) -> HarvestRow:
     assert tray.readings is not None
     say, due_at = asked.say, None if tray.forecast is None else tray.forecast.harvest_at
     typed, number = asked.typed, tray.number
