@@ -7,13 +7,17 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, Playwright, sync_playwright
+from playwright.sync_api import Browser, Page, Playwright, expect, sync_playwright
 
 from service.database import Database
 from tests.pages.house import House, furnish, served
 
 PHONE = {"width": 360, "height": 740}
 DESK = {"width": 1280, "height": 900}
+# The first is the same browser without windows of its own: a new page costs it a quarter.
+BROWSERS = ("chromium-headless-shell", "chromium", "chromium-browser")
+# Pages may take their time on a machine that is busy with others.
+expect.set_options(timeout=30_000)
 # WCAG 2.2, levels A and AA, as the checker names its rules.
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
@@ -21,7 +25,7 @@ WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 @contextmanager
 def chromium(playwright: Playwright) -> Iterator[Browser]:
     """Debian's Chromium. Raises FileNotFoundError."""
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    program = next(filter(None, map(shutil.which, BROWSERS)), None)
     if program is None:
         raise FileNotFoundError("Chromium must be installed: apt-get install chromium")
     # As root, as in continuous integration, Chromium runs without its own sandbox only.
@@ -52,7 +56,7 @@ def unfurnished(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def furnished(tmp_path_factory: pytest.TempPathFactory, unfurnished: Path) -> Path:
     """Folder of a room with six trays of which two deserve a look, to copy."""
     folder = tmp_path_factory.mktemp("furnished") / "data"
-    with served(folder, unfurnished) as house:
+    with served(folder, unfurnished) as house, house.looked_at_last():
         furnish(house)
     return folder
 

@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
-from tests.pages.house import EVENING, MOULDY_TRAY, House, furnish, served
+from tests.pages.house import EVENING, MOULDY_TRAY, House, served
 
 EVERY_DETAIL = "document.querySelectorAll('details').forEach((one) => { one.open = true; })"
 SIX_WEEKS = timedelta(days=42)
@@ -41,12 +41,12 @@ def _finish(house: House, tray: int, late_days: float) -> None:
 
 
 @pytest.fixture(scope="module")
-def old_house(tmp_path_factory: pytest.TempPathFactory, unfurnished: Path) -> Iterator[House]:
+def old_house(tmp_path_factory: pytest.TempPathFactory, furnished: Path) -> Iterator[House]:
     """The furnished room with an earlier run of each tray: the bottom shelf was later."""
-    with served(tmp_path_factory.mktemp("old") / "data", unfurnished) as house:
-        furnish(house)
-        for tray in range(1, 7):
-            _finish(house, tray, late_days=-0.6 if tray <= 3 else 0.6)
+    with served(tmp_path_factory.mktemp("old") / "data", furnished) as house:
+        with house.looked_at_last():
+            for tray in range(1, 7):
+                _finish(house, tray, late_days=-0.6 if tray <= 3 else 0.6)
         yield house
 
 
