@@ -71,7 +71,9 @@ def _served(room: Room) -> Iterator[list[APIOperation[Any, Any, Any, Any]]]:
         time.sleep(0.01)
     port = server.servers[0].sockets[0].getsockname()[1]
     try:
-        description = schemathesis.openapi.from_url(f"http://127.0.0.1:{port}/openapi.json")
+        address = f"http://127.0.0.1:{port}/openapi.json"
+        # The description is made for its first reader, which takes seconds on a busy machine.
+        description = schemathesis.openapi.from_url(address, timeout=60.0)
         found = list(description.get_all_operations())
         yield [result.ok() for result in found if isinstance(result, Ok)]
         assert all(isinstance(result, Ok) for result in found)
