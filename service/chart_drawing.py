@@ -1,12 +1,13 @@
 """Charts drawn on the server as SVG: pencil on paper, labelled at the ends of their lines.
 
 The same description gives the same bytes. Drawn by matplotlib's figures, without pyplot and its
-global state.
+global state; words are set beside them, since the browser's own fonts lay them out anyway.
 """
 
 import threading
 from dataclasses import dataclass, field
 from functools import lru_cache
+from html import escape
 from io import BytesIO
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Final
@@ -17,12 +18,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # What is drawn changes with this module, and with it what browsers may keep.
-DRAWN_BY: Final = "1"
+DRAWN_BY: Final = "2"
 _LEFT, _BOTTOM, _LINE, _TEXT = 40, 66, 21, 16
-# Wider than all fonts of the stack below, so that no text reaches where it was not planned.
-_PLANNED_FONT: Final = "DejaVu Sans"
 _FONTS: Final = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif"
 _LETTER_PX: Final = 9.2
+_ANCHORS: Final = {"left": "start", "center": "middle", "right": "end"}
 
 # The pages' own tones; text has a contrast of 7:1 at least on either paper.
 _INKS: Final = {
@@ -86,20 +86,15 @@ def draw(chart: Chart, size: Size, tone: Tone) -> bytes:
         from matplotlib import rc_context
         from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-        settings: Any = {
-            "svg.fonttype": "none",
-            "svg.hashsalt": "trayvision",
-            "font.family": _PLANNED_FONT,
-            "font.size": _TEXT,
-        }
+        settings: Any = {"svg.hashsalt": "trayvision"}
         with rc_context(settings):
-            figure = _figure(chart, size, _INKS[tone])
+            plot = _plot(chart, size, _INKS[tone])
             file = BytesIO()
-            FigureCanvasSVG(figure).print_svg(  # type: ignore[no-untyped-call]
+            FigureCanvasSVG(plot.figure).print_svg(  # type: ignore[no-untyped-call]
                 file, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
             )
-    text = file.getvalue().decode()
-    return text.replace(f"'{_PLANNED_FONT}'", _FONTS).encode()
+    drawn, end, _ = file.getvalue().decode().rpartition("</svg>")
+    return "\n".join([drawn, *plot.words, f"{end}\n"]).encode()
 
 
 def _head(chart: Chart, size: Size) -> list[str]:
@@ -117,6 +112,8 @@ class _Plot:
     days: tuple[float, float]
     top: float
     bottom: int
+    height: int
+    words: list[str] = field(default_factory=list)
     taken: list[tuple[float, float, float]] = field(default_factory=list)
 
     def x(self, day: float) -> float:
@@ -152,10 +149,12 @@ class _Plot:
     def text(
         self, x: float, y: float, words: str, *, ink: str = "ink", where: str = "left"
     ) -> None:
-        from matplotlib.text import Text
-
-        text = Text(x, y, words, color=self.inks[ink], ha=where, va="baseline", fontsize=_TEXT)
-        self.figure.add_artist(text)
+        style = (
+            f"font-size: {_TEXT}px; font-family: {_FONTS}; "
+            f"text-anchor: {_ANCHORS[where]}; fill: {self.inks[ink]}"
+        )
+        place = f'x="{x:.6g}" y="{self.height - y:.6g}"'
+        self.words.append(f'<text style="{style}" {place}>{escape(words)}</text>')
 
     def free_height(self, x: float, wanted: float, lines: int) -> float:
         """Middle of the nearest free place for a label beside others that begin near there."""
@@ -174,7 +173,7 @@ class _Plot:
         return middle
 
 
-def _figure(chart: Chart, size: Size, inks: dict[str, str]) -> "Figure":
+def _plot(chart: Chart, size: Size, inks: dict[str, str]) -> _Plot:
     from matplotlib.figure import Figure
 
     sheet = SHEETS[size]
@@ -182,7 +181,7 @@ def _figure(chart: Chart, size: Size, inks: dict[str, str]) -> "Figure":
     figure = Figure(figsize=(sheet.width / 72, height / 72), dpi=72, facecolor=inks["paper"])
     # One px of the figure is one unit of its coordinates.
     days = chart.ticks[0][0], chart.ticks[-1][0]
-    plot = _Plot(figure, sheet, inks, days, _top(chart), _bottom(chart))
+    plot = _Plot(figure, sheet, inks, days, _top(chart), _bottom(chart), height)
     for number, words in enumerate(_head(chart, size)):
         plot.text(2, height - _LINE * (number + 1) + 4, words)
     _draw_axes(plot, chart)
@@ -204,7 +203,7 @@ def _figure(chart: Chart, size: Size, inks: dict[str, str]) -> "Figure":
 
     for artist in figure.get_children()[1:]:
         artist.set_transform(IdentityTransform())
-    return figure
+    return plot
 
 
 def _top(chart: Chart) -> float:
