@@ -55,7 +55,10 @@ def random_spot(
 
 @dataclass(frozen=True)
 class BedLook:
-    """Crop and colours of a bed (linear RGB reflectances)."""
+    """Crop and colours of a bed (linear RGB reflectances).
+
+    ``overhang`` is the share of the roots that hang over bare floor where they reach it.
+    """
 
     kernel_mm: tuple[float, float, float]
     point: float
@@ -66,6 +69,8 @@ class BedLook:
     root_length_mm: float = 22.0
     root_radius_mm: float = 0.33
     root_wander: float = 0.5
+    root_points: int = 8
+    overhang: float = 0.0
     stray_share: float = 0.06
 
 
@@ -183,42 +188,58 @@ def _under_surface(bed: Bed, look: BedLook, drop: float) -> Mesh:
 def roots(
     rng: np.random.Generator, bed: Bed, look: BedLook, *, cover: float, growth: float
 ) -> tuple[Mesh, Array]:
-    """White roots wandering over the bed, and their paths (n, 8, 3).
+    """White roots wandering over the bed, and their paths (n, ``look.root_points``, 3).
 
     ``cover`` is the summed root area over the mat's area at full growth (1).
     """
-    length_mm, radius_mm = look.root_length_mm, look.root_radius_mm
+    length_mm, radius_mm, points = look.root_length_mm, look.root_radius_mm, look.root_points
     count = int(min(60000, 1.6 * cover * bed.area_mm2 / (length_mm * 2 * radius_mm)))
     start = bed.points(rng, (bed.area_mm2 / max(count, 1)) ** 0.5)
     count = len(start)
     delay = rng.beta(1.6, 2.2, count)
     reach = length_mm * rng.lognormal(-0.1, 0.4, count)
     start_heading = rng.uniform(0, 6.283, (count, 1))
-    turns = rng.normal(0, look.root_wander, (count, 8))
+    turns = rng.normal(0, look.root_wander, (count, points))
     heading = start_heading + np.cumsum(turns, 1)
     arch, noise = rng.uniform(0.2, 1.4, count), rng.uniform(0, 1, count)
     shade = rng.normal(1, 0.07, (count, 1, 1))
     grown = np.clip(1.6 * growth - 0.6 * delay / 0.6, 0, 1) * (growth > 0)
-    step = (reach * grown / 7)[:, None]
+    step = (reach * grown / (points - 1))[:, None]
     x = start[:, :1] + np.cumsum(step * np.cos(heading), 1)
     y = start[:, 1:] + np.cumsum(step * np.sin(heading), 1)
-    t = np.linspace(0, 1, 8)
+    t = np.linspace(0, 1, points)
     z = bed.top(x, y) + 0.5 + arch[:, None] * np.sin(np.pi * t) - 1.5 * t**2
-    keep = (grown > 0.06) & (bed.bareness(x, y).max(1) < 0.5 + 0.4 * noise)
+    bareness = bed.bareness(x, y)
+    rooted = bareness.max(1) < 0.5 + 0.4 * noise
+    if look.overhang > 0:
+        hanging, sag = rng.uniform(0, 1, count), rng.uniform(0, 1, (count, 1))
+        of_bed = (bareness[:, 0] < 0.5) | (hanging < look.overhang * look.stray_share)
+        rooted |= of_bed & (hanging < look.overhang)
+        z = _hung(z, sag * step)
+    keep = (grown > 0.06) & rooted
     keep &= (x.min(1) > bed.x_range[0]) & (x.max(1) < bed.x_range[1])
     keep &= (y.min(1) > bed.y_range[0]) & (y.max(1) < bed.y_range[1])
     paths = np.stack([x, y, z], 2)[keep]
-    radii = np.broadcast_to(radius_mm * np.linspace(1.2, 0.6, 8), paths.shape[:2])
-    colours = np.asarray(look.root_colour) * shade[keep] * np.linspace(0.9, 1.05, 8)[:, None]
-    return tubes(paths, radii, colours, sides=3), paths
+    radii = np.broadcast_to(radius_mm * np.linspace(1.2, 0.6, points), paths.shape[:2])
+    tones = shade[keep] * np.linspace(0.9, 1.05, points)[:, None]
+    return tubes(paths, radii, np.asarray(look.root_colour) * tones, sides=3), paths
+
+
+def _hung(z: Array, sag_mm: Array) -> Array:
+    """Heights along roots (n, k) that fall by at most ``sag_mm`` (n, 1) from point to point."""
+    hung = z.copy()
+    for point in range(1, z.shape[1]):
+        hung[:, point] = np.maximum(z[:, point], hung[:, point - 1] - sag_mm[:, 0])
+    return hung
 
 
 def root_hairs(rng: np.random.Generator, paths: Array, look: BedLook, *, amount: float) -> Mesh:
     """Fine white hairs standing all along the roots; ``amount`` about 0.2 to 1.5."""
     wanted = 150 * amount
     per_root = int(np.clip(wanted, 4, 1_700_000 / max(len(paths), 1)))
-    where = rng.uniform(0, 7, (len(paths), per_root))
-    index = np.minimum(where.astype(int), 6)
+    pieces = paths.shape[1] - 1
+    where = rng.uniform(0, pieces, (len(paths), per_root))
+    index = np.minimum(where.astype(int), pieces - 1)
     rest = (where - index)[..., None]
     row = np.arange(len(paths))[:, None]
     base = (paths[row, index] * (1 - rest) + paths[row, index + 1] * rest).reshape(-1, 3)

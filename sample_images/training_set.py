@@ -81,14 +81,15 @@ def _floor(rng: Rng, tray: TrayPlan) -> dict[str, Any]:
         bare += (random_spot(rng, rng.uniform(-half, half).tolist(), rng.uniform(90, 280), 0.4),)
     plastic = str(rng.choice(list(PLASTICS)))
     colour = np.array(PLASTICS[plastic]) * np.exp(rng.normal(0, 0.15, 3))
-    mould = _mould(rng, tray, int(rng.integers(1, 4)), 60) if rng.uniform() < 0.35 else ()
+    mouldy = tray.day >= 1 and rng.uniform() < 0.45
+    mould = _mould(rng, tray, int(rng.integers(1, 4)), 60) if mouldy else ()
     return {"bare": bare, "plastic": plastic, "plastic_colour": tuple(colour.tolist()),
             "mould": mould}  # fmt: skip
 
 
 def _pale(rng: Rng, tray: TrayPlan) -> dict[str, Any]:
     """A white root mat with the first shoots in it."""
-    mould = _mould(rng, tray, int(rng.integers(1, 4)), 50) if rng.uniform() < 0.35 else ()
+    mould = _mould(rng, tray, int(rng.integers(1, 4)), 50) if rng.uniform() < 0.45 else ()
     return {"root_cover": rng.uniform(0.9, 2.6), "mould": mould, "slime": (),
             "stand": replace(tray.stand, emergence_day=tray.day - rng.uniform(0.2, 1.6),
                              per_cm2=rng.uniform(1.8, 4.5))}  # fmt: skip
@@ -118,7 +119,7 @@ def _patches(rng: Rng, tray: TrayPlan) -> dict[str, Any]:
 def _gaps(rng: Rng, tray: TrayPlan) -> dict[str, Any]:
     """A canopy that has not closed: seed, roots and floor in its shade."""
     bare = _spots(rng, tray.size, int(rng.integers(0, 6)), 7, 50)
-    mould = _mould(rng, tray, int(rng.integers(1, 4)), 80) if rng.uniform() < 0.35 else ()
+    mould = _mould(rng, tray, int(rng.integers(1, 4)), 80) if rng.uniform() < 0.45 else ()
     return {"bare": bare, "mould": mould,
             "stand": replace(tray.stand, per_cm2=rng.uniform(0.8, 2.2),
                              unevenness=rng.uniform(0.2, 0.6))}  # fmt: skip
@@ -156,8 +157,9 @@ def _varied(rng: Rng, tray: TrayPlan) -> TrayPlan:
         green_at_mm=_spread(rng, 7, 40), blade_mm=tray.stand.blade_mm * rng.uniform(0.75, 1.5),
     )  # fmt: skip
     look = replace(
-        tray.look, root_length_mm=rng.uniform(9, 28), root_radius_mm=rng.uniform(0.22, 0.55),
-        root_wander=rng.uniform(0.3, 0.9), stray_share=rng.uniform(0.0, 0.35),
+        tray.look, root_length_mm=_spread(rng, 9, 45), root_radius_mm=rng.uniform(0.22, 0.6),
+        root_wander=rng.uniform(0.2, 1.0), root_points=12, overhang=rng.uniform(0, 1),
+        stray_share=rng.uniform(0.0, 0.35),
     )  # fmt: skip
     return replace(tray, stand=stand, look=look, slime_colour=tuple(slime.tolist()))
 
@@ -170,7 +172,7 @@ def training_photo(seed: int) -> PhotoPlan:
     days = np.arange(first, last + 0.5, 0.5)
     chance = np.where(days % 1 == 0, 1.0, 0.6) * np.where(days < 1, 0.5, 1.0)
     day = float(rng.choice(days, p=chance / chance.sum()))
-    tray = random_tray(rng, day=day, number=int(rng.integers(96)), mouldy=rng.uniform() < 0.5)
+    tray = random_tray(rng, day=day, number=int(rng.integers(96)), mouldy=rng.uniform() < 0.65)
     varied = _varied(rng, tray)
     tray = replace(varied, **theme(rng, varied))
     neighbours = []

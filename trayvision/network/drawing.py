@@ -11,7 +11,7 @@ FloatImage = npt.NDArray[np.float32]
 Rng = np.random.Generator
 
 SIDE = 448
-BED, SHOOT, MOULD, HARMLESS, IGNORE = 2, 3, 4, 254, 255
+FLOOR, BED, SHOOT, MOULD, HARMLESS, IGNORE = 1, 2, 3, 4, 254, 255
 
 
 @dataclass
@@ -52,6 +52,18 @@ def grain_texture(rng: Rng, fineness: float) -> FloatImage:
     field = rng.standard_normal((SIDE, SIDE)).astype(np.float32)
     smooth = np.asarray(cv2.GaussianBlur(field, (0, 0), fineness), dtype=np.float32)
     return smooth / np.float32(smooth.std())
+
+
+def blobs(rng: Rng, size: float, count: int) -> FloatImage:
+    """(SIDE, SIDE), above 0 in irregular round blobs of about `size` px, 1.4 in their middles."""
+    rows, columns = np.mgrid[:SIDE, :SIDE].astype(np.float32)
+    cover = np.full((SIDE, SIDE), -1, np.float32)
+    for _ in range(count):
+        x, y = rng.uniform(0, SIDE, 2)
+        radius = size * rng.uniform(0.4, 1.0)
+        distance = np.hypot(columns - x, (rows - y) * rng.uniform(0.7, 1.4)) / radius
+        cover = np.maximum(cover, np.float32(1.4) - distance)
+    return cover
 
 
 def curve(
