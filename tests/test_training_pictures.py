@@ -13,7 +13,7 @@ from trayvision.network.dataset import (
     shrink_targets,
     training_targets,
 )
-from trayvision.network.drawing import SHOOT, SIDE
+from trayvision.network.drawing import BED, FLOOR, SHOOT, SIDE
 
 # A camera 600 mm above the middle of a 400 x 250 x 50 mm tray, looking straight down.
 TRUTH = {
@@ -50,6 +50,18 @@ def test_mould_grows_only_where_there_is_bed_or_leaf() -> None:
     assert 0 < seeds_with_mould < 12  # under leaves there is no bed here for it to grow on
 
 
+def test_floor_is_drawn_into_the_bed_alone_and_roots_lie_over_it() -> None:
+    targets = np.full((SIDE, SIDE), BED, np.uint8)
+    targets[:, :100] = SHOOT
+    rgb = np.full((SIDE, SIDE, 3), (150, 120, 80), np.uint8)
+    with_floor = 0
+    for seed in range(12):
+        _, opened = overgrow(rgb, targets, seed)
+        assert not (opened[:, :100] == FLOOR).any()
+        with_floor += bool((opened == FLOOR).any())
+    assert 3 <= with_floor < 12
+
+
 @pytest.mark.parametrize(("mould_px", "expected"), [(0, 2), (3, 2), (4, MOULD), (16, MOULD)])
 def test_a_coarser_pixel_is_mould_from_a_quarter_up(mould_px: int, expected: int) -> None:
     # The mask rule of the truth files: the largest share, but mould from 25 % of the pixel up.
@@ -73,7 +85,7 @@ def test_occluders_over_the_opening_count_and_the_background_does_not() -> None:
     assert known[120, 160] == 0
 
 
-PLANS = [training_photo(seed) for seed in range(120)]
+PLANS = [training_photo(seed) for seed in range(160)]
 
 
 def test_a_seed_plans_the_same_training_photo_again() -> None:

@@ -19,7 +19,7 @@ from trayvision.network.model import MOULD, SHOOT, SLIME
 SCALES_MM_PER_PX = (0.45, 1.0)
 COMPOSITE_SHARE = 0.20
 NEGATIVE_SHARE = 0.03
-OVERGROWN_SHARE = 0.12
+OVERGROWN_SHARE = 0.16
 
 
 def examples_to_learn(packed: Path, drawn: int, seed: int) -> tuple[list[Example], Tensor]:

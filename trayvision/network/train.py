@@ -179,7 +179,7 @@ def main() -> None:
     fit = commands.add_parser("train", help="train on packed photos")
     fit.add_argument("packed", type=Path)
     fit.add_argument("out", type=Path)
-    fit.add_argument("--steps", type=int, default=57_300)
+    fit.add_argument("--steps", type=int, default=48_200)
     fit.add_argument("--batch", type=int, default=96)
     fit.add_argument("--composites", type=int, default=2000)
     fit.add_argument("--seed", type=int, default=1)
