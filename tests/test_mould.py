@@ -45,16 +45,37 @@ def test_two_patches_far_apart_are_two() -> None:
         ((228, 228, 224), "white fuzz"),
         ((120, 140, 122), "grey-green"),
         ((45, 45, 44), "dark"),
+        ((104, 103, 96), "dark"),  # threads and spore heads, mixed with the seed below
         ((205, 150, 160), "pink"),
     ],
 )
-def test_look_is_told_from_the_colour(colour: tuple[int, int, int], look: str) -> None:
+def test_look_is_told_beside_the_bed(colour: tuple[int, int, int], look: str) -> None:
     classes = disc(BED, x_mm=0, y_mm=0, diameter_mm=24, value=TrayClass.MOULD)
     colours = np.zeros((ROWS, COLUMNS, 3), dtype=np.uint8)
     colours[:] = COLOURS[TrayClass.BED]
     colours[classes == TrayClass.MOULD] = colour
     (patch,) = read_mould(planted(classes, colours=colours)).patches
     assert patch.look == look
+
+
+def test_look_is_that_of_the_middle_and_not_of_a_white_rim() -> None:
+    classes = disc(BED, x_mm=0, y_mm=0, diameter_mm=40, value=TrayClass.MOULD)
+    middle = disc(BED, x_mm=0, y_mm=0, diameter_mm=24, value=TrayClass.MOULD)
+    colours = np.zeros((ROWS, COLUMNS, 3), dtype=np.uint8)
+    colours[:] = COLOURS[TrayClass.BED]
+    colours[classes == TrayClass.MOULD] = (228, 228, 224)
+    colours[middle == TrayClass.MOULD] = (110, 132, 112)
+    (patch,) = read_mould(planted(classes, colours=colours)).patches
+    assert patch.look == "grey-green"
+
+
+def test_look_without_any_bed_in_sight_is_told_beside_a_usual_one() -> None:
+    canopy = np.full((ROWS, COLUMNS), int(TrayClass.SHOOT))
+    classes = disc(canopy, x_mm=0, y_mm=0, diameter_mm=24, value=TrayClass.MOULD)
+    colours = np.full((ROWS, COLUMNS, 3), (60, 110, 40), dtype=np.uint8)
+    colours[classes == TrayClass.MOULD] = (228, 228, 224)
+    (patch,) = read_mould(planted(classes, colours=colours)).patches
+    assert patch.look == "white fuzz"
 
 
 def test_likelihood_grows_with_size() -> None:

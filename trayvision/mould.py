@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.mould_likelihood import patch_likelihood
+from trayvision.mould_look import patch_look
 from trayvision.segmentation import TrayClass
 from trayvision.tray_plan import TrayPlan
 
@@ -154,14 +155,6 @@ def measure_fuzz(plan: TrayPlan) -> float:
     return float(np.quantile(shares, 0.25)) if shares.size else 0.0
 
 
-def _lab(colours: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
-    """CIELAB (D65) of an sRGB image to half a unit, at the speed of OpenCV's 8-bit tables."""
-    lab = cv2.cvtColor(colours, cv2.COLOR_RGB2LAB).astype(np.float32)
-    lab[..., 0] *= 100 / 255
-    lab[..., 1:] -= 128
-    return lab
-
-
 def _smoothed(share: npt.NDArray[np.float32], sigma_px: float) -> npt.NDArray[np.float32]:
     return cv2.GaussianBlur(share, (0, 0), sigma_px).astype(np.float32)
 
@@ -195,7 +188,7 @@ def _describe(
     visible = mask & (share > _EDGE_SHARE)
     area = float(mask.sum()) * mm2
     diameter = 2 * sqrt(area / pi)
-    look = _look(plan.colours[visible])
+    look = patch_look(plan, mask, visible)
     likelihood = patch_likelihood(plan, mask, visible, day=prior.day)
     likelihood = min(likelihood, prior.highest)
     return MouldPatch(
@@ -211,19 +204,6 @@ def _describe(
         likelihood=likelihood,
         confusions=_confusions(look, prior.day, prior.fuzz),
     )
-
-
-def _look(colours: npt.NDArray[np.uint8]) -> str:
-    if colours.size == 0:
-        return "white fuzz"
-    lightness, a, b = np.median(_lab(colours[None])[0], axis=0)
-    if lightness < 38 and np.hypot(a, b) < 14:
-        return "dark"
-    if a > 7 and b < a:
-        return "pink"
-    if a < -3.5 and lightness < 72:
-        return "grey-green"
-    return "white fuzz"
 
 
 def _confusions(look: str, day: float | None, fuzz: float) -> tuple[str, ...]:
