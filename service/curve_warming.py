@@ -1,5 +1,6 @@
 """Curves that people are about to ask for, worked out while nobody waits, and kept on the disk."""
 
+import gc
 import threading
 from typing import Final
 
@@ -32,6 +33,7 @@ class CurveWarmer:
         self._service = service
         self._file = FitsFile(service.settings.data / _FITS_FILE, FITS)
         self._closing = threading.Event()
+        self._settled = False
         self._rounds = Rounds("curves", _SECONDS, self.look)
 
     def start(self) -> None:
@@ -58,6 +60,12 @@ class CurveWarmer:
                 growth = RoomGrowth(connection, the_room(connection), self._service.clock())
                 curves += len(growth.shelf(shelf_id).runs)
         self._keep()
+        if not self._settled:
+            # Most of what is known by now stays: to look through all of it for garbage, again
+            # and again, would hold answers up by some tenths of a second in a large room.
+            gc.collect()
+            gc.freeze()
+            self._settled = True
         return curves
 
     def _keep(self) -> None:
