@@ -120,11 +120,18 @@ def create_app(
     app.state.notifier = notifier
     app.state.attention = attention
     _guard(app, service)
-    # The routes themselves: included routers would work theirs out anew for each application,
-    # which takes the first request to it a tenth of a second.
+    _answer(app)
+    return app
+
+
+def _answer(app: FastAPI) -> None:
+    """What answers requests: the routes themselves, shared by all applications.
+
+    Included routers would work theirs out anew for each application, which takes the first request
+    to it a tenth of a second.
+    """
     for router in _ROUTERS:
         app.router.routes.extend(router.routes)
-    return app
 
 
 def _guard(app: FastAPI, service: Service) -> None:
