@@ -14,17 +14,14 @@ from collections.abc import Collection
 from dataclasses import replace
 from typing import Final
 
-import sqlalchemy as sa
-
 from service.attention_notices import KINDS, cause_of, notice_of
 from service.context import Service
-from service.entries import Entrant
 from service.flag_answers import followed
-from service.flag_log import close_missing, notice, unsettled_causes
+from service.flag_log import close_missing, last_answer, notice, unsettled_causes
 from service.room_log import the_room
-from service.room_state import RoomNames, TrayReadings, room_state
+from service.room_state import TrayReadings, room_state
 from service.run_calendar import run_calendar
-from trayvision.attention import AttentionList, find_attention
+from trayvision.attention import find_attention
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_mould import mould_flags
 from trayvision.attention_state import RoomState
@@ -111,9 +108,13 @@ class AttentionWatch:
             state, names = room_state(connection, room, by.at, readings=self._readings)
             # Nobody else opens flags of these kinds; whether they are open still is asked again.
             standing = unsettled_causes(connection, KINDS)
+            weighed = last_answer(connection)
         found = find_attention(_with_answers_followed(state))
         with service.database.write() as connection:
-            _keep(connection, found, names, standing, by=by)
+            for flag in found.flags:
+                notice(connection, notice_of(flag, names), by, weighed=weighed)
+            still = {cause_of(flag, names) for flag in (*found.flags, *found.silenced)}
+            close_missing(connection, still=still, among=standing, by=by)
 
 
 def _with_answers_followed(state: RoomState) -> RoomState:
@@ -123,17 +124,3 @@ def _with_answers_followed(state: RoomState) -> RoomState:
         return state
     keys = [flag.key for flag in mould_flags(state)]
     return replace(state, answers=followed(state.answers, keys))
-
-
-def _keep(
-    connection: sa.Connection,
-    found: AttentionList,
-    names: RoomNames,
-    standing: Collection[str],
-    *,
-    by: Entrant,
-) -> None:
-    for flag in found.flags:
-        notice(connection, notice_of(flag, names), by, answers_weighed=True)
-    still = {cause_of(flag, names) for flag in (*found.flags, *found.silenced)}
-    close_missing(connection, still=still, among=standing, by=by)

@@ -8,7 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.entries import Entrant, enter
-from service.flag_rows import flags_where, settled_flags, standing_flags, unsettled
+from service.flag_rows import ANSWERS, flags_where, settled_flags, standing_flags, unsettled
 from service.models.flags import FlagOut, FlagState, Verdict
 from service.refusals import NotFound, Refusal
 from service.schema import FLAG, FLAG_EVENT
@@ -52,25 +52,25 @@ class Notice:
 
 
 def notice(
-    connection: sa.Connection, new: Notice, by: Entrant, *, answers_weighed: bool = False
+    connection: sa.Connection, new: Notice, by: Entrant, *, weighed: int | None = None
 ) -> int:
     """Open a flag, or add to the one that stands for this cause; returns its id.
 
     Noticing the same again, word for word, adds nothing. Once a person answered, the cause stays
-    quiet until it becomes more urgent than it was then; with `answers_weighed` the caller has
-    found that it deserves a look in spite of what was answered.
+    quiet until it becomes more urgent than it was then; a caller who `weighed` the answers, up to
+    that row (`last_answer`), has found that it deserves a look in spite of them.
     """
     last_of_cause = sa.select(sa.func.max(FLAG.c.id)).where(FLAG.c.cause == new.cause)
     before = flags_where(connection, FLAG.c.id == last_of_cause.scalar_subquery(), by.at)
     last = before[-1] if before and before[-1].state is not FlagState.GONE else None
-    if answers_weighed and last is not None and (last.answered_at or by.at) > by.at:
+    if weighed is not None and last is not None and last_answer(connection, last.id) > weighed:
         # Answered while this was worked out: that answer was not weighed.
         return last.id
     if last is not None and last.state is FlagState.DONE:
-        if not answers_weighed and (_same(last, new) or new.urgency <= last.urgency):
+        if weighed is None and (_same(last, new) or new.urgency <= last.urgency):
             return last.id
         last = None
-    if last is not None and last.state is FlagState.SNOOZED and answers_weighed:
+    if last is not None and last.state is FlagState.SNOOZED and weighed is not None:
         enter(connection, FLAG_EVENT, {"flag_id": last.id, "kind": "reopened", "at": by.at}, by)
     if last is not None and _same(last, new):
         return last.id
@@ -84,6 +84,17 @@ def notice(
     }
     enter(connection, FLAG_EVENT, {"flag_id": flag_id, "kind": "noticed", "at": new.at, **told}, by)
     return flag_id
+
+
+def last_answer(connection: sa.Connection, flag_id: int | None = None) -> int:
+    """Row of the last answer to a flag, or to any; 0 before there is one.
+
+    Rows and not moments tell which of two came first: what was done may be written down later.
+    """
+    statement = sa.select(sa.func.max(FLAG_EVENT.c.id)).where(FLAG_EVENT.c.kind.in_(ANSWERS))
+    if flag_id is not None:
+        statement = statement.where(FLAG_EVENT.c.flag_id == flag_id)
+    return int(connection.execute(statement).scalar() or 0)
 
 
 def close_missing(

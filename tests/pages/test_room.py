@@ -285,11 +285,14 @@ def test_the_room_asks_the_log_as_often_for_many_trays_as_for_few(house: House) 
     def note(_connection: object, _cursor: object, statement: str, *_more: object) -> None:
         asked.append(statement)
 
-    def counted() -> int:
-        house.client.get("/room")
+    def asked_once() -> int:
         asked.clear()
         assert house.client.get("/room").status_code == 200
         return len(asked)
+
+    def counted() -> int:
+        # What works in the background asks too, now and then: the page's own is the least.
+        return min(asked_once() for _ in range(5))
 
     sa.event.listen(house.service.database.engine, "before_cursor_execute", note)
     few = counted()

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service.flag_log import Notice, close_missing, notice
+from service.flag_log import Notice, close_missing, last_answer, notice
 from service.room_log import tray_or_new
 from tests.service.conftest import START, Room
 
@@ -73,18 +73,23 @@ def test_snoozed_flag_comes_back_by_itself(room: Room) -> None:
     assert [one["id"] for one in _flags(room)] == [flag]
 
 
+@pytest.mark.parametrize("minutes", [0, 1])
 @pytest.mark.parametrize("answered", ["snoozed", "done"])
-def test_answer_that_came_while_the_flags_were_worked_out_stands(room: Room, answered: str) -> None:
+def test_answer_that_came_while_the_flags_were_worked_out_stands(
+    room: Room, answered: str, minutes: float
+) -> None:
     flag = _notice(room, MOULD)
     weighed_at = room.service.entrant()
-    room.watch.forward(minutes=1)
+    with room.service.database.read() as connection:
+        weighed = last_answer(connection)
+    room.watch.forward(minutes=minutes)
     said = {"until": (room.watch.now + timedelta(days=1)).isoformat()}
     path = {"snoozed": "snooze", "done": "done"}[answered]
     room.post(f"/api/flags/{flag}/{path}", **(said if answered == "snoozed" else {}))
     with room.service.database.write() as connection:
         tray_id = tray_or_new(connection, 17, weighed_at)
         worse = replace(MOULD, tray_id=tray_id, urgency=9.0)
-        assert notice(connection, worse, weighed_at, answers_weighed=True) == flag
+        assert notice(connection, worse, weighed_at, weighed=weighed) == flag
     assert [one["id"] for one in _flags(room, state=answered)] == [flag]
     assert _flags(room) == []
 
