@@ -1,6 +1,7 @@
 """The room as it stands, and the journeys from it: start, move, harvest, rest, correct, undo."""
 
 import re
+import threading
 from datetime import timedelta
 
 import pytest
@@ -279,24 +280,25 @@ def test_an_empty_room_says_how_to_begin(browser: Browser, empty_house: House) -
     page.context.close()
 
 
-def test_the_room_asks_the_log_as_often_for_many_trays_as_for_few(house: House) -> None:
+def test_the_room_asks_the_log_no_more_often_for_many_trays_than_for_few(house: House) -> None:
     asked: list[str] = []
 
     def note(_connection: object, _cursor: object, statement: str, *_more: object) -> None:
-        asked.append(statement)
+        # Requests are answered by these threads; what works in the background has its own.
+        if threading.current_thread().name.startswith("AnyIO worker"):
+            asked.append(statement)
 
-    def asked_once() -> int:
+    def counted() -> int:
+        house.client.get("/room")
         asked.clear()
         assert house.client.get("/room").status_code == 200
         return len(asked)
 
-    def counted() -> int:
-        # What works in the background asks too, now and then: the page's own is the least.
-        return min(asked_once() for _ in range(5))
-
     sa.event.listen(house.service.database.engine, "before_cursor_execute", note)
     few = counted()
+    assert few > 0
     house.client.timeout = 60.0
     form = {"trays": "20-31", "lot_1": "1", "weight_1": "0.5", "place": "shelf:1"}
     said(house.client.post("/room/start", data=form))
-    assert counted() == few
+    # Fewer they may be: what is worked out in the background need not be asked for any more.
+    assert counted() <= few
