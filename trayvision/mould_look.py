@@ -15,8 +15,9 @@ FloatArray = npt.NDArray[np.float64]
 
 LOOKS = ("white fuzz", "grey-green", "dark", "pink")
 # Mean difference in CIELAB between the middle of a patch and the bed around it, for each look in
-# turn, and its spread within a look: from 132 patches that were found in rendered trays. Leaving
-# one patch out at a time, 116 of them are named rightly.
+# turn, and its spread within a look: from 132 patches that were found in rendered trays, those of
+# the sample photos and of another renderer among them. With the means taken from the others, 116
+# of them are named rightly.
 _DIFFERENCES = np.array(
     [[9.8, -1.0, -6.0], [-4.5, -5.3, -5.5], [-21.2, -0.4, -6.7], [5.5, 9.0, -1.4]]
 )
