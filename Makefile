@@ -47,6 +47,7 @@ check: $(STAMP)
 
 # Each core begins with a stretch of its own, so that few modules make their rooms on two.
 unit: $(STAMP)
+	@sh .ci/browser $(VENV)
 	$(BIN)/pytest -n auto --dist worksteal
 
 accuracy: $(STAMP)

@@ -1,5 +1,6 @@
 """A browser, and rooms whose pages it opens."""
 
+import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -7,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, Playwright, expect, sync_playwright
+from playwright.sync_api import Browser, Error, Page, Playwright, expect, sync_playwright
 
 from service.database import Database
 from tests.pages.house import House, furnish, served
@@ -16,6 +17,8 @@ PHONE = {"width": 360, "height": 740}
 DESK = {"width": 1280, "height": 900}
 # The first is the same browser without windows of its own: a new page costs it a quarter.
 BROWSERS = ("chromium-headless-shell", "chromium", "chromium-browser")
+# Where none of these is installed, the test command downloads one into the environment.
+os.environ.setdefault("PLAYWRIGHT_BROWSERS_PATH", "0")
 # Pages may take their time on a machine that is busy with others.
 expect.set_options(timeout=30_000)
 # WCAG 2.2, levels A and AA, as the checker names its rules.
@@ -24,12 +27,15 @@ WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 @contextmanager
 def chromium(playwright: Playwright) -> Iterator[Browser]:
-    """Debian's Chromium. Raises FileNotFoundError."""
+    """Debian's Chromium, else the environment's own. Raises FileNotFoundError."""
     program = next(filter(None, map(shutil.which, BROWSERS)), None)
-    if program is None:
-        raise FileNotFoundError("Chromium must be installed: apt-get install chromium")
-    # As root, as in continuous integration, Chromium runs without its own sandbox only.
-    started = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+    try:
+        # As root, as in continuous integration, Chromium runs without its own sandbox only.
+        started = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+    except Error as error:
+        if program is not None:
+            raise
+        raise FileNotFoundError("No browser: make unit, or apt-get install chromium") from error
     yield started
     started.close()
 

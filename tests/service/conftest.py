@@ -44,10 +44,8 @@ START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[str]:
-    programs = server_programs()
-    if programs is None:
-        pytest.fail("PostgreSQL must be installed for these tests: apt-get install postgresql")
-    with private_cluster(programs) as address:
+    with private_cluster(server_programs()) as cluster:
+        address = cluster.address
         # Every test's room is a copy of this one, which is quicker than migrating each.
         with psycopg.connect(address, autocommit=True) as connection:
             connection.execute(f"CREATE DATABASE {TEMPLATE}")
