@@ -18,6 +18,7 @@ from service.attention_notices import KINDS, cause_of, notice_of
 from service.context import Service
 from service.flag_answers import followed
 from service.flag_log import close_missing, last_answer, notice, unsettled_causes
+from service.refusals import Busy
 from service.room_log import the_room
 from service.room_state import TrayReadings, room_state
 from service.run_calendar import run_calendar
@@ -29,6 +30,7 @@ from trayvision.attention_state import RoomState
 _LOG = logging.getLogger(__name__)
 # With more runs under way nobody waits for a look; each adds some 4 ms of processor time to it.
 _FEW_RUNS: Final = 50
+_RETRY_SECONDS: Final = 5.0
 
 
 class AttentionWatch:
@@ -55,10 +57,14 @@ class AttentionWatch:
 
     def __call__(self, _service: Service, _tray_ids: Collection[int]) -> None:
         """Work the flags out after something was entered; one tray's photo may concern others."""
-        if self._thread.is_alive() and self._is_large_room():
-            self._wake.set()
-        else:
-            self.look()
+        try:
+            if not (self._thread.is_alive() and self._is_large_room()):
+                self.look()
+                return
+        except Busy:
+            # Left to the thread, which looks again until the log answers.
+            _LOG.info("the flags are worked out once the log answers")
+        self._wake.set()
 
     def start(self) -> None:
         """Look now, for what time brought while the service was off, and from then on."""
@@ -89,12 +95,15 @@ class AttentionWatch:
         while not self._stopped.is_set():
             # Before the look: what is entered meanwhile asks for another one.
             self._wake.clear()
+            pause = self._seconds
             try:
                 self.look()
+            except Busy:
+                pause = _RETRY_SECONDS
             except Exception:
                 _LOG.exception("the flags could not be worked out")
             if not self._stopped.is_set():
-                self._wake.wait(self._seconds)
+                self._wake.wait(pause)
 
     def _is_large_room(self) -> bool:
         with self._service.database.read() as connection:

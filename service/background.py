@@ -4,6 +4,8 @@ import logging
 import threading
 from collections.abc import Callable
 
+from service.refusals import Busy
+
 _LOG = logging.getLogger(__name__)
 
 
@@ -40,6 +42,8 @@ class Rounds:
         while not self._stopped.wait(self._seconds):
             try:
                 self._work()
+            except Busy as busy:
+                _LOG.info("a round of %s comes later: %s", self._name, busy)
             except Exception:
                 _LOG.exception("a round of %s failed", self._name)
 

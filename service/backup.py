@@ -30,7 +30,7 @@ from service.archived_photos import (
 from service.context import Service
 from service.database import Database
 from service.file_lock import originals_stay
-from service.log_tables import log_tables, revision_of, row_counts, unchanging
+from service.log_tables import log_tables, revision_of, row_counts
 from service.object_store import photo_store
 from service.refusals import Conflict, Refusal
 from service.settings import Settings
@@ -185,7 +185,7 @@ def _copied_database(database: Database, path: Path) -> _Snapshot:
 
 
 def _all_tables(database: Database, writer: ArchiveWriter) -> _Snapshot:
-    with unchanging(database) as connection, writer.member(LOG_JSON) as member:
+    with database.read() as connection, writer.member(LOG_JSON) as member:
         rows = write_json(member, connection, log_tables(connection))
         return _Snapshot(revision_of(connection), rows, kept_originals(connection))
 

@@ -1,5 +1,6 @@
 """The log's database: connections that mean the same on SQLite and PostgreSQL, and migrations."""
 
+import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import lru_cache
@@ -13,10 +14,32 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy.pool import QueuePool
 
+from service.refusals import DatabaseAway
+
+_LOG = logging.getLogger(__name__)
 MIGRATIONS = Path(__file__).parent / "migrations"
 # Any number, as long as only this service's writers lock on it.
 _WRITERS_LOCK = 7_241_703
 _BUSY_SECONDS = 30.0
+# PostgreSQL's codes of a server that is stopped, starts up or has no place for one more; those of
+# class 08 are about the connection itself.
+_AWAY = ("08", "57P01", "57P02", "57P03", "53300")
+# A machine that is off answers nothing at all: whoever asks it must learn that within seconds.
+_LINK = {
+    "connect_timeout": 5,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 25_000,
+}
+_NOT_KEPT = (
+    "must answer, and does not: what was acknowledged before is kept, this is not. Send it again "
+    "in a moment; if it stays so, look whether PostgreSQL runs and this machine reaches it"
+)
+_MAYBE_KEPT = (
+    "stopped answering while this was being kept: look whether it is there before you enter it "
+    "again"
+)
 
 
 class Database:
@@ -29,6 +52,7 @@ class Database:
     """
 
     def __init__(self, url: str) -> None:
+        self._away = False
         self.engine = sa.create_engine(
             url, poolclass=QueuePool, pool_size=8, max_overflow=40, **_connect_options(url)
         )
@@ -42,8 +66,15 @@ class Database:
 
     @contextmanager
     def read(self) -> Iterator[sa.Connection]:
-        """A connection in one consistent, read-only-by-convention transaction."""
-        with self._reading.connect() as connection, connection.begin():
+        """A connection in one consistent, read-only-by-convention transaction.
+
+        Raises
+        ------
+        DatabaseAway
+            If PostgreSQL does not answer, before or meanwhile.
+        """
+        with self._answering(), self._reading.connect() as connection, connection.begin():
+            self._answers()
             yield connection
 
     @contextmanager
@@ -52,11 +83,41 @@ class Database:
 
         SQLite would otherwise fail a transaction that reads first and writes later; PostgreSQL
         would let two writers check a rule before either writes.
+
+        Raises
+        ------
+        DatabaseAway
+            If PostgreSQL does not answer, before or meanwhile.
         """
-        with self._writing.connect() as connection, connection.begin():
+        with (
+            self._answering(),
+            self._writing.connect() as connection,
+            connection.begin() as transaction,
+        ):
+            self._answers()
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_WRITERS_LOCK)))
             yield connection
+            with self._answering(_MAYBE_KEPT):
+                transaction.commit()
+
+    @contextmanager
+    def _answering(self, rule: str = _NOT_KEPT) -> Iterator[None]:
+        """Errors of a PostgreSQL that is away raised as such; all others as they are."""
+        try:
+            yield
+        except sa.exc.DBAPIError as error:
+            if not is_away(error):
+                raise
+            if not self._away:
+                _LOG.error("the database does not answer: %s", first_line(error))
+            self._away = True
+            raise DatabaseAway("database", rule) from error
+
+    def _answers(self) -> None:
+        if self._away:
+            _LOG.warning("the database answers again")
+        self._away = False
 
     def check(self) -> None:
         """Whether the database answers, and a SQLite file is whole: before anything is written.
@@ -68,11 +129,11 @@ class Database:
         """
         sqlite = self.engine.dialect.name == "sqlite"
         try:
-            with self.read() as connection:
+            with self._reading.connect() as connection:
                 asked = "PRAGMA quick_check(1)" if sqlite else "SELECT 1"
                 fault = connection.exec_driver_sql(asked).scalar_one()
         except sa.exc.DBAPIError as error:
-            fault = str(error.orig).partition("\n")[0]
+            fault = first_line(error)
         if sqlite and fault != "ok":
             raise ValueError(
                 f"data: {self.engine.url.database} is damaged ({fault}); keep it as it is, and "
@@ -110,10 +171,24 @@ def newest_revision() -> tuple[str, ...]:
     return tuple(ScriptDirectory.from_config(config).get_heads())
 
 
+def is_away(error: sa.exc.DBAPIError) -> bool:
+    """Whether an error says that PostgreSQL cannot be asked now, rather than what was asked."""
+    if error.connection_invalidated:
+        return True
+    # SQLite's errors have no code, PostgreSQL's none where no connection came about.
+    code = getattr(error.orig, "sqlstate", "no code")
+    return isinstance(error, sa.exc.OperationalError) and (code is None or code.startswith(_AWAY))
+
+
+def first_line(error: sa.exc.DBAPIError) -> str:
+    """What the database's driver says in short."""
+    return str(error.orig).partition("\n")[0]
+
+
 def _connect_options(url: str) -> dict[str, Any]:
     if url.startswith("sqlite"):
         return {"connect_args": {"timeout": _BUSY_SECONDS, "check_same_thread": False}}
-    return {"pool_pre_ping": True, "connect_args": {"options": "-c timezone=UTC"}}
+    return {"pool_pre_ping": True, "connect_args": {"options": "-c timezone=UTC", **_LINK}}
 
 
 def _set_up_sqlite(connection: Any, _record: Any) -> None:

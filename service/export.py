@@ -17,7 +17,7 @@ from service.archive import FORMAT, ArchiveWriter, Manifest, photos_word
 from service.archived_photos import add_photos, kept_originals, missing_originals
 from service.context import Service
 from service.file_lock import originals_stay
-from service.log_tables import log_tables, revision_of, unchanging
+from service.log_tables import log_tables, revision_of
 from service.parquet_tables import add_parquet, check_parquet
 from service.people_tables import (
     FLAG_HEADER,
@@ -59,7 +59,7 @@ def _exported(service: Service, photos: bool, parquet: bool) -> Iterator[bytes]:
     writer = ArchiveWriter(data, now)
     try:
         with originals_stay(data) if photos else nullcontext():
-            with unchanging(service.database) as connection:
+            with service.database.read() as connection:
                 revision = revision_of(connection)
                 rows = _write_tables(writer, connection, now, parquet)
                 kept = kept_originals(connection)

@@ -1,13 +1,11 @@
 """All tables of a log as they lie in its database, whatever revision it has."""
 
 from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 import sqlalchemy as sa
 from alembic.migration import MigrationContext
 
-from service.database import Database
 from service.sql_types import Json, Moment
 
 _REVISION_TABLE = "alembic_version"
@@ -47,19 +45,6 @@ def revision_of(connection: sa.Connection) -> str:
     if revision is None:
         raise ValueError("database must hold a log, got one without any migration")
     return revision
-
-
-@contextmanager
-def unchanging(database: Database) -> Iterator[sa.Connection]:
-    """A connection that sees the log as it was at one moment, while others write."""
-    if database.engine.dialect.name == "sqlite":
-        with database.read() as connection:
-            yield connection
-        return
-    with database.engine.connect() as plain:
-        connection = plain.execution_options(isolation_level="REPEATABLE READ")
-        with connection.begin():
-            yield connection
 
 
 def batches(connection: sa.Connection, table: sa.Table) -> Iterator[list[dict[str, Any]]]:

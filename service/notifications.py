@@ -56,6 +56,8 @@ class Notifier:
     def __init__(self, service: Service, send: Sender = send_by_apprise) -> None:
         self._service = service
         self._send = send
+        # What became of messages while the log did not answer; it must not be sent again.
+        self._ended: dict[int, dict[str, object]] = {}
         self._rounds = Rounds(
             "notifications", _ROUNDS_BETWEEN * service.settings.round_seconds, self.look
         )
@@ -82,6 +84,8 @@ class Notifier:
 
     def deliver(self) -> None:
         """Try to send what waits."""
+        for message_id, ended in list(self._ended.items()):
+            self._end(message_id, ended)
         now = self._service.clock()
         with self._service.database.read() as connection:
             statement = (
@@ -155,8 +159,13 @@ class Notifier:
             ended |= {"state": NotificationState.SENT, "ended_at": self._service.clock()}
         elif row["key"].startswith("test ") or now - row["made_at"] >= _TRIED_FOR:
             ended |= {"state": NotificationState.GIVEN_UP, "ended_at": self._service.clock()}
+        self._ended[row["id"]] = ended
+        self._end(row["id"], ended)
+
+    def _end(self, message_id: int, ended: dict[str, object]) -> None:
         with self._service.database.write() as connection:
-            _change(connection, row["id"], ended)
+            _change(connection, message_id, ended)
+        self._ended.pop(message_id, None)
 
     def _claim(self, connection: sa.Connection, row: Row, now: datetime) -> str | None:
         """Enter a try before it is made; the address to send to, None where not now."""

@@ -65,6 +65,13 @@ class NoRoom(Busy):
     headers = MappingProxyType({"Retry-After": "600"})
 
 
+class DatabaseAway(Busy):
+    """Nothing wrong with the request, but the log's database does not answer."""
+
+    title = "The log does not answer"
+    headers = MappingProxyType({"Retry-After": "10"})
+
+
 class NotLoggedIn(Refusal):
     """Nobody is known to be asking."""
 

@@ -10,11 +10,11 @@ alone, so that a service that was stopped half way goes on where it was.
 import logging
 import threading
 from bisect import bisect_right
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from queue import Queue
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
@@ -35,6 +35,7 @@ _SAME_DAY = 1 / 48
 _SAME_BED_MM = 0.5
 _SAME_BED_UNCERTAINTY_MM = 1.0
 _RETRY_SECONDS = 5.0
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -72,13 +73,20 @@ class Remeasurer:
         self._photos.put(trays)
         self._thread.start()
 
-    def __call__(self, service: Service, tray_ids: Collection[int]) -> None:
+    def __call__(self, _service: Service, tray_ids: Collection[int]) -> None:
         """Queue the photos of these trays whose day or seed bed has changed."""
+        try:
+            self._queue_outdated(tray_ids)
+        except Busy:
+            # They are looked through as soon as the log answers.
+            self._photos.put(list(tray_ids))
+
+    def _queue_outdated(self, tray_ids: Collection[int]) -> None:
         outdated: list[Wanted] = []
         for tray in tray_ids:
             if self._stopped.is_set():
                 return
-            with service.database.read() as connection:
+            with self._service.database.read() as connection:
                 outdated += outdated_photos(connection, tray)
         for one in outdated:
             # A photo that comes out with the same day again must not go round for ever.
@@ -102,24 +110,29 @@ class Remeasurer:
             wanted = self._photos.get()
             try:
                 if isinstance(wanted, list):
-                    self(self._service, wanted)
+                    self._until_answered(self._queue_outdated, wanted)
                 elif wanted is not None:
-                    self._measure(wanted)
+                    self._until_answered(self._measure, wanted)
             except Exception:
                 _LOG.exception("photo %s could not be measured again", wanted)
             finally:
                 self._photos.task_done()
 
-    def _measure(self, photo_id: int) -> None:
+    def _until_answered(self, work: Callable[[T], None], what: T) -> None:
         while not self._stopped.is_set():
             try:
-                measure_again(self._service, photo_id, self._service.entrant())
+                work(what)
                 return
             except Busy:
                 self._stopped.wait(_RETRY_SECONDS)
-            except Refusal as refusal:
-                _LOG.warning("photo %s is not measured again: %s", photo_id, refusal)
-                return
+
+    def _measure(self, photo_id: int) -> None:
+        try:
+            measure_again(self._service, photo_id, self._service.entrant())
+        except Busy:
+            raise
+        except Refusal as refusal:
+            _LOG.warning("photo %s is not measured again: %s", photo_id, refusal)
 
 
 def outdated_photos(connection: sa.Connection, tray_id: int) -> list[Wanted]:

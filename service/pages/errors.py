@@ -29,7 +29,7 @@ _WHAT_TO_DO = {
     413: "Send fewer or smaller photos at a time.",
     422: "Go back: what you typed should still be there. Correct it and send it again.",
     429: "Wait a little. Whoever is locked out can set a new password at the machine itself.",
-    503: "Nothing was lost. Try again in a few seconds.",
+    503: "What was saved before is kept. Try again in a few seconds.",
 }
 _ELSE = "What was saved before is kept. Go back and try again; if it stays, look at the machine."
 
