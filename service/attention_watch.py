@@ -16,14 +16,13 @@ from typing import Final
 
 from service.attention_notices import KINDS, cause_of, notice_of
 from service.context import Service
-from service.flag_answers import followed
+from service.flag_answers import followed, run_of_mould
 from service.flag_log import close_missing, last_answer, notice, unsettled_causes
 from service.refusals import Busy
 from service.room_log import the_room
 from service.room_state import TrayReadings, room_state
 from service.run_calendar import run_calendar
 from trayvision.attention import find_attention
-from trayvision.attention_flags import FlagKind
 from trayvision.attention_mould import mould_flags
 from trayvision.attention_state import RoomState
 
@@ -128,8 +127,10 @@ class AttentionWatch:
 
 def _with_answers_followed(state: RoomState) -> RoomState:
     """Answers given to the patches as they are known now."""
-    mould = f"{FlagKind.POSSIBLE_MOULD}/"
-    if not any(answer.flag_key.startswith(mould) for answer in state.answers):
+    growing = {run.run_id for run in state.runs}
+    asked = (run_of_mould(answer.flag_key) for answer in state.answers)
+    runs = {run for run in asked if run in growing}
+    if not runs:
         return state
-    keys = [flag.key for flag in mould_flags(state)]
+    keys = [flag.key for flag in mould_flags(state, among=runs)]
     return replace(state, answers=followed(state.answers, keys))

@@ -1,6 +1,6 @@
 """What people answered to flags, as reasons to look weigh it; how often flags were right."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from math import hypot
@@ -92,33 +92,40 @@ def _answers(event: Row, noticed: Row) -> list[Answer]:
 
 def followed(answers: Iterable[Answer], keys: Sequence[str]) -> tuple[Answer, ...]:
     """Answers to possible mould, given to the patch that is nearest now to where it was then."""
-    places = {key: place for key in keys if (place := _place(key)) is not None}
-    return tuple(replace(one, flag_key=_nearest(one.flag_key, places)) for one in answers)
+    places: dict[str | None, dict[str, Place]] = {}
+    for key in keys:
+        if (place := _place(key)) is not None:
+            places.setdefault(run_of_mould(key), {})[key] = place
+    return tuple(_given(one, places.get(run_of_mould(one.flag_key), {})) for one in answers)
 
 
-Place = tuple[str, float, float]
+def run_of_mould(key: str) -> str | None:
+    """The run of a key of possible mould, None of a key of something else."""
+    kind, _, rest = key.partition("/")
+    return rest.partition("/")[0] if kind == FlagKind.POSSIBLE_MOULD else None
 
 
-def _nearest(key: str, places: dict[str, Place]) -> str:
-    was = _place(key)
-    if was is None or key in places:
-        return key
-    apart = {
-        other: hypot(x - was[1], y - was[2])
-        for other, (run, x, y) in places.items()
-        if run == was[0]
-    }
-    near = min(apart, key=lambda other: apart[other], default=key)
-    return near if apart.get(near, _SAME_PLACE_MM + 1) <= _SAME_PLACE_MM else key
+Place = tuple[float, float]
+
+
+def _given(answer: Answer, places: Mapping[str, Place]) -> Answer:
+    """An answer, given to the nearest of its run's patches."""
+    key = answer.flag_key
+    was = _place(key) if places and key not in places else None
+    if was is None:
+        return answer
+    apart = {other: hypot(x - was[0], y - was[1]) for other, (x, y) in places.items()}
+    near = min(apart, key=lambda other: apart[other])
+    return replace(answer, flag_key=near) if apart[near] <= _SAME_PLACE_MM else answer
 
 
 def _place(key: str) -> Place | None:
-    """Run and place on the tray of a key of possible mould."""
+    """The place on its tray of a key of possible mould."""
     kind, *parts = key.split("/")
     if kind != FlagKind.POSSIBLE_MOULD or len(parts) != 2:
         return None
     x, _, y = parts[1].partition(",")
-    return parts[0], float(x), float(y)
+    return float(x), float(y)
 
 
 def verdicts_out(connection: sa.Connection) -> VerdictsOut:

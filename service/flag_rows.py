@@ -19,6 +19,7 @@ ANSWERS: Final = ("snoozed", "done", "verdict")
 _SETTLED: Final = {"done": FlagState.DONE, "verdict": FlagState.DONE, "gone": FlagState.GONE}
 # A database takes only so many numbers in one query.
 _AT_ONCE: Final = 500
+_MOST_KEPT: Final = 1000
 # Before anything was put off to any moment.
 _BEFORE_ALL: Final = datetime(1900, 1, 1, tzinfo=UTC)
 
@@ -39,7 +40,12 @@ def settled_flags(
 ) -> list[FlagOut]:
     """Flags that are done or gone, by id; with a `limit` the last so many that were opened."""
     asked = _LAST_EVENTS.of(connection).settled[state]
-    return _flags_of_ids(connection, asked if limit is None else asked[-limit:], now)
+    if limit is None:
+        return _flags_of_ids(connection, asked, now)
+    kept, last = _SETTLED_FLAGS.of(connection), asked[-limit:]
+    fresh = _flags_of_ids(connection, [flag for flag in last if flag not in kept], now)
+    kept.update({flag.id: flag for flag in fresh})
+    return [kept[flag] for flag in last if flag in kept]
 
 
 def _woken(flag: FlagOut, now: datetime) -> FlagOut:
@@ -100,6 +106,23 @@ def _standing(connection: sa.Connection, before: tuple[_Standing, Seen] | None) 
 
 # A flag is entered together with its first event.
 _STANDING = LogMemory((FLAG_EVENT, TRAY), _standing)
+
+
+def _settled(
+    connection: sa.Connection, before: tuple[dict[int, FlagOut], Seen] | None
+) -> dict[int, FlagOut]:
+    """What was kept of settled flags that were asked for, without those of which there is news."""
+    if before is None or len(before[0]) > _MOST_KEPT:
+        return {}
+    kept, seen = before
+    if news(connection, TRAY, seen, TRAY.c.id):
+        return {}
+    concerned: set[int] = news(connection, FLAG_EVENT, seen, FLAG_EVENT.c.flag_id)
+    # Copied at once, since others may add to it meanwhile.
+    return {flag: out for flag, out in kept.copy().items() if flag not in concerned}
+
+
+_SETTLED_FLAGS = LogMemory((FLAG_EVENT, TRAY), _settled)
 
 
 def _flags_of_ids(connection: sa.Connection, ids: Sequence[int], now: datetime) -> list[FlagOut]:

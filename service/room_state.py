@@ -138,7 +138,6 @@ def room_state(
     stood = _placements(connection, spans, places, names)
     seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
     sizes = _sizes(connection, room)
-    usual = {grain: _usual(growth, grain) for grain in {one.grain for one in growing}}
     runs = [
         RunState(
             run_id=str(one.span.id),
@@ -152,8 +151,8 @@ def room_state(
             target_day=one.target.day,
             harvest=_harvest(growth, one),
             grain=one.grain,
-            usual_cover=usual[one.grain][Quantity.COVER],
-            usual_height_mm=usual[one.grain][Quantity.HEIGHT],
+            usual_cover=usual_growth(growth.finished, one.grain, Quantity.COVER),
+            usual_height_mm=usual_growth(growth.finished, one.grain, Quantity.HEIGHT),
         )
         for one in growing
     ]
@@ -184,11 +183,6 @@ def _harvest(growth: RoomGrowth, run: RunReadings) -> HarvestDue | None:
     if forecast.harvest_at is None:
         return None
     return HarvestDue(forecast.harvest_at, forecast.low_at, forecast.high_at)
-
-
-def _usual(growth: RoomGrowth, grain: str) -> dict[Quantity, dict[float, float]]:
-    past = [run for run in growth.finished if run.grain == grain]
-    return {quantity: usual_growth(past, quantity) for quantity in Quantity}
 
 
 def _shelf_names(connection: sa.Connection, shelves: Sequence[Row]) -> dict[int, str]:
@@ -246,16 +240,21 @@ def _sizes(connection: sa.Connection, room: Room) -> dict[int, tuple[float, floa
 def _air(connection: sa.Connection, names: dict[int, str], now: datetime) -> tuple[AirReading, ...]:
     readings = current(READING)
     statement = (
-        sa.select(readings)
+        sa.select(
+            readings.c.read_at,
+            readings.c.shelf_id,
+            readings.c.temperature_c,
+            readings.c.humidity_percent,
+        )
         .where(readings.c.read_at > now - _AIR_DAYS, readings.c.read_at <= now)
         .order_by(readings.c.read_at, readings.c.id)
     )
     return tuple(
         AirReading(
-            read_at=row["read_at"],
-            shelf=names.get(row["shelf_id"]),
-            temperature_c=row["temperature_c"],
-            humidity_percent=row["humidity_percent"],
+            read_at=read_at,
+            shelf=names.get(shelf_id),
+            temperature_c=temperature_c,
+            humidity_percent=humidity_percent,
         )
-        for row in connection.execute(statement).mappings()
+        for read_at, shelf_id, temperature_c, humidity_percent in connection.execute(statement)
     )

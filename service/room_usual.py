@@ -1,6 +1,7 @@
 """The room's own normal growth: medians of its finished runs by whole days."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping
+from functools import lru_cache
 from statistics import median
 from typing import Final
 
@@ -14,15 +15,19 @@ LEAST_RUNS: Final = 4
 _DAYS: Final = range(1, 10)
 
 
-def usual_growth(finished: Sequence[RunReadings], quantity: Quantity) -> dict[float, float]:
-    """Median of a quantity by day over finished runs of one grain, empty with too few of them.
+# The same runs with the same readings are the same objects, so that a cache can only save time.
+@lru_cache(maxsize=32)
+def usual_growth(
+    finished: tuple[RunReadings, ...], grain: str, quantity: Quantity
+) -> Mapping[float, float]:
+    """Median of a quantity by day over finished runs of a grain, empty with too few of them.
 
     Runs are read between their photos by straight lines and never beyond them.
     """
     series = [
         ([point.day for point in points], [point.value for point in points])
         for run in finished
-        if len(points := run.curve_points(quantity)) > 1
+        if run.grain == grain and len(points := run.curve_points(quantity)) > 1
     ]
     usual = {}
     for day in _DAYS:

@@ -1,6 +1,7 @@
 """Possible mould as a reason to look or to hold, with what stands in its way next."""
 
 from bisect import bisect_right
+from collections.abc import Collection
 from datetime import timedelta
 from statistics import median
 
@@ -28,20 +29,26 @@ _END_SHARE = 1 / 3
 _MOSTLY_HIDDEN = 0.3
 
 
-def mould_flags(room: RoomState) -> list[Flag]:
-    """One flag for every followed patch that asks for a look or a hold."""
+def mould_flags(room: RoomState, *, among: Collection[str] | None = None) -> list[Flag]:
+    """One flag for every followed patch that asks for a look or a hold.
+
+    Parameters
+    ----------
+    room : RoomState
+    among : collection of str, optional
+        Ids of the runs that are asked about; default all.
+    """
     verdicts = room_verdicts(room)
-    temperatures: dict[str | None, float | None] = {}
+    air = _Temperatures(room)
     flags = []
     for run in room.runs:
-        shelf = room.shelf_of(run)
-        if shelf not in temperatures:
-            temperatures[shelf] = _temperature(room, shelf)
+        if among is not None and run.run_id not in among:
+            continue
         photos = [reading.photo for reading in run.until(room.now)]
         context = PatchContext(
             days={photo.photo_id: run.day_at(photo.taken_at) for photo in photos},
             siblings_fuzz=_siblings_fuzz(room, run, photos),
-            temperature_c=temperatures[shelf],
+            temperature_c=air.of_shelf(room.shelf_of(run)),
             said=dict(verdicts.wrong),
         )
         warning = watch_run(photos, context=context, rates=room.rates, verdicts=verdicts)
@@ -89,13 +96,20 @@ def _siblings_fuzz(room: RoomState, run: RunState, photos: list[TrayPhoto]) -> d
     return found
 
 
-def _temperature(room: RoomState, shelf: str | None) -> float | None:
-    readings = [
-        air.temperature_c
-        for air in room.air
-        if air.shelf in (shelf, None) and air.temperature_c is not None and air.read_at <= room.now
-    ]
-    return sum(readings) / len(readings) if readings else None
+class _Temperatures:
+    """Mean temperatures, °C, of the room's shelves."""
+
+    def __init__(self, room: RoomState) -> None:
+        self._by_shelf: dict[str | None, list[float]] = {None: []}
+        for air in room.air:
+            if air.temperature_c is not None and air.read_at <= room.now:
+                self._by_shelf.setdefault(air.shelf, []).append(air.temperature_c)
+
+    def of_shelf(self, shelf: str | None) -> float | None:
+        """Of a shelf's own readings and the room's together, None without any."""
+        own = self._by_shelf.get(shelf, []) if shelf is not None else []
+        readings = [*own, *self._by_shelf[None]]
+        return sum(readings) / len(readings) if readings else None
 
 
 def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:

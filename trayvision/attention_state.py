@@ -3,10 +3,12 @@
 Plain frozen dataclasses that a log fills; nothing here reads a clock, a file or a database.
 """
 
+from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import cached_property
 
 from trayvision.early_warning import WarningRates
 from trayvision.measurement import Measurement
@@ -14,7 +16,7 @@ from trayvision.patch_sighting import TrayPhoto
 from trayvision.quality_flags import Doubt
 
 # Trays of one grain spread within half a day of each other are one batch.
-_BATCH_DAYS = 0.5
+_ONE_BATCH = timedelta(days=0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,7 @@ class HarvestDue:
     high: datetime | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class RunState:
     """One growing run of a tray.
 
@@ -148,7 +150,12 @@ class RunState:
 
     def until(self, moment: datetime) -> tuple[TrayReading, ...]:
         """Readings up to a moment, in order of time, each photo once."""
-        by_id = {one.photo.photo_id: one for one in self.readings if one.photo.taken_at <= moment}
+        count = bisect_right(self._in_order, moment, key=lambda one: one.photo.taken_at)
+        return self._in_order[:count]
+
+    @cached_property
+    def _in_order(self) -> tuple[TrayReading, ...]:
+        by_id = {one.photo.photo_id: one for one in self.readings}
         return tuple(sorted(by_id.values(), key=_moment))
 
     def placement_at(self, moment: datetime) -> Placement | None:
@@ -290,7 +297,7 @@ class RoomState:
             for other in self.runs
             if other is not run
             and other.grain == run.grain
-            and abs(run.day_at(other.spread_at)) <= _BATCH_DAYS
+            and abs(other.spread_at - run.spread_at) <= _ONE_BATCH
         )
 
     def shelf_of(self, run: RunState) -> str | None:

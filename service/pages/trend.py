@@ -132,6 +132,6 @@ def _usual(
     finished: tuple[RunReadings, ...], grain: str
 ) -> tuple[Sequence[float], Sequence[float]]:
     """Days and the room's usual height on them, which never falls."""
-    usual = usual_growth([one for one in finished if one.grain == grain], Quantity.HEIGHT)
+    usual = usual_growth(finished, grain, Quantity.HEIGHT)
     days = sorted(usual)
     return days, np.maximum.accumulate([usual[day] for day in days]).tolist() if days else []
