@@ -9,6 +9,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.concurrency import run_in_threadpool
 
+from service.answering import CountsAnswers
 from service.api import (
     accounts,
     cameras,
@@ -30,6 +31,7 @@ from service.gate import Gate
 from service.inspector import Inspector, PoolInspector
 from service.notifications import Notifier
 from service.object_store import photo_store
+from service.pages.prepared import prepare
 from service.pages.routers import ROUTERS as PAGES
 from service.passwords import Passwords
 from service.problems import PROBLEM_JSON, handle_problems
@@ -84,7 +86,9 @@ def create_app(
     service = open_service(settings, inspector=inspector, clock=clock, watchers=watchers)
 
     remeasurer = Remeasurer(service)
-    attention = AttentionWatch(service, every_minutes=settings.attention_minutes)
+    attention = AttentionWatch(
+        service, every_minutes=settings.attention_minutes, afterwards=prepare
+    )
     service.watchers.append(attention)
     retention = DailyRetention(service)
     cameras_asked = CameraRounds(service)
@@ -145,6 +149,7 @@ def _guard(app: FastAPI, service: Service) -> None:
     # Nothing of a request is read before it is let in.
     app.add_middleware(Gate, service=service)
     app.add_middleware(SecurityHeaders)
+    app.add_middleware(CountsAnswers, answering=service.answering)
 
 
 def open_service(

@@ -5,7 +5,8 @@ out-of-order entries need no repair: what no longer holds is let go, and what an
 stays quiet. So nothing is lost either where a service stops before it has looked.
 
 In a small room whoever enters something waits for the look, a few hundredths of a second. In a
-large one the look takes up to a second and is left to the thread that looks at the clock.
+large one the look takes some tenths of a second and is left to the thread that looks at the clock,
+once nobody waits for a page; what else follows from the entries is worked out after it.
 """
 
 import logging
@@ -15,7 +16,7 @@ from dataclasses import replace
 from typing import Final
 
 from service.attention_notices import KINDS, cause_of, notice_of
-from service.context import Service
+from service.context import Service, Watcher
 from service.flag_answers import followed, run_of_mould
 from service.flag_log import close_missing, last_answer, notice, unsettled_causes
 from service.refusals import Busy
@@ -30,6 +31,8 @@ _LOG = logging.getLogger(__name__)
 # With more runs under way nobody waits for a look; each adds some 4 ms of processor time to it.
 _FEW_RUNS: Final = 50
 _RETRY_SECONDS: Final = 5.0
+# Who goes through the room from page to page must not keep the flags from being worked out.
+_MOST_SECONDS: Final = 2.0
 
 
 class AttentionWatch:
@@ -40,21 +43,29 @@ class AttentionWatch:
     service : Service
     every_minutes : float
         How often time alone is looked at: photos that did not come, harvests overdue.
+    afterwards : callable, optional
+        Called as ``afterwards(service, tray_ids)`` after the look that followed entries about
+        these trays in a large room.
     """
 
-    def __init__(self, service: Service, *, every_minutes: float) -> None:
+    def __init__(
+        self, service: Service, *, every_minutes: float, afterwards: Watcher | None = None
+    ) -> None:
         self._service = service
         self._seconds = 60 * every_minutes
+        self._afterwards = afterwards
         self._readings = TrayReadings()
         self._turn = threading.Lock()
         self._counting = threading.Lock()
         self._asked = 0
         self._answered = 0
+        self._entered: set[int] | None = None
+        self._idle = threading.Event()
         self._stopped = threading.Event()
         self._wake = threading.Event()
         self._thread = threading.Thread(target=self._tick, name="attention", daemon=True)
 
-    def __call__(self, _service: Service, _tray_ids: Collection[int]) -> None:
+    def __call__(self, _service: Service, tray_ids: Collection[int]) -> None:
         """Work the flags out after something was entered; one tray's photo may concern others."""
         try:
             if not (self._thread.is_alive() and self._is_large_room()):
@@ -63,7 +74,10 @@ class AttentionWatch:
         except Busy:
             # Left to the thread, which looks again until the log answers.
             _LOG.info("the flags are worked out once the log answers")
-        self._wake.set()
+        with self._counting:
+            self._entered = (self._entered or set()).union(tray_ids)
+            self._idle.clear()
+            self._wake.set()
 
     def start(self) -> None:
         """Look now, for what time brought while the service was off, and from then on."""
@@ -75,6 +89,10 @@ class AttentionWatch:
         self._wake.set()
         if self._thread.is_alive():
             self._thread.join()
+
+    def wait(self) -> None:
+        """Return when all that followed from entries was worked out by the thread."""
+        self._idle.wait()
 
     def look(self) -> None:
         """Bring the log's flags up to date with all that was entered before this call."""
@@ -93,16 +111,27 @@ class AttentionWatch:
     def _tick(self) -> None:
         while not self._stopped.is_set():
             # Before the look: what is entered meanwhile asks for another one.
-            self._wake.clear()
-            pause = self._seconds
-            try:
-                self.look()
-            except Busy:
-                pause = _RETRY_SECONDS
-            except Exception:
-                _LOG.exception("the flags could not be worked out")
-            if not self._stopped.is_set():
-                self._wake.wait(pause)
+            with self._counting:
+                self._wake.clear()
+                entered, self._entered = self._entered, None
+            pause = self._follow(entered)
+            if not self._stopped.is_set() and self._wake.wait(pause):
+                self._service.answering.wait_for_pause(_MOST_SECONDS)
+
+    def _follow(self, entered: Collection[int] | None) -> float:
+        """One look and what comes after it; returns the seconds until the next one."""
+        try:
+            self.look()
+            if entered is not None and self._afterwards is not None:
+                self._afterwards(self._service, entered)
+        except Busy:
+            return _RETRY_SECONDS
+        except Exception:
+            _LOG.exception("the flags could not be worked out")
+        with self._counting:
+            if not self._wake.is_set():
+                self._idle.set()
+        return self._seconds
 
     def _is_large_room(self) -> bool:
         with self._service.database.read() as connection:

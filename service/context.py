@@ -4,6 +4,7 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
+from service.answering import Answering
 from service.database import Database
 from service.entries import Entrant
 from service.inspector import Inspector
@@ -34,6 +35,8 @@ class Service:
         Called as ``watcher(service, tray_ids)`` after anything about those trays was entered or
         corrected, once it is durable; where flags are worked out. What a watcher raises is
         logged and does not undo what was entered.
+    answering : Answering
+        For whatever can wait until nobody does.
     """
 
     settings: Settings
@@ -42,6 +45,7 @@ class Service:
     inspector: Inspector
     clock: Clock = utc_now
     watchers: list["Watcher"] = field(default_factory=list)
+    answering: Answering = field(default_factory=Answering)
 
     def entrant(self, person_id: int | None = None) -> Entrant:
         """Who enters something now."""

@@ -1,6 +1,5 @@
 """Curves that people are about to ask for, worked out while nobody waits, and kept on the disk."""
 
-import gc
 import threading
 from typing import Final
 
@@ -18,7 +17,7 @@ _FITS_FILE: Final = "fits.sqlite"
 # A round over curves that are known already takes seconds in a large room.
 _SECONDS: Final = 300.0
 # Whoever waits for an answer goes first.
-_PAUSE_SECONDS: Final = 0.05
+_MOST_SECONDS: Final = 1.0
 
 
 class CurveWarmer:
@@ -33,7 +32,6 @@ class CurveWarmer:
         self._service = service
         self._file = FitsFile(service.settings.data / _FITS_FILE, FITS)
         self._closing = threading.Event()
-        self._settled = False
         self._rounds = Rounds("curves", _SECONDS, self.look)
 
     def start(self) -> None:
@@ -54,18 +52,13 @@ class CurveWarmer:
             shelves = list(connection.execute(sa.select(now.c.id).order_by(now.c.id)).scalars())
         curves = 0
         for shelf_id in shelves:
-            if self._closing.wait(_PAUSE_SECONDS):
+            if self._closing.is_set():
                 break
+            self._service.answering.wait_for_pause(_MOST_SECONDS)
             with self._service.database.read() as connection:
                 growth = RoomGrowth(connection, the_room(connection), self._service.clock())
                 curves += len(growth.shelf(shelf_id).runs)
         self._keep()
-        if not self._settled:
-            # Most of what is known by now stays: to look through all of it for garbage, again
-            # and again, would hold answers up by some tenths of a second in a large room.
-            gc.collect()
-            gc.freeze()
-            self._settled = True
         return curves
 
     def _keep(self) -> None:

@@ -18,6 +18,7 @@ from service.growth_fits import (
     Teachings,
     band,
     fitted_curve,
+    forecast_out,
     harvest_forecast,
     shelf_usual,
 )
@@ -36,7 +37,6 @@ from service.run_readings import (
     COVERAGE,
     UNITS,
     RunReadings,
-    forecast_out,
     known_of_runs,
     rounded,
     run_readings,

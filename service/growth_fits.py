@@ -6,6 +6,7 @@ fit starts from is named by the points of the runs that teach it, not by the run
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -22,6 +23,7 @@ from service.fit_texts import (
     prior_from,
 )
 from service.kept_fits import FITS, hash_of
+from service.models.growth import Forecast
 from service.run_readings import COVERAGE, RunReadings
 from trayvision.growth_curve import GrowthCurve, fit_growth
 from trayvision.growth_fit import GrowthPoint
@@ -249,4 +251,25 @@ def shelf_usual(
         ages=ages,
         rng=np.random.default_rng(shelf_id),
         coverage=COVERAGE,
+    )
+
+
+def forecast_out(readings: RunReadings, forecast: HarvestForecast) -> Forecast:
+    """A forecast in moments, to the second."""
+
+    def moment(hours: float | None) -> datetime | None:
+        if hours is None:
+            return None
+        return (readings.span.spread_at + timedelta(hours=hours)).replace(microsecond=0)
+
+    target, uncertainty = readings.target, forecast.standard_uncertainty_hours
+    return Forecast(
+        target_shoot_height_mm=target.value,
+        target_day=target.day,
+        harvest_at=moment(forecast.median_hours),
+        low_at=moment(forecast.low_hours),
+        high_at=moment(forecast.high_hours),
+        coverage=forecast.coverage,
+        probability_met=round(forecast.probability_met, 4),
+        standard_uncertainty_hours=None if uncertainty is None else round(uncertainty, 2),
     )

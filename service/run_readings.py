@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from service.entries import current
 from service.inspection_log import told_trays
 from service.log_memory import LogMemory, Seen, last_until, rows_by_tray
-from service.models.growth import CurvePoint, Forecast
+from service.models.growth import CurvePoint
 from service.models.room import Room
 from service.photo_log import trays_with_news
 from service.room_log import Row
@@ -20,7 +20,7 @@ from service.run_log import grain_of, grains_of_lots, seed_of_entries
 from service.schema import ASSIGNMENT, CAPTURE, PHOTO_INSPECTION, PLACEMENT, TRAY_INSPECTION
 from trayvision.growth_fit import GrowthPoint
 from trayvision.growth_prior import Quantity
-from trayvision.harvest_forecast import HarvestForecast, HarvestTarget
+from trayvision.harvest_forecast import HarvestTarget
 
 COVERAGE = 0.9
 UNITS = {Quantity.HEIGHT: "mm", Quantity.COVER: "1"}
@@ -63,6 +63,11 @@ class RunSeries:
             span.spread_at,
             span.until,
         )
+
+    def says(self, other: "RunSeries") -> bool:
+        """Whether another holds the same readings of the same time."""
+        asked = (other.tray_id, other.spread_at, other.until, other.rows)
+        return (self.tray_id, self.spread_at, self.until, self.rows) == asked
 
     def of_run(
         self, span: RunSpan, grain: str, shelf_id: int | None, target: HarvestTarget
@@ -181,14 +186,17 @@ def run_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int,
     kept = _SERIES.of(connection)
     found = {}
     for span in spans:
-        known = kept.get(span.id)
+        known = kept.series.get(span.id)
         if known is not None and known.belongs_to(span):
             found[span.id] = known
     missing = [span for span in spans if span.id not in found]
     for together in _near_in_time(missing):
         read = _read_series(connection, together)
-        found |= read
-        kept.update(read)
+        for run, one in read.items():
+            before = kept.doubtful.pop(run, None)
+            found[run] = kept.series[run] = (
+                one if before is None or not before.says(one) else before
+            )
     return found
 
 
@@ -199,27 +207,6 @@ def _near_in_time(spans: Sequence[RunSpan]) -> list[list[RunSpan]]:
         return []
     near = [span for span in spans if latest - span.spread_at < LONGEST_RUN]
     return [near, *([span] for span in spans if latest - span.spread_at >= LONGEST_RUN)]
-
-
-def forecast_out(readings: RunReadings, forecast: HarvestForecast) -> Forecast:
-    """A forecast in moments, to the second."""
-
-    def moment(hours: float | None) -> datetime | None:
-        if hours is None:
-            return None
-        return (readings.span.spread_at + timedelta(hours=hours)).replace(microsecond=0)
-
-    target, uncertainty = readings.target, forecast.standard_uncertainty_hours
-    return Forecast(
-        target_shoot_height_mm=target.value,
-        target_day=target.day,
-        harvest_at=moment(forecast.median_hours),
-        low_at=moment(forecast.low_hours),
-        high_at=moment(forecast.high_hours),
-        coverage=forecast.coverage,
-        probability_met=round(forecast.probability_met, 4),
-        standard_uncertainty_hours=None if uncertainty is None else round(uncertainty, 2),
-    )
 
 
 def rounded(values: Iterable[float], digits: int) -> list[float]:
@@ -280,16 +267,27 @@ def _readings_between(first: datetime, last: datetime) -> sa.Select[Any]:
     )
 
 
-def _renewed(
-    connection: sa.Connection, before: tuple[dict[int, RunSeries], Seen] | None
-) -> dict[int, RunSeries]:
-    """What was kept, without the trays of which there is something new."""
-    if before is None or len(before[0]) > _MOST_KEPT:
-        return {}
-    kept, seen = before
-    concerned = trays_with_news(connection, seen, _MEASURED)
+@dataclass(frozen=True)
+class _Kept:
+    """Readings by run id, and those of trays of which something new was not read yet.
+
+    What a tray's new photo says nothing of, as its runs before, is found to be the same again and
+    stays the same object: else all that those teach would be worked out anew.
+    """
+
+    series: dict[int, RunSeries] = field(default_factory=dict)
+    doubtful: dict[int, RunSeries] = field(default_factory=dict)
+
+
+def _renewed(connection: sa.Connection, before: tuple[_Kept, Seen] | None) -> _Kept:
+    if before is None or len(before[0].series) + len(before[0].doubtful) > _MOST_KEPT:
+        return _Kept()
+    concerned = trays_with_news(connection, before[1], _MEASURED)
     # Copied at once, since others may add to it meanwhile.
-    return {run: one for run, one in kept.copy().items() if one.tray_id not in concerned}
+    kept, doubtful = _Kept(doubtful=before[0].doubtful.copy()), before[0].series.copy()
+    for run, one in doubtful.items():
+        (kept.doubtful if one.tray_id in concerned else kept.series)[run] = one
+    return kept
 
 
 _MEASURED = (PHOTO_INSPECTION, CAPTURE, ASSIGNMENT)

@@ -84,6 +84,7 @@ def _serve(settings: Settings) -> None:
     import uvicorn
 
     from service.app import close_service, create_app
+    from service.garbage import searched_in_pauses
 
     app = create_app(settings)
     try:
@@ -92,16 +93,17 @@ def _serve(settings: Settings) -> None:
         close_service(app.state.service)
         raise
     print(f"Log and photos: {settings.data.resolve()}")
-    uvicorn.run(
-        app,
-        host=settings.host,
-        port=settings.port,
-        log_level="info",
-        server_header=False,
-        # Said in both cases: the server would else believe any program of this machine.
-        proxy_headers=bool(settings.trusted_proxies),
-        forwarded_allow_ips=settings.trusted_proxies,
-    )
+    with searched_in_pauses(app.state.service.answering):
+        uvicorn.run(
+            app,
+            host=settings.host,
+            port=settings.port,
+            log_level="info",
+            server_header=False,
+            # Said in both cases: the server would else believe any program of this machine.
+            proxy_headers=bool(settings.trusted_proxies),
+            forwarded_allow_ips=settings.trusted_proxies,
+        )
 
 
 def _only_this_machine(service: "Service", host: str) -> None:

@@ -10,11 +10,18 @@ import sqlalchemy as sa
 
 from service.entries import current
 from service.fit_texts import FORECAST, forecast_from
-from service.growth_fits import Points, Teaching, band, fitted_curve, points_mark
+from service.growth_fits import (
+    Points,
+    Teaching,
+    band,
+    fitted_curve,
+    forecast_out,
+    points_mark,
+)
 from service.kept_fits import FITS, hash_of
 from service.log_memory import LogMemory, Seen, news
 from service.models.growth import ThermalCurve, ThermalPoint
-from service.run_readings import COVERAGE, RunReadings, forecast_out, rounded
+from service.run_readings import COVERAGE, RunReadings, rounded
 from service.schema import READING
 from trayvision.growth_prior import Quantity
 from trayvision.harvest_forecast import HarvestForecast, HarvestTarget, forecast_harvest

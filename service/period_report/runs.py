@@ -14,7 +14,7 @@ from service.models.room import Room
 from service.models.runs import EndReason, Harvest, Lot, Run, Seed
 from service.period_report.names import Names
 from service.period_report.period import Period
-from service.period_report.tray_photos import TrayPhotos, photos_by_tray, without_original
+from service.period_report.tray_photos import PeriodPhotos, without_original
 from service.run_calendar import RunSpan, run_calendar
 from service.run_log import runs_out, seed_of_entries
 from service.schema import HARVEST
@@ -184,8 +184,8 @@ class PeriodRuns:
         )
 
     @cached_property
-    def _by_tray(self) -> Mapping[int, TrayPhotos]:
-        return photos_by_tray(self._connection, self._period.start, self._period.end)
+    def _photos(self) -> PeriodPhotos:
+        return PeriodPhotos(self._connection, self._period.start, self._period.end)
 
     @cached_property
     def _spread(self) -> list[RunSpan]:
@@ -196,21 +196,14 @@ class PeriodRuns:
 
     def _counts(self, spans: Sequence[RunSpan]) -> list[tuple[int, int]]:
         """Photos of the period that show each of some runs, and of how many the original stays."""
-        start, end, none = self._period.start, self._period.end, TrayPhotos()
-        by_tray = self._by_tray
-        shown = [
-            by_tray.get(span.tray_id, none).between(
-                max(span.spread_at, start), min(span.until, end)
-            )
-            for span in spans
-        ]
-        some = [photos for photos in shown if photos]
+        photos = self._photos
+        shown = [photos.of_tray(span.tray_id, span.spread_at, span.until) for span in spans]
+        some = [ids for ids in shown if ids]
         if not some:
             return [(0, 0)] * len(spans)
         gone = without_original(self._connection, min(map(min, some)), max(map(max, some)))
         return [
-            (len(photos), len(photos) - (len(gone.intersection(photos)) if gone else 0))
-            for photos in shown
+            (len(ids), len(ids) - (len(gone.intersection(ids)) if gone else 0)) for ids in shown
         ]
 
     def _reported(self, run: Run, counts: tuple[int, int]) -> ReportedRun:

@@ -1,7 +1,7 @@
 """Photos of each tray by moment, kept between answers by day: counted for any run and period."""
 
 from bisect import bisect_left
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
@@ -33,23 +33,40 @@ class TrayPhotos:
 Day = dict[int, TrayPhotos]
 
 
-def photos_by_tray(
-    connection: sa.Connection, since: datetime, until: datetime
-) -> Mapping[int, TrayPhotos]:
-    """Photos in which a tray's number was read, by tray id; of all days of a time."""
-    kept = _DAYS.of(connection)
-    first = since.astimezone(UTC).date()
-    days = [first + number * _ONE_DAY for number in range((until - since) // _ONE_DAY + 2)]
-    missing = [day for day in days if day not in kept]
-    if missing:
-        kept.update(_read(connection, missing[0], missing[-1]))
-    found: Day = {}
-    for day in days:
-        for tray, photos in kept[day].items():
-            known = found.setdefault(tray, TrayPhotos())
-            known.taken_at.extend(photos.taken_at)
-            known.ids.extend(photos.ids)
-    return found
+class PeriodPhotos:
+    """Photos in which a tray's number was read, of all days of a time.
+
+    Parameters
+    ----------
+    connection : Connection
+    since, until : aware datetime
+    """
+
+    def __init__(self, connection: sa.Connection, since: datetime, until: datetime) -> None:
+        kept = _DAYS.of(connection)
+        first = since.astimezone(UTC).date()
+        days = [first + number * _ONE_DAY for number in range((until - since) // _ONE_DAY + 2)]
+        missing = [day for day in days if day not in kept]
+        if missing:
+            kept.update(_read(connection, missing[0], missing[-1]))
+        self._days = [kept[day] for day in days]
+        self._first = first
+        self._since, self._until = since, until
+
+    def of_tray(self, tray_id: int, since: datetime, until: datetime) -> list[int]:
+        """Ids of a tray's photos taken from a moment on and before another, within this time."""
+        since, until = max(since, self._since), min(until, self._until)
+        if since >= until:
+            return []
+        begin = (since.astimezone(UTC).date() - self._first).days
+        end = (until.astimezone(UTC).date() - self._first).days
+        found: list[int] = []
+        for at, day in enumerate(self._days[begin : end + 1], start=begin):
+            photos = day.get(tray_id)
+            if photos is not None:
+                # Of the days in between all are in it, without a look at their moments.
+                found += photos.ids if begin < at < end else photos.between(since, until)
+        return found
 
 
 def without_original(connection: sa.Connection, first: int, last: int) -> frozenset[int]:

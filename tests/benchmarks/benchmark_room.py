@@ -2,19 +2,27 @@
 
 Usage: python -m tests.benchmarks.benchmark_room FOLDER [--rounds 40] [--part api|pages]
 
-FOLDER was filled by `fill_room` and is changed: between its rounds, photos and a harvest are
-entered, as they are while people work. Times are those of whole requests without a network: log-in
-check, queries, JSON or HTML. It is the time of the processor, so that other work on the machine
-counts little; the disk's cache is warm, and curves are worked out as they are while nobody waits.
-Bytes are those of the answer, without the pictures that a page names.
+FOLDER was filled by `fill_room` and is changed: things of every kind are entered meanwhile, as they
+are while people work. Times are those of whole requests without a network (log-in check, queries,
+JSON or HTML), with the disk's cache warm:
+
+- the processor's time in the threads that answer, this program's own as a client among them; what
+  works in the background beside them does not count here;
+- the wall clock's time, in which that and other programs of the machine hold an answer up.
+
+In every fourth round something is entered before each request, and the request comes when the
+service has worked out what follows, as it does by itself within a second. "at once" are further
+requests that come right after the entry, as the next page does after a form. "first" are the first
+ones after the start. Bytes are those of the answer, without the pictures that a page names.
 """
 
 import argparse
 import json
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -26,13 +34,18 @@ from fastapi.testclient import TestClient
 from service.app import create_app
 from service.context import Service
 from service.curve_warming import CurveWarmer
+from service.garbage import searched_in_pauses
 from service.run_calendar import run_calendar
 from service.schema import FLAG, PHOTO, RUN
 from service.settings import Settings
-from tests.service.recorded_inspections import RecordedInspector, photo_bytes
+from tests.benchmarks.room_entries import Entries
+from tests.service.recorded_inspections import RecordedInspector
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 _ON_THIS_MACHINE: dict[str, Any] = {"base_url": "http://localhost", "client": ("127.0.0.1", 50_000)}
+# Names of the threads that answer begin so: the test client's own, the event loop's, its workers'.
+_ANSWERING = ("MainThread", "asyncio-portal", "AnyIO worker")
+_ENTERED_EVERY = 4
 Paths = dict[str, Callable[[], str]]
 _SHELVES = list(range(1, 24))
 _PLAIN_PAGES = (
@@ -119,7 +132,7 @@ class Measured:
 
     def __init__(self, *, aloud: bool) -> None:
         self.aloud = aloud
-        self._times: dict[str, list[float]] = {}
+        self._spent: dict[str, list[tuple[float, float]]] = {}
         self._bytes: dict[str, int] = {}
 
     def weighed(self, name: str, size: int) -> None:
@@ -128,22 +141,38 @@ class Measured:
 
     @contextmanager
     def timed(self, name: str) -> Iterator[None]:
-        began = time.process_time()
+        before, began = _of_threads(), time.perf_counter()
         yield
-        took = 1000 * (time.process_time() - began)
-        self._times.setdefault(name, []).append(took)
+        wall = time.perf_counter() - began
+        processor = sum(used - before.get(thread, 0.0) for thread, used in _of_threads().items())
+        self._spent.setdefault(name, []).append((1000 * processor, 1000 * wall))
         if self.aloud:
-            print(f"{name}: {took:.1f} ms", flush=True)
+            print(f"{name}: {1000 * processor:.1f} ms, wall {1000 * wall:.1f} ms", flush=True)
 
     def table(self) -> str:
-        """One line each: number, 50th and 95th hundredth, longest; largest answer."""
-        lines = [f"{'':34}{'n':>5}{'p50':>9}{'p95':>9}{'max':>9} ms{'bytes':>9}"]
-        for name, times in self._times.items():
-            middle, high = np.percentile(times, [50, 95])
-            line = f"{name:34}{len(times):5}{middle:9.1f}{high:9.1f}{max(times):9.1f}"
+        """One line each: number; 50th and 95th hundredth and longest; largest answer."""
+        heads = ("n", "p50", "p95", "max", "wall p50", "p95", "max", "bytes")
+        lines = [" " * 34 + "".join(f"{head:>9}" for head in heads)]
+        for name, spent in self._spent.items():
+            processor, wall = zip(*spent, strict=True)
+            times = [
+                time
+                for column in (processor, wall)
+                for time in (*np.percentile(column, [50, 95]), max(column))
+            ]
+            line = f"{name:34}{len(spent):9}" + "".join(f"{time:9.1f}" for time in times)
             size = self._bytes.get(name)
-            lines.append(line if size is None else f"{line}   {size:9}")
+            lines.append(line if size is None else f"{line}{size:9}")
         return "\n".join(lines)
+
+
+def _of_threads() -> dict[int, float]:
+    """Processor time of each thread that answers requests, s."""
+    return {
+        thread.ident: time.clock_gettime(time.pthread_getcpuclockid(thread.ident))
+        for thread in threading.enumerate()
+        if thread.ident is not None and thread.name.startswith(_ANSWERING)
+    }
 
 
 def ask(client: TestClient, path: str) -> Any:
@@ -153,63 +182,48 @@ def ask(client: TestClient, path: str) -> Any:
     return response
 
 
-def enter(client: TestClient, rng: np.random.Generator, now: datetime) -> None:
-    """A photo of some tray."""
-    tray = int(rng.integers(1, LAST_TRAY_NUMBER + 1))
-    note = str(rng.integers(2**40))
-    said = {"number": tray, "height_mm": float(rng.uniform(10, 150)), "cover": 0.7}
-    content = photo_bytes(said, taken_at=now.isoformat(), note=note)
-    response = client.post("/api/photos", files={"photo": ("photo.jpg", content, "image/jpeg")})
-    if response.status_code != 201:
-        raise RuntimeError(response.text[:500])
-
-
-def harvest(client: TestClient, rng: np.random.Generator) -> None:
-    """Of the run that was spread first."""
-    runs = ask(client, "/api/runs?growing=true&limit=500").json()
-    run = min(runs, key=lambda one: one["spread_at"])
-    body = {"weight_g": float(rng.integers(5000, 7000)), "ends_run": True}
-    response = client.post(f"/api/runs/{run['id']}/harvests", json=body)
-    if response.status_code != 201:
-        raise RuntimeError(response.text[:500])
-
-
 def measure(folder: Path, rounds: int, part: str, *, aloud: bool) -> Measured:
-    """Ask for everything again and again while photos come in."""
+    """Ask for everything again and again while people enter things."""
     rng = np.random.default_rng(1)
     measured = Measured(aloud=aloud)
-    # What looks at the clock would count as time of whatever is asked for meanwhile.
     settings = Settings(data=folder, round_seconds=3600.0, attention_minutes=1440.0)
     app = create_app(settings, inspector=RecordedInspector())
     service: Service = app.state.service
     drawn = Drawn(service, rng)
     asked = drawn.api() if part == "api" else drawn.pages()
-    with TestClient(app, **_ON_THIS_MACHINE) as client:
+    with (
+        searched_in_pauses(service.answering) as garbage,
+        TestClient(app, **_ON_THIS_MACHINE) as client,
+    ):
         with measured.timed("start: flags worked out"):
             app.state.attention.look()
         with measured.timed("start: curves worked out"):
             CurveWarmer(service).look()
         app.state.remeasurer.wait()
+        garbage.look()
         asked = {name: path for name, path in asked.items() if _is_there(client, path())}
         for name, path in asked.items():
             with measured.timed(f"first: {name}"):
                 ask(client, path())
+        entries = Entries(client, rng, _SHELVES)
         for number in range(rounds):
             for name, path in asked.items():
-                address = path()
-                with measured.timed(name):
-                    response = ask(client, address)
-                measured.weighed(name, len(response.content))
-            if number % 4 == 1:
-                with measured.timed("enter a photo"):
-                    enter(client, rng, datetime.now(UTC))
-                # Nobody waits for it; on its own line, so that it counts for no page.
-                with measured.timed("look after a photo"):
-                    app.state.attention.look()
-            if number == rounds // 2:
-                with measured.timed("enter a harvest"):
-                    harvest(client, rng)
+                if number % _ENTERED_EVERY == 1:
+                    entries.next()
+                    app.state.attention.wait()
+                _ask_timed(client, measured, name, path())
+        for _ in range(rounds // _ENTERED_EVERY):
+            for name, path in asked.items():
+                entries.next()
+                _ask_timed(client, measured, f"at once: {name}", path())
+                app.state.attention.wait()
     return measured
+
+
+def _ask_timed(client: TestClient, measured: Measured, name: str, address: str) -> None:
+    with measured.timed(name):
+        response = ask(client, address)
+    measured.weighed(name, len(response.content))
 
 
 def _is_there(client: TestClient, path: str) -> bool:

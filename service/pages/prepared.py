@@ -1,0 +1,45 @@
+"""What pages ask for, worked out after entries and before somebody asks.
+
+A page that comes first works the same out by itself: nothing depends on this but its time.
+"""
+
+from collections.abc import Collection
+
+import sqlalchemy as sa
+
+from service.context import Service
+from service.growth import RoomGrowth
+from service.pages.shelves import Period
+from service.pages.shelves_content import ShelvesContent
+from service.pages.words import Say
+from service.room_log import the_room
+
+# Whoever asks for a page goes before each part, yet parts come to an end.
+_MOST_SECONDS = 1.0
+
+
+def prepare(service: Service, tray_ids: Collection[int]) -> None:
+    """Work out what follows from entries about some trays.
+
+    Parameters
+    ----------
+    service : Service
+    tray_ids : collection of int
+        Without any, what follows of the room as a whole.
+    """
+    for tray_id in sorted(tray_ids):
+        service.answering.wait_for_pause(_MOST_SECONDS)
+        with service.database.read() as connection:
+            _curves(connection, service, tray_id)
+    service.answering.wait_for_pause(_MOST_SECONDS)
+    with service.database.read() as connection:
+        content = ShelvesContent(connection, Say(the_room(connection), service.clock()), None)
+        content.records(int(Period.QUARTER))
+
+
+def _curves(connection: sa.Connection, service: Service, tray_id: int) -> None:
+    """Of the tray's last run, under way or just ended."""
+    growth = RoomGrowth(connection, the_room(connection), service.clock())
+    spans = growth.calendar.by_tray.get(tray_id, ())
+    for readings in growth.readings(spans[-1:]):
+        growth.curves(readings)
