@@ -19,11 +19,21 @@ class Rounds:
         Length of the pause.
     work : callable
         One round; what it raises is logged and does not end the rounds.
+    first_seconds : float, optional
+        Length of the first pause; default as the others.
     """
 
-    def __init__(self, name: str, seconds: float, work: Callable[[], object]) -> None:
+    def __init__(
+        self,
+        name: str,
+        seconds: float,
+        work: Callable[[], object],
+        *,
+        first_seconds: float | None = None,
+    ) -> None:
         self._name = name
         self._seconds = seconds
+        self._first_seconds = seconds if first_seconds is None else first_seconds
         self._work = work
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
@@ -39,7 +49,9 @@ class Rounds:
             self._thread.join()
 
     def _run(self) -> None:
-        while not self._stopped.wait(self._seconds):
+        seconds = self._first_seconds
+        while not self._stopped.wait(seconds):
+            seconds = self._seconds
             try:
                 self._work()
             except Busy as busy:

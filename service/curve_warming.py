@@ -1,6 +1,8 @@
-"""Curves that people are about to ask for, worked out while nobody waits, and kept on the disk."""
+"""What people are about to ask for, worked out while nobody waits: curves, and last photos."""
 
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Final
 
 import sqlalchemy as sa
@@ -10,18 +12,22 @@ from service.context import Service
 from service.entries import current
 from service.growth import RoomGrowth
 from service.kept_fits import FITS, FitsFile
+from service.photo_log import latest_photos
 from service.room_log import the_room
+from service.run_calendar import run_calendar
 from service.schema import SHELF
 
 _FITS_FILE: Final = "fits.sqlite"
 # A round over curves that are known already takes seconds in a large room.
 _SECONDS: Final = 300.0
+# The flags go first.
+_FIRST_SECONDS: Final = 15.0
 # Whoever waits for an answer goes first.
 _MOST_SECONDS: Final = 1.0
 
 
 class CurveWarmer:
-    """Works out the curves of all shelves, one after the other; their fits are kept.
+    """Works out the curves of all shelves, one after the other; their fits are kept on the disk.
 
     Parameters
     ----------
@@ -32,7 +38,7 @@ class CurveWarmer:
         self._service = service
         self._file = FitsFile(service.settings.data / _FITS_FILE, FITS)
         self._closing = threading.Event()
-        self._rounds = Rounds("curves", _SECONDS, self.look)
+        self._rounds = Rounds("curves", _SECONDS, self.look, first_seconds=_FIRST_SECONDS)
 
     def start(self) -> None:
         """Bring what was kept before, and begin."""
@@ -50,16 +56,28 @@ class CurveWarmer:
         now = current(SHELF)
         with self._service.database.read() as connection:
             shelves = list(connection.execute(sa.select(now.c.id).order_by(now.c.id)).scalars())
+            trays = list(run_calendar(connection).by_tray)
+        for tray_id in trays:
+            if self._closing.is_set():
+                break
+            with self._next() as connection:
+                latest_photos(connection, [tray_id])
         curves = 0
         for shelf_id in shelves:
             if self._closing.is_set():
                 break
-            self._service.answering.wait_for_pause(_MOST_SECONDS)
-            with self._service.database.read() as connection:
+            with self._next() as connection:
                 growth = RoomGrowth(connection, the_room(connection), self._service.clock())
                 curves += len(growth.shelf(shelf_id).runs)
         self._keep()
         return curves
+
+    @contextmanager
+    def _next(self) -> Iterator[sa.Connection]:
+        """For the next part, when nobody waits for an answer or has waited for long."""
+        self._service.answering.wait_for_pause(_MOST_SECONDS)
+        with self._service.database.read() as connection:
+            yield connection
 
     def _keep(self) -> None:
         self._file.keep(self._service.clock().date())

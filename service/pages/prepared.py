@@ -12,6 +12,8 @@ from service.growth import RoomGrowth
 from service.pages.shelves import Period
 from service.pages.shelves_content import ShelvesContent
 from service.pages.words import Say
+from service.period_report.runs import harvests_of_runs
+from service.photo_log import latest_photos
 from service.room_log import the_room
 
 # Whoever asks for a page goes before each part, yet parts come to an end.
@@ -31,10 +33,12 @@ def prepare(service: Service, tray_ids: Collection[int]) -> None:
         service.answering.wait_for_pause(_MOST_SECONDS)
         with service.database.read() as connection:
             _curves(connection, service, tray_id)
+            latest_photos(connection, [tray_id])
     service.answering.wait_for_pause(_MOST_SECONDS)
     with service.database.read() as connection:
         content = ShelvesContent(connection, Say(the_room(connection), service.clock()), None)
         content.records(int(Period.QUARTER))
+        harvests_of_runs(connection)
 
 
 def _curves(connection: sa.Connection, service: Service, tray_id: int) -> None:

@@ -186,7 +186,7 @@ def chart_of_shelf(
 
 
 def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:
-    paces, facts = content.paces, content.facts
+    paces, facts = content.paces(), content.facts
     names = {shelf.id: shelf.name for shelf in content.shelves.values()}
     lots = {
         pace.run_id: {content.lots.get(lot, "") for lot in facts[pace.run_id].lots}
@@ -269,7 +269,7 @@ def _shelf_page(connection: sa.Connection, say: Say, shelf_id: int, grain: str |
     here = content.by_shelf.get(shelf_id)
     told = here is not None and here.can_tell
     growing = [run for run in curves.runs if run.ended_at is None or run.ended_at > say.now]
-    runs = tuple(pace for pace in content.paces if pace.shelf_id == shelf_id)
+    runs = tuple(content.paces(shelf_id))
     lag = content.lagging(pace.tray for pace in runs)
     pace = pace_words(here) if told else present_answer(runs, content.normal, content.grain, lag)
     query = [("grain", content.grain if grain is not None else None)]

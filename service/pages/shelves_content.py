@@ -138,13 +138,14 @@ class ShelvesContent:
         """What is usual in this room."""
         return room_normal(self.growth.teaching(Quantity.HEIGHT, self.grain))
 
-    @cached_property
-    def paces(self) -> list[RunPace]:
-        """Growing runs of the grain, each against what is usual, by tray."""
+    def paces(self, shelf_id: int | None = None) -> list[RunPace]:
+        """Growing runs of the grain, of one shelf or all, against what is usual, by tray."""
         present = [
             run
             for run in self._present
-            if run.grain == self.grain and run.span.spread_at <= self._say.now
+            if run.grain == self.grain
+            and run.span.spread_at <= self._say.now
+            and (shelf_id is None or run.shelf_id == shelf_id)
         ]
         found = [run_pace(run, self.normal, self._say) for run in present]
         return sorted(found, key=lambda pace: pace.tray)

@@ -131,7 +131,7 @@ class PeriodRuns:
             key=lambda span: (span.spread_at, span.number),
         )
         self._seed = seed_of_entries(connection, [span.row["entry_id"] for span in self.spans])
-        self._harvests = _HARVESTS.of(connection)
+        self._harvests = harvests_of_runs(connection)
 
     def reported(self, first: int = 0, last: int | None = None) -> tuple[ReportedRun, ...]:
         """All of them, or those of some places in the order."""
@@ -240,8 +240,12 @@ def parts_of(ids: Collection[int]) -> Iterator[list[int]]:
 _Harvests = Mapping[int, tuple[Harvest, ...]]
 
 
+def harvests_of_runs(connection: sa.Connection) -> _Harvests:
+    """All parts that were taken of each run, the oldest first, by run id."""
+    return _HARVESTS.of(connection)
+
+
 def _read_harvests(connection: sa.Connection, before: tuple[_Harvests, Seen] | None) -> _Harvests:
-    """All parts that were taken of each run, the oldest first."""
     now = current(HARVEST)
     statement = sa.select(now).order_by(now.c.harvested_at, now.c.id)
     kept: _Harvests = {}

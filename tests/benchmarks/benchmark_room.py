@@ -38,8 +38,8 @@ from service.garbage import searched_in_pauses
 from service.run_calendar import run_calendar
 from service.schema import FLAG, PHOTO, RUN
 from service.settings import Settings
-from tests.benchmarks.room_entries import Entries
 from tests.service.recorded_inspections import RecordedInspector
+from tests.service.room_entries import Entries
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 _ON_THIS_MACHINE: dict[str, Any] = {"base_url": "http://localhost", "client": ("127.0.0.1", 50_000)}
