@@ -37,6 +37,11 @@ class Answering:
                 self._last = monotonic()
                 self._changed.notify_all()
 
+    @property
+    def under_way(self) -> int:
+        """How many requests are being answered."""
+        return self._under_way
+
     def wait_for_pause(self, most_seconds: float) -> None:
         """Return when nothing was answered for a moment, or after `most_seconds` at the latest."""
         until = monotonic() + most_seconds
