@@ -115,7 +115,9 @@ class AttentionWatch:
                 self._wake.clear()
                 entered, self._entered = self._entered, None
             pause = self._follow(entered)
-            if not self._stopped.is_set() and self._wake.wait(pause):
+            if self._stopped.is_set():
+                break
+            if self._wake.wait(pause) and not self._stopped.is_set():
                 self._service.answering.wait_for_pause(_MOST_SECONDS)
 
     def _follow(self, entered: Collection[int] | None) -> float:
