@@ -99,7 +99,9 @@ class Database:
                 connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_WRITERS_LOCK)))
             yield connection
             with self._answering(_MAYBE_KEPT):
-                transaction.commit()
+                # A writer may have taken everything back.
+                if transaction.is_active:
+                    transaction.commit()
 
     @contextmanager
     def _answering(self, rule: str = _NOT_KEPT) -> Iterator[None]:
