@@ -158,7 +158,7 @@ def _says(row: Row, say: Say) -> str:
         f"shoots {say.length(row['shoot_height_mm'])}"
         if row["shoot_height_mm"] is not None
         else "height: cannot tell",
-        "no score" if row["score"] is None else f"{row['score']:g} of 100 points",
+        "no score" if row["score"] is None else f"this photo alone scores {row['score']:g} of 100",
     ]
     patches = [one for one in row["record"]["mould"] if one["likelihood"] >= _WORTH_A_WORD]
     if patches:
