@@ -31,7 +31,7 @@ class Stroke(StrEnum):
 
 @dataclass(frozen=True)
 class Line:
-    """One line over days.
+    """One line over days, or over °C d where its chart says so.
 
     Parameters
     ----------

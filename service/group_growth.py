@@ -9,7 +9,7 @@ import numpy as np
 
 from service.growth import RoomGrowth
 from service.growth_fits import Teaching, taught_prior
-from service.run_readings import RunReadings
+from service.run_readings import DIGITS, RunReadings
 from trayvision.growth_curve import fit_growth
 from trayvision.growth_prior import Quantity
 from trayvision.sigmoid import sigmoid
@@ -17,30 +17,31 @@ from trayvision.sigmoid import sigmoid
 # With fewer a group's pace is one or two trays' own story.
 LEAST_RUNS: Final = 3
 _DAYS: Final = tuple(np.arange(0.0, 9.01, 0.25).tolist())
+_DEGREE_DAYS: Final = tuple(np.arange(0.0, 180.01, 5.0).tolist())
 
 Group = TypeVar("Group", bound=Hashable)
 
 
 @dataclass(frozen=True)
 class GroupGrowth:
-    """The usual height of a group of runs of one grain, shrunk towards the room's by their number.
+    """The usual growth of a group of runs of one grain, shrunk towards the room's by their number.
 
     Parameters
     ----------
     runs : int
         Finished runs that it was learned from.
-    lag_days, lag_uncertainty_days : float
-        How much later than the room's average they reach half their final height, negative when
-        sooner; and its standard uncertainty.
-    days, mean_mm : tuple of float
-        Height over days since spreading.
+    lag, lag_uncertainty : float
+        How much later than the room's average they reach half their final value, negative when
+        sooner, in the unit of the ages; and its standard uncertainty.
+    ages, mean : tuple of float
+        Height in mm, or share covered, over days since spreading or °C d.
     """
 
     runs: int
-    lag_days: float
-    lag_uncertainty_days: float
-    days: tuple[float, ...]
-    mean_mm: tuple[float, ...]
+    lag: float
+    lag_uncertainty: float
+    ages: tuple[float, ...]
+    mean: tuple[float, ...]
 
     @property
     def can_tell(self) -> bool:
@@ -77,11 +78,13 @@ def group_growth(teaching: Teaching) -> GroupGrowth:
     """The growth of the runs that a teaching calls its shelf's, against its room's."""
     prior, room = taught_prior(teaching), taught_prior(teaching.of_room)
     shape = fit_growth([], prior=prior).best.shape
-    mean = sigmoid(shape, prior.mean[: shape.parameters], np.asarray(_DAYS))
+    ages = _DEGREE_DAYS if teaching.thermal else _DAYS
+    mean = sigmoid(shape, prior.mean[: shape.parameters], np.asarray(ages))
+    digits = DIGITS[teaching.quantity] + 1
     return GroupGrowth(
         runs=len(teaching.shelf),
-        lag_days=round(float(prior.mean[1] - room.mean[1]), 3),
-        lag_uncertainty_days=round(float(np.sqrt(prior.mean_covariance[1, 1])), 3),
-        days=_DAYS,
-        mean_mm=tuple(np.round(mean, 3).tolist()),
+        lag=round(float(prior.mean[1] - room.mean[1]), 3),
+        lag_uncertainty=round(float(np.sqrt(prior.mean_covariance[1, 1])), 3),
+        ages=ages,
+        mean=tuple(np.round(mean, digits).tolist()),
     )

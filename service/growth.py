@@ -35,6 +35,7 @@ from service.room_log import one
 from service.run_calendar import RunSpan, present_run, run_calendar, span_of
 from service.run_readings import (
     COVERAGE,
+    DIGITS,
     UNITS,
     RunReadings,
     known_of_runs,
@@ -115,8 +116,8 @@ class RoomGrowth:
         return _forecast(readings, self.teaching_for(readings, Quantity.HEIGHT))
 
     def shelf(self, shelf_id: int) -> ShelfCurves:
-        """Runs of a shelf, by age, and what is usual there. Raises NotFound."""
-        name = one(self._connection, SHELF, shelf_id)["name"]
+        """Runs of a shelf, by age and warmth, and what is usual there. Raises NotFound."""
+        name, grain = one(self._connection, SHELF, shelf_id)["name"], self._room.grain
         shown = self.readings(
             [*self.calendar.not_ended(self._now), *self.calendar.last_ended(self._now, PAST_RUNS)]
         )
@@ -128,7 +129,10 @@ class RoomGrowth:
             shelf_id=shelf_id,
             shelf=name,
             runs=[self.curves(readings) for readings in here],
-            usual=self._usual(shelf_id, name),
+            usual=self._usual(Quantity.HEIGHT, shelf_id, name),
+            usual_cover=self._usual(Quantity.COVER, shelf_id, name),
+            thermal_usual=self._thermal.usual(Quantity.HEIGHT, grain, shelf_id, name),
+            thermal_usual_cover=self._thermal.usual(Quantity.COVER, grain, shelf_id, name),
         )
 
     def teaching(
@@ -140,6 +144,18 @@ class RoomGrowth:
     def teaching_for(self, readings: RunReadings, quantity: Quantity) -> Teaching:
         """What the fit of one run starts from."""
         return self._teachings.for_run(quantity, readings)
+
+    def shelf_teaching(self, quantity: Quantity, grain: str, shelf_id: int) -> Teaching:
+        """What the finished runs of a grain on one shelf teach against all of the room."""
+        return self._teachings.of(quantity, grain, shelf_id)
+
+    def thermal_teaching(self, quantity: Quantity, grain: str, shelf_id: int) -> Teaching:
+        """The same over °C d."""
+        return self._thermal.teachings.of(quantity, grain, shelf_id)
+
+    def thermal_teaching_for(self, readings: RunReadings, quantity: Quantity) -> Teaching:
+        """What the fit of one run over °C d starts from."""
+        return self._thermal.teachings.for_run(quantity, readings)
 
     @cached_property
     def _thermal(self) -> ThermalGrowth:
@@ -167,7 +183,7 @@ class RoomGrowth:
         ages = _ages([point.day for point in given])
         low, median, high = band(points, teaching, ages, readings.span.id)
         curve = fitted_curve(points, teaching)
-        digits = 2 if quantity is Quantity.HEIGHT else 4
+        digits = DIGITS[quantity]
         return QuantityCurve(
             quantity=str(quantity),
             unit=UNITS[quantity],
@@ -183,18 +199,17 @@ class RoomGrowth:
             ),
         )
 
-    def _usual(self, shelf_id: int, name: str) -> ShelfUsual:
-        grain, quantity = self._room.grain, Quantity.HEIGHT
-        curve = shelf_usual(
-            self._teachings.of(quantity, grain, shelf_id), shelf_id, name, _ages(())
-        )
+    def _usual(self, quantity: Quantity, shelf_id: int, name: str) -> ShelfUsual:
+        teaching = self._teachings.of(quantity, self._room.grain, shelf_id)
+        curve = shelf_usual(teaching, shelf_id, name, _ages(()))
+        digits = DIGITS[quantity] + 1
         return ShelfUsual(
             runs=curve.runs,
             day=rounded(curve.ages, 2),
-            mean=rounded(curve.mean, 3),
-            mean_uncertainty=rounded(curve.mean_uncertainty, 3),
-            run_low=rounded(curve.run_low, 3),
-            run_high=rounded(curve.run_high, 3),
+            mean=rounded(curve.mean, digits),
+            mean_uncertainty=rounded(curve.mean_uncertainty, digits),
+            run_low=rounded(curve.run_low, digits),
+            run_high=rounded(curve.run_high, digits),
             lag_days=round(curve.lag, 3),
             lag_uncertainty_days=round(curve.lag_uncertainty, 3),
         )

@@ -4,7 +4,7 @@ All of these are pure functions of hashable arguments, so that a cache can only 
 fit starts from is named by the points of the runs that teach it, not by the runs' numbers.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property, lru_cache
@@ -33,6 +33,7 @@ from trayvision.past_runs import learn_prior
 from trayvision.shelf_curves import SHELF_VARIANCE, ShelfCurve, shelf_curve
 
 Points = tuple[GrowthPoint, ...]
+PointsOf = Callable[[RunReadings, Quantity], Points]
 _MOST_MARKED = 8192
 _MARKED: dict[int, tuple[Points, str]] = {}
 
@@ -83,10 +84,16 @@ class Teachings:
     Parameters
     ----------
     finished : sequence of RunReadings
+    thermal_points : callable or None
+        Gives the readings of one of them over °C d; None: what they teach is by age in days.
     """
 
-    def __init__(self, finished: Sequence[RunReadings]) -> None:
+    def __init__(
+        self, finished: Sequence[RunReadings], *, thermal_points: PointsOf | None = None
+    ) -> None:
         self.finished = tuple(finished)
+        self._thermal = thermal_points is not None
+        self._points_of: PointsOf = thermal_points or RunReadings.points
         self._runs = {one.span.id for one in finished}
         self._known: dict[tuple[object, ...], Teaching] = {}
 
@@ -120,13 +127,14 @@ class Teachings:
             past = [
                 (run.span.id, points)
                 for run in self.finished
-                if run.grain == grain and (points := run.points(quantity))
+                if run.grain == grain and (points := self._points_of(run, quantity))
             ]
             self._known[question] = Teaching(
                 quantity,
                 grain,
                 room=tuple(points for _, points in past),
                 shelf=tuple(points for run, points in past if run in runs),
+                thermal=self._thermal,
             )
         return self._known[question]
 
@@ -138,7 +146,7 @@ class Teachings:
             for other in self.finished
             if other.grain == grain
             and other.span.id != without
-            and (points := other.points(quantity))
+            and (points := self._points_of(other, quantity))
         ]
         return Teaching(
             quantity,
@@ -147,6 +155,7 @@ class Teachings:
             shelf=tuple(
                 points for there, points in past if shelf_id is not None and there == shelf_id
             ),
+            thermal=self._thermal,
         )
 
 

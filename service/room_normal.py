@@ -1,4 +1,4 @@
-"""The room's own normal growth: where its last finished runs of a grain were, day by day."""
+"""The room's own normal growth: where its last finished runs of a grain were, age by age."""
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -12,39 +12,41 @@ from trayvision.shelf_curves import normal_band
 
 # As many as `trayvision.shelf_curves.normal_band` asks for.
 LEAST_RUNS: Final = 5
+# Of days and, over thermal time, of °C d: as fine, and as far, in a room of 20 °C.
 _STEP_DAYS: Final = 0.25
 _LAST_DAY: Final = 21.0
+_DEGREES: Final = 20.0
 
 
 @dataclass(frozen=True)
 class RoomNormal:
-    """What is normal in this room, by days since spreading.
+    """What is normal in this room, by age since spreading: days, or °C d of a thermal teaching.
 
     Parameters
     ----------
     runs : int
         Finished runs of the grain that have readings.
-    days, low, median, high : tuple of float
+    ages, low, median, high : tuple of float
         Central interval of `COVERAGE` over runs; empty with fewer than `LEAST_RUNS` of them.
     """
 
     runs: int
-    days: tuple[float, ...] = ()
+    ages: tuple[float, ...] = ()
     low: tuple[float, ...] = ()
     median: tuple[float, ...] = ()
     high: tuple[float, ...] = ()
 
-    def at(self, day: float) -> tuple[float, float, float] | None:
-        """Low, median and high on a day; None where too few runs reach."""
-        if not self.days or not self.days[0] <= day <= self.days[-1]:
+    def at(self, age: float) -> tuple[float, float, float] | None:
+        """Low, median and high at an age; None where too few runs reach."""
+        if not self.ages or not self.ages[0] <= age <= self.ages[-1]:
             return None
-        days, *curves = self._arrays
-        low, median, high = (float(np.interp(day, days, values)) for values in curves)
+        ages, *curves = self._arrays
+        low, median, high = (float(np.interp(age, ages, values)) for values in curves)
         return low, median, high
 
     @cached_property
     def _arrays(self) -> tuple[np.ndarray, ...]:
-        return tuple(map(np.asarray, (self.days, self.low, self.median, self.high)))
+        return tuple(map(np.asarray, (self.ages, self.low, self.median, self.high)))
 
 
 @lru_cache(maxsize=64)
@@ -54,6 +56,7 @@ def room_normal(teaching: Teaching) -> RoomNormal:
     if len(runs) < LEAST_RUNS:
         return RoomNormal(len(runs))
     ages = np.arange(0.0, _LAST_DAY + _STEP_DAYS, _STEP_DAYS)
+    ages *= _DEGREES if teaching.thermal else 1.0
     band = normal_band(past_curves(teaching, runs), ages=ages, coverage=COVERAGE)
     reached = np.isfinite(band.median)
 

@@ -24,6 +24,8 @@ from trayvision.harvest_forecast import HarvestTarget
 
 COVERAGE = 0.9
 UNITS = {Quantity.HEIGHT: "mm", Quantity.COVER: "1"}
+# How exactly curves are given out.
+DIGITS = {Quantity.HEIGHT: 2, Quantity.COVER: 4}
 # A cover of exactly 0 or 1 may come with no uncertainty; a fit must not hang on one reading.
 _LEAST_UNCERTAINTY = {Quantity.HEIGHT: 0.5, Quantity.COVER: 0.005}
 _COLUMNS = {

@@ -1,9 +1,10 @@
-"""Shoot height over thermal time, where the room's readings carry it."""
+"""Growth over thermal time, where the room's readings carry it."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import sqlalchemy as sa
@@ -13,15 +14,23 @@ from service.fit_texts import FORECAST, forecast_from
 from service.growth_fits import (
     Points,
     Teaching,
+    Teachings,
     band,
     fitted_curve,
     forecast_out,
     points_mark,
+    shelf_usual,
 )
 from service.kept_fits import FITS, hash_of
 from service.log_memory import LogMemory, Seen, news
-from service.models.growth import ThermalCurve, ThermalPoint
-from service.run_readings import COVERAGE, RunReadings, rounded
+from service.models.growth import (
+    ThermalCurve,
+    ThermalFit,
+    ThermalPoint,
+    ThermalQuantity,
+    ThermalUsual,
+)
+from service.run_readings import COVERAGE, DIGITS, UNITS, RunReadings, rounded
 from service.schema import READING
 from trayvision.growth_prior import Quantity
 from trayvision.harvest_forecast import HarvestForecast, HarvestTarget, forecast_harvest
@@ -37,44 +46,95 @@ _MOST_KEPT = 2000
 
 
 class ThermalGrowth:
-    """Height over °C d of one answer's runs.
+    """Height and cover over °C d of one answer's runs.
 
     Parameters
     ----------
     connection : Connection
-    finished : sequence of RunReadings
+    finished : tuple of RunReadings
         The room's finished runs, from which the fits start.
     """
 
-    def __init__(self, connection: sa.Connection, finished: Sequence[RunReadings]) -> None:
+    def __init__(self, connection: sa.Connection, finished: tuple[RunReadings, ...]) -> None:
         self._connection = connection
         self._finished = finished
         self._kept = _KEPT_TIMES.of(connection)
-        self._teachings: dict[tuple[str, int | None], Teaching] = {}
 
     def curve(self, readings: RunReadings) -> ThermalCurve | None:
         """One run's; None where the readings do not carry any point."""
         air = self._air(readings)
-        past, points = air.past, air.points(readings.points(Quantity.HEIGHT))
-        until = past.known_until_hours
-        if not points or until is None or past.mean_c is None or past.mean_c <= 0:
+        past, until = air.past, air.past.known_until_hours
+        carried = any(air.points(readings.points(quantity)) for quantity in Quantity)
+        if not carried or until is None or past.mean_c is None or past.mean_c <= 0:
             return None
-        teaching = self._teaching(readings)
-        ages = _ages([point.age for point in points])
         span = readings.span
-        low, median, high = band(points, teaching, ages, span.id)
+        teaching = self.teachings.for_run(Quantity.HEIGHT, readings)
+        points = air.points(readings.points(Quantity.HEIGHT))
         forecast = _forecast(points, teaching, readings.target, span.id, air)
         return ThermalCurve(
             known_until=(span.spread_at + timedelta(hours=until)).replace(microsecond=0),
             mean_c=round(past.mean_c, 2),
-            points=_points_out(readings, past),
-            degree_days=rounded(ages, 1),
-            median=rounded(median, 2),
-            low=rounded(low, 2),
-            high=rounded(high, 2),
-            coverage=COVERAGE,
+            height=self._quantity(readings, Quantity.HEIGHT, air),
+            cover=self._quantity(readings, Quantity.COVER, air),
             forecast=forecast_out(readings, forecast),
-            prior=fitted_curve(points, teaching).prior.origin,
+        )
+
+    def usual(
+        self, quantity: Quantity, grain: str, shelf_id: int, name: str
+    ) -> ThermalUsual | None:
+        """What is usual on a shelf; None where no finished run's warmth is known."""
+        teaching = self.teachings.of(quantity, grain, shelf_id)
+        if not teaching.room:
+            return None
+        curve, digits = shelf_usual(teaching, shelf_id, name, _ages(())), DIGITS[quantity] + 1
+        return ThermalUsual(
+            runs=curve.runs,
+            degree_days=rounded(curve.ages, 1),
+            mean=rounded(curve.mean, digits),
+            mean_uncertainty=rounded(curve.mean_uncertainty, digits),
+            run_low=rounded(curve.run_low, digits),
+            run_high=rounded(curve.run_high, digits),
+            lag_degree_days=round(curve.lag, 2),
+            lag_uncertainty_degree_days=round(curve.lag_uncertainty, 2),
+            prior=curve.prior.origin,
+        )
+
+    @cached_property
+    def teachings(self) -> Teachings:
+        """What the finished runs teach over °C d; the same object while it is the same air."""
+        pool = self._connection.engine.pool
+        known = _TEACHINGS.get(pool)
+        if known is None or known[0] is not self._finished or known[1] is not self._kept:
+            airs = {one.span.id: self._air(one) for one in self._finished}
+
+            def points_of(run: RunReadings, quantity: Quantity) -> Points:
+                return airs[run.span.id].points(run.points(quantity))
+
+            teachings = Teachings(self._finished, thermal_points=points_of)
+            known = _TEACHINGS[pool] = self._finished, self._kept, teachings
+        return known[2]
+
+    def _quantity(
+        self, readings: RunReadings, quantity: Quantity, air: "_RunAir"
+    ) -> ThermalQuantity:
+        points = air.points(readings.points(quantity))
+        teaching = self.teachings.for_run(quantity, readings)
+        ages = _ages([point.age for point in points])
+        low, median, high = band(points, teaching, ages, readings.span.id)
+        curve, digits = fitted_curve(points, teaching), DIGITS[quantity]
+        return ThermalQuantity(
+            quantity=str(quantity),
+            unit=UNITS[quantity],
+            points=_points_out(readings, quantity, air.past),
+            fitted=ThermalFit(
+                shape=curve.best.shape.name.lower(),
+                degree_days=rounded(ages, 1),
+                median=rounded(median, digits),
+                low=rounded(low, digits),
+                high=rounded(high, digits),
+                coverage=COVERAGE,
+                prior=curve.prior.origin,
+            ),
         )
 
     def _air(self, readings: RunReadings) -> "_RunAir":
@@ -86,27 +146,6 @@ class ThermalGrowth:
             there = own or _temperatures(self._connection, air, None)
             self._kept[air] = _RunAir(thermal_time(there, response=TemperatureResponse()))
         return self._kept[air]
-
-    def _teaching(self, readings: RunReadings) -> Teaching:
-        """What a fit starts from; a finished run does not teach itself."""
-        run, grain = readings.span.id, readings.grain
-        question = grain, run if run in self._past else None
-        if question not in self._teachings:
-            room = tuple(
-                points
-                for other, (its_grain, points) in self._past.items()
-                if its_grain == grain and other != run and points
-            )
-            self._teachings[question] = Teaching(Quantity.HEIGHT, grain, room, thermal=True)
-        return self._teachings[question]
-
-    @cached_property
-    def _past(self) -> dict[int, tuple[str, Points]]:
-        """Grain and readings of the finished runs, by id."""
-        return {
-            one.span.id: (one.grain, self._air(one).points(one.points(Quantity.HEIGHT)))
-            for one in self._finished
-        }
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,6 +197,10 @@ def _renewed(
 
 
 _KEPT_TIMES = LogMemory((READING,), _renewed)
+# With the runs and the air that they follow from.
+_TEACHINGS: WeakKeyDictionary[
+    sa.Pool, tuple[tuple[RunReadings, ...], dict[_Air, _RunAir], Teachings]
+] = WeakKeyDictionary()
 
 
 def _temperatures(connection: sa.Connection, air: _Air, shelf_id: int | None) -> list[RoomReading]:
@@ -174,8 +217,8 @@ def _temperatures(connection: sa.Connection, air: _Air, shelf_id: int | None) ->
     ]
 
 
-def _points_out(readings: RunReadings, past: ThermalTime) -> list[ThermalPoint]:
-    points = readings.curve_points(Quantity.HEIGHT)
+def _points_out(readings: RunReadings, quantity: Quantity, past: ThermalTime) -> list[ThermalPoint]:
+    points = readings.curve_points(quantity)
     ages = past.at([point.day * 24.0 for point in points])
     return [
         ThermalPoint(

@@ -61,19 +61,35 @@ class ThermalPoint(Model):
     uncertainty: float
 
 
-class ThermalCurve(Model):
-    """Shoot height over thermal time (°C d above 0 °C), where room readings carry it."""
+class ThermalFit(Model):
+    """The curve over `degree_days`, with the interval that holds it with `coverage`."""
 
-    known_until: datetime = Field(description="Up to when the readings carry thermal time.")
-    mean_c: float | None
-    points: list[ThermalPoint]
+    shape: str
     degree_days: list[float]
     median: list[float]
     low: list[float]
     high: list[float]
     coverage: float
-    forecast: Forecast
-    prior: str
+    prior: str = Field(description="What the fit started from.")
+
+
+class ThermalQuantity(Model):
+    """Points and curve of one quantity of one run over thermal time."""
+
+    quantity: str
+    unit: str
+    points: list[ThermalPoint]
+    fitted: ThermalFit
+
+
+class ThermalCurve(Model):
+    """Height and cover over thermal time (°C d above 0 °C), where room readings carry it."""
+
+    known_until: datetime = Field(description="Up to when the readings carry thermal time.")
+    mean_c: float
+    height: ThermalQuantity
+    cover: ThermalQuantity
+    forecast: Forecast = Field(description="Of the height, by the warmth read and expected.")
 
 
 class RunCurves(Model):
@@ -105,10 +121,29 @@ class ShelfUsual(Model):
     lag_uncertainty_days: float
 
 
+class ThermalUsual(Model):
+    """The usual growth on one shelf over thermal time."""
+
+    runs: int
+    degree_days: list[float]
+    mean: list[float]
+    mean_uncertainty: list[float]
+    run_low: list[float]
+    run_high: list[float]
+    lag_degree_days: float = Field(description="Later than the room's average; negative: sooner.")
+    lag_uncertainty_degree_days: float
+    prior: str = Field(description="What it was learned from.")
+
+
 class ShelfCurves(Model):
-    """All runs that stand on a shelf now, or ended there, comparable by age."""
+    """All runs that stand on a shelf now, or ended there, comparable by age and by warmth."""
 
     shelf_id: int
     shelf: str
     runs: list[RunCurves]
-    usual: ShelfUsual
+    usual: ShelfUsual = Field(description="Shoot height, mm.")
+    usual_cover: ShelfUsual
+    thermal_usual: ThermalUsual | None = Field(
+        description="Shoot height, mm. Null: no finished run's warmth is known."
+    )
+    thermal_usual_cover: ThermalUsual | None

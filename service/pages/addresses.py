@@ -73,7 +73,7 @@ def tray_place(number: int, photo_id: int, place: Iterable[tuple[str, float]]) -
 
 
 def run_chart(run_id: int, name: str) -> str:
-    """One of a run's charts: height, cover or thermal."""
+    """One of a run's charts, by its `curve_kinds.CurveKind`."""
     return f"/charts/runs/{run_id}/{name}"
 
 

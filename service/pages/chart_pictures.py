@@ -41,11 +41,14 @@ class ChartShown:
 
 def chart_shown(chart: Chart, address: str, alt: str) -> ChartShown:
     """A chart at an address; sizes are told before it is loaded, so that nothing jumps."""
+    address += "&" if "?" in address else "?"
 
     def drawings(tone: Tone) -> dict[str, Drawing]:
         return {
             str(size): Drawing(
-                f"{address}?size={size}&tone={tone}", SHEETS[size].width, height_of(chart, size)
+                f"{address}size={size}&tone={tone}",
+                SHEETS[size].width,
+                height_of(chart, size),
             )
             for size in Size
         }

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from service.charts import Chart, Dot, Line, Stroke, Target
-from service.models.growth import QuantityCurve, RunCurves, ThermalCurve
+from service.models.growth import QuantityCurve, RunCurves
 from service.models.room import LengthUnit
 from service.pages.forecast_words import ready_words
 from service.pages.words import MM_IN_AN_INCH, Say
@@ -19,7 +19,7 @@ from trayvision.growth_prior import Quantity
 # within so many standard uncertainties.
 BAR_SIGMAS: Final = 1.645
 _MOST_TICKS: Final = 11
-_NAMES: Final = {Quantity.HEIGHT: "Height of the shoots", Quantity.COVER: "Covered by shoots"}
+NAMES: Final = {Quantity.HEIGHT: "Height of the shoots", Quantity.COVER: "Covered by shoots"}
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ def run_chart(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Sa
     forecast = ready_words(curves.forecast, say)
     said = f"{forecast[0].upper()}{forecast[1:]}." if growing and target is not None else ""
     return Chart(
-        title=f"{_NAMES[quantity]}, {unit.sign}",
+        title=f"{NAMES[quantity]}, {unit.sign}",
         below="days since spreading",
         ticks=_dated_ticks(curves, last, say),
         lines=(*normal_line(normal, unit, last), *_own_lines(curve, unit, last)),
@@ -93,32 +93,10 @@ def run_chart(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Sa
     )
 
 
-def thermal_chart(thermal: ThermalCurve, say: Say) -> Chart:
-    """Height of one run over thermal time since spreading."""
-    unit = unit_of(Quantity.HEIGHT, say)
-    seen = thermal.points[-1].degree_days
-    last = max(thermal.degree_days)
-    step = 40.0 if last <= 240 else 20.0 * np.ceil(last / 120.0)
-    ticks = tuple((float(value), f"{value:g}") for value in np.arange(0.0, last + 1e-6, step))
-    lines = _split(
-        thermal.degree_days, (thermal.median, thermal.low, thermal.high), unit, (seen, ticks[-1][0])
-    )
-    return Chart(
-        title=f"Height of the shoots, {unit.sign}",
-        below="°C d above 0 °C",
-        ticks=ticks,
-        lines=lines,
-        dots=tuple(
-            Dot(p.degree_days, unit.factor * p.value, unit.factor * BAR_SIGMAS * p.uncertainty)
-            for p in thermal.points
-        ),
-    )
-
-
 def run_alt(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Say) -> str:
     """What the chart of a run shows, for whoever cannot see it."""
     curve, unit = _curve(curves, quantity), unit_of(quantity, say)
-    what = f"Chart of tray {curves.tray}, {_NAMES[quantity].lower()}"
+    what = f"Chart of tray {curves.tray}, {NAMES[quantity].lower()}"
     if not curve.points:
         return f"{what}: no reading yet, only what is expected."
     first, last = curve.points[0], curve.points[-1]
@@ -239,17 +217,17 @@ def _day(curves: RunCurves, moment: datetime | None) -> float | None:
 
 
 def normal_line(normal: RoomNormal, unit: Unit, last: float) -> tuple[Line, ...]:
-    """The room's own normal up to a day: its median with its band; nothing while not known."""
-    kept = [index for index, day in enumerate(normal.days) if day <= last]
+    """The room's own normal up to an age: its median with its band; nothing while not known."""
+    kept = [index for index, age in enumerate(normal.ages) if age <= last]
     if not kept:
         return ()
 
     def of(values: Sequence[float]) -> tuple[float, ...]:
         return tuple(round(unit.factor * values[index], 3) for index in kept)
 
-    days = tuple(normal.days[index] for index in kept)
+    ages = tuple(normal.ages[index] for index in kept)
     line = Line(
-        days, of(normal.median), Stroke.USUAL, "usual in this room", of(normal.low), of(normal.high)
+        ages, of(normal.median), Stroke.USUAL, "usual in this room", of(normal.low), of(normal.high)
     )
     return (line,)
 
@@ -257,10 +235,10 @@ def normal_line(normal: RoomNormal, unit: Unit, last: float) -> tuple[Line, ...]
 def _own_lines(curve: QuantityCurve, unit: Unit, last: float) -> tuple[Line, ...]:
     fitted = curve.fitted
     seen = min(curve.points[-1].day, last) if curve.points else 0.0
-    return _split(fitted.day, (fitted.median, fitted.low, fitted.high), unit, (seen, last))
+    return seen_and_ahead(fitted.day, (fitted.median, fitted.low, fitted.high), unit, (seen, last))
 
 
-def _split(
+def seen_and_ahead(
     days: Sequence[float],
     curves: tuple[Sequence[float], Sequence[float], Sequence[float]],
     unit: Unit,

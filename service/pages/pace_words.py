@@ -1,5 +1,7 @@
 """How much sooner or later runs grow than the room, in words with their doubt."""
 
+from collections.abc import Callable
+
 from service.group_growth import GroupGrowth
 
 # Nine of ten truths of a normal distribution lie within so many standard uncertainties.
@@ -16,20 +18,17 @@ def runs_words(count: int) -> str:
 
 def pace_words(group: GroupGrowth | None) -> str:
     """Such as "about half a day sooner than the room, give or take 0.2 days, 14 runs"."""
-    if group is None or not group.can_tell:
-        return f"cannot tell yet: {runs_words(0 if group is None else group.runs)}"
-    doubt = f"give or take {_WITHIN * group.lag_uncertainty_days:.1f} days"
-    if not differs(group):
-        return f"no difference from the room that can be told, {doubt}, {runs_words(group.runs)}"
-    side = "sooner" if group.lag_days < 0 else "later"
-    return (
-        f"{span_words(abs(group.lag_days))} {side} than the room, {doubt}, {runs_words(group.runs)}"
-    )
+    return _words(group, lambda days: f"{days:.1f} days", span_words)
+
+
+def warmth_pace_words(group: GroupGrowth | None) -> str:
+    """The same of a group over °C d, such as "about 12 °C d later than the room, …"."""
+    return _words(group, "{:.0f} °C d".format, "about {:.0f} °C d".format)
 
 
 def differs(group: GroupGrowth) -> bool:
     """Whether a group is known to be sooner or later than the room."""
-    return group.can_tell and abs(group.lag_days) > _WITHIN * group.lag_uncertainty_days
+    return group.can_tell and abs(group.lag) > _WITHIN * group.lag_uncertainty
 
 
 def span_words(days: float) -> str:
@@ -38,3 +37,15 @@ def span_words(days: float) -> str:
     if quarters in _QUARTERS:
         return f"about {_QUARTERS[quarters]}"
     return f"about {days:.1f} days" if quarters else "a little"
+
+
+def _words(
+    group: GroupGrowth | None, reach: Callable[[float], str], span: Callable[[float], str]
+) -> str:
+    if group is None or not group.can_tell:
+        return f"cannot tell yet: {runs_words(0 if group is None else group.runs)}"
+    doubt = f"give or take {reach(_WITHIN * group.lag_uncertainty)}"
+    if not differs(group):
+        return f"no difference from the room that can be told, {doubt}, {runs_words(group.runs)}"
+    side = "sooner" if group.lag < 0 else "later"
+    return f"{span(abs(group.lag))} {side} than the room, {doubt}, {runs_words(group.runs)}"

@@ -68,7 +68,7 @@ def present_answer(
     """Which runs are ahead or behind, in a sentence; `lagging` trays are so flagged."""
     if not paces:
         return f"Nothing of {grain} grows now."
-    if not normal.days:
+    if not normal.ages:
         if not lagging:
             return "Nothing is noticed to lag behind the trays spread with it"
         words = f"{_numbered(lagging, 'lag', 'lags')} behind the trays spread with it"
@@ -88,7 +88,7 @@ def present_answer(
 
 def not_told(paces: Sequence[RunPace], normal: RoomNormal, grain: str) -> str:
     """What cannot be told of the present runs yet, and why; empty where all can."""
-    if not normal.days:
+    if not normal.ages:
         have = "none has" if normal.runs == 0 else f"{normal.runs} have"
         return (
             f"What is usual in this room cannot be told before {LEAST_RUNS} runs of {grain} have "
@@ -133,7 +133,7 @@ def _numbered(trays: Sequence[int], several: str, single: str) -> str:
 
 def _days_ahead(point: GrowthPoint, normal: RoomNormal) -> tuple[float, float] | None:
     """How many days ahead of the usual median a height is, and its reach in days."""
-    days, median = np.asarray(normal.days), np.maximum.accumulate(normal.median)
+    days, median = np.asarray(normal.ages), np.maximum.accumulate(normal.median)
     if not median[0] < point.value < median[-1]:
         return None
     rise = np.gradient(median, days)

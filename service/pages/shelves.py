@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import Annotated
 
-import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
@@ -13,21 +12,18 @@ from service.charts import Chart, Size, Tone
 from service.group_growth import GroupGrowth
 from service.models.base import LARGEST_ID
 from service.models.flags import FlagOut
-from service.models.growth import ShelfCurves
 from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, answer_chart, chart_shown
+from service.pages.curve_kinds import CurveKind
 from service.pages.frame import show
-from service.pages.pace_words import pace_words, runs_words
+from service.pages.pace_words import runs_words
 from service.pages.present_pace import RunPace, not_told, present_answer, shared
 from service.pages.record_tables import RecordTable
 from service.pages.shelf_charts import (
-    DayHeights,
-    day_heights,
+    AgeRow,
     groups_alt,
     groups_chart,
-    shelf_heights,
-    shelf_runs_alt,
-    shelf_runs_chart,
+    usual_rows,
 )
 from service.pages.shelves_content import PaceRow, ShelvesContent
 from service.pages.words import Say
@@ -54,7 +50,7 @@ class CurvesShown:
 
     chart: ChartShown
     names: tuple[str, ...]
-    days: tuple[DayHeights, ...]
+    days: tuple[AgeRow, ...]
 
 
 @dataclass(frozen=True)
@@ -100,35 +96,6 @@ class ShelvesPage:
     periods: tuple[int, ...] = tuple(Period)
 
 
-@dataclass(frozen=True)
-class ShelfPage:
-    """One shelf.
-
-    Parameters
-    ----------
-    shelf_id : int
-    name, answer, not_told : str
-    grain : str
-    runs : tuple of RunPace
-        Growing there, by tray.
-    chart : ChartShown
-    columns : tuple of str
-        What the table's heights are of.
-    days : tuple of DayHeights
-        The chart's lines by whole days.
-    """
-
-    shelf_id: int
-    name: str
-    answer: str
-    not_told: str
-    grain: str
-    runs: tuple[RunPace, ...]
-    chart: ChartShown
-    columns: tuple[str, ...]
-    days: tuple[DayHeights, ...]
-
-
 @router.get(addresses.SHELVES)
 def shelves_page(
     service: TheService, request: Request, days: Period = Period.QUARTER, grain: _Grain = None
@@ -139,17 +106,6 @@ def shelves_page(
         content = ShelvesContent(connection, say, grain)
         page = _page(content, say, int(days))
         return show(request, connection, "shelves.html", page, here=addresses.SHELVES)
-
-
-@router.get(f"{addresses.SHELVES}/{{shelf_id}}")
-def shelf_page(
-    service: TheService, request: Request, shelf_id: _Id, grain: _Grain = None
-) -> Response:
-    """The runs of one shelf by age."""
-    with service.database.read() as connection:
-        say = Say(the_room(connection), service.clock())
-        page = _shelf_page(connection, say, shelf_id, grain)
-        return show(request, connection, "shelf.html", page, here=addresses.SHELVES)
 
 
 @router.get("/charts/shelves")
@@ -165,23 +121,6 @@ def chart_of_shelves(
         say = Say(the_room(connection), service.clock())
         content = ShelvesContent(connection, say, grain)
         chart = _groups_chart(content, say, _compared(content)[0])
-    return answer_chart(request, chart, size, tone)
-
-
-@router.get("/charts/shelves/{shelf_id}")
-def chart_of_shelf(
-    service: TheService,
-    request: Request,
-    shelf_id: _Id,
-    size: Size = Size.PHONE,
-    tone: Tone = Tone.DAY,
-    grain: _Grain = None,
-) -> Response:
-    """The runs of one shelf by age."""
-    with service.database.read() as connection:
-        say = Say(the_room(connection), service.clock())
-        content, curves = _shelf(connection, say, shelf_id, grain)
-        chart = _shelf_chart(content, say, curves)
     return answer_chart(request, chart, size, tone)
 
 
@@ -234,7 +173,7 @@ def _compared(content: ShelvesContent) -> tuple[dict[str, GroupGrowth], str]:
 
 def _curves(content: ShelvesContent, say: Say, groups: dict[str, GroupGrowth]) -> CurvesShown:
     query = [("grain", content.grain if content.grain != say.room.grain else None)]
-    room = ("This room",) if content.normal.days else ()
+    room = ("This room",) if content.normal.ages else ()
     return CurvesShown(
         chart_shown(
             _groups_chart(content, say, groups),
@@ -242,59 +181,9 @@ def _curves(content: ShelvesContent, say: Say, groups: dict[str, GroupGrowth]) -
             groups_alt(groups),
         ),
         (*groups, *room),
-        day_heights(list(groups.values()), content.normal, say),
+        usual_rows(CurveKind.HEIGHT, list(groups.values()), content.normal, say),
     )
 
 
 def _groups_chart(content: ShelvesContent, say: Say, groups: dict[str, GroupGrowth]) -> Chart:
     return groups_chart(groups, content.normal, say.room.target_shoot_height_mm, say)
-
-
-def _shelf(
-    connection: sa.Connection, say: Say, shelf_id: int, grain: str | None
-) -> tuple[ShelvesContent, ShelfCurves]:
-    """A shelf's runs, of the grain that most of them are where none is asked for."""
-    content = ShelvesContent(connection, say, grain)
-    curves = content.growth.shelf(shelf_id)
-    if grain is None and curves.runs:
-        grains = [run.grain for run in curves.runs]
-        content.grain = max(sorted(set(grains)), key=grains.count)
-    of_grain = [run for run in curves.runs if run.grain == content.grain]
-    return content, curves.model_copy(update={"runs": of_grain})
-
-
-def _shelf_page(connection: sa.Connection, say: Say, shelf_id: int, grain: str | None) -> ShelfPage:
-    content, curves = _shelf(connection, say, shelf_id, grain)
-    name = content.shelves[shelf_id].name
-    here = content.by_shelf.get(shelf_id)
-    told = here is not None and here.can_tell
-    growing = [run for run in curves.runs if run.ended_at is None or run.ended_at > say.now]
-    runs = tuple(content.paces(shelf_id))
-    lag = content.lagging(pace.tray for pace in runs)
-    pace = pace_words(here) if told else present_answer(runs, content.normal, content.grain, lag)
-    query = [("grain", content.grain if grain is not None else None)]
-    return ShelfPage(
-        shelf_id=shelf_id,
-        name=name,
-        answer=f"{name}: {pace[:1].lower()}{pace[1:]}",
-        not_told="" if told else not_told(runs, content.normal, content.grain),
-        grain=content.grain,
-        runs=runs,
-        chart=chart_shown(
-            _shelf_chart(content, say, curves),
-            addresses.with_query(addresses.shelf_chart(shelf_id), query),
-            shelf_runs_alt(name, curves.runs, say),
-        ),
-        columns=(
-            *(f"Tray {run.tray}" for run in growing),
-            *(("This shelf",) if told else ()),
-            *(("This room",) if content.normal.days else ()),
-        ),
-        days=shelf_heights(growing, here, content.normal, say),
-    )
-
-
-def _shelf_chart(content: ShelvesContent, say: Say, curves: ShelfCurves) -> Chart:
-    here = content.by_shelf.get(curves.shelf_id)
-    target = say.room.target_shoot_height_mm
-    return shelf_runs_chart(curves.runs, here, content.normal, target, say)

@@ -188,7 +188,7 @@ class ShelvesContent:
             self.grain,
             lambda run: facts[run.span.id].lots if run.span.id in facts else (),
         )
-        order = sorted(found, key=lambda lot: (not found[lot].can_tell, found[lot].lag_days))
+        order = sorted(found, key=lambda lot: (not found[lot].can_tell, found[lot].lag))
         return tuple(
             PaceRow.of(self.lots.get(lot, "a lot that is no more"), None, found[lot])
             for lot in order

@@ -6,6 +6,7 @@ from service.growth import RoomGrowth
 from service.models.growth import RunCurves
 from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, chart_shown
+from service.pages.curve_kinds import BY_WARMTH
 from service.pages.forecast_words import interval_words, ready_words, target_words
 from service.pages.growth_charts import (
     BAR_SIGMAS,
@@ -17,9 +18,9 @@ from service.pages.growth_charts import (
     run_alt,
     run_chart,
     side_of_usual,
-    thermal_chart,
     unit_of,
 )
+from service.pages.tray_warmth import Normals, WarmthShown, warmth_shown
 from service.pages.words import Say
 from service.room_normal import RoomNormal, room_normal
 from service.run_readings import RunReadings
@@ -49,23 +50,6 @@ class QuantityShown:
 
 
 @dataclass(frozen=True)
-class ThermalShown:
-    """Height over thermal time.
-
-    Parameters
-    ----------
-    words : str
-    chart : ChartShown
-    rows : tuple of (°C d, height)
-        Readings in words.
-    """
-
-    words: str
-    chart: ChartShown
-    rows: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True)
 class GrowthShown:
     """How a run grows.
 
@@ -78,7 +62,7 @@ class GrowthShown:
     as_usual : bool or None
         Whether the last height is as usual in this room; None where that cannot be told.
     height, cover : QuantityShown
-    thermal : ThermalShown or None
+    warmth : WarmthShown or None
     """
 
     forecast: str
@@ -87,7 +71,7 @@ class GrowthShown:
     as_usual: bool | None
     height: QuantityShown
     cover: QuantityShown
-    thermal: ThermalShown | None
+    warmth: WarmthShown | None
 
 
 def growth_shown(growth: RoomGrowth, readings: RunReadings, say: Say) -> GrowthShown:
@@ -101,7 +85,7 @@ def growth_shown(growth: RoomGrowth, readings: RunReadings, say: Say) -> GrowthS
         as_usual=_as_usual(curves, normals[Quantity.HEIGHT]),
         height=_quantity(curves, Quantity.HEIGHT, normals[Quantity.HEIGHT], say),
         cover=_quantity(curves, Quantity.COVER, normals[Quantity.COVER], say),
-        thermal=_thermal(curves, say),
+        warmth=warmth_shown(curves, thermal_normals_of(growth, readings), say),
     )
 
 
@@ -115,6 +99,14 @@ def normals_of(growth: RoomGrowth, readings: RunReadings) -> dict[Quantity, Room
             else growth.teaching(quantity, readings.grain)
         )
         for quantity in Quantity
+    }
+
+
+def thermal_normals_of(growth: RoomGrowth, readings: RunReadings) -> Normals:
+    """What is normal for a run's grain over °C d; a finished run is none of its own measure."""
+    return {
+        kind: room_normal(growth.thermal_teaching_for(readings, kind.quantity).of_room)
+        for kind in BY_WARMTH
     }
 
 
@@ -151,30 +143,3 @@ def _quantity(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Sa
         readings=photo_rows(curves, quantity, normal, say),
         days=day_rows(curves, quantity, normal, say),
     )
-
-
-def _thermal(curves: RunCurves, say: Say) -> ThermalShown | None:
-    thermal = curves.thermal
-    if thermal is None or thermal.mean_c is None:
-        return None
-    last, unit = thermal.points[-1], unit_of(Quantity.HEIGHT, say)
-    growing = curves.ended_at is None or curves.ended_at > say.now
-    ready = f" By warmth: {ready_words(thermal.forecast, say)}." if growing else ""
-    words = (
-        f"{last.degree_days:.0f} degree-days (°C) since spreading at the last photo, "
-        f"{say.temperature(thermal.mean_c)} on average, by readings up to "
-        f"{say.moment(thermal.known_until)}.{ready}"
-    )
-    alt = (
-        f"Chart of the height of the shoots of tray {curves.tray} over thermal time: "
-        f"{unit.words(last.value)} at {last.degree_days:.0f} degree-days."
-    )
-    rows = tuple(
-        (
-            f"{point.degree_days:.0f}",
-            f"{unit.number(point.value)} ± {unit.words(BAR_SIGMAS * point.uncertainty)}",
-        )
-        for point in thermal.points
-    )
-    address = addresses.run_chart(curves.run_id, "thermal")
-    return ThermalShown(words, chart_shown(thermal_chart(thermal, say), address, alt), rows)

@@ -24,6 +24,24 @@ def _grow(room: Room, tray: int, spread_at: datetime, *, late_days: float = 0.0)
     return int(run["id"])
 
 
+def _cover(room: Room, tray: int, spread_at: datetime, *, warm_c: float) -> int:
+    """A finished run whose cover is a logistic in °C d (closed form), in air of `warm_c`."""
+    run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
+    for day in range(1, 8):
+        cover = 0.95 / (1 + np.exp(-(warm_c * day - 88.0) / 12.0))
+        at = spread_at + timedelta(days=day)
+        room.photograph(tray, at, height_mm=20.0 * day, cover=float(cover))
+    ended_at = (spread_at + timedelta(days=8)).isoformat()
+    room.post(f"/api/runs/{run['id']}/harvests", harvested_at=ended_at)
+    return int(run["id"])
+
+
+def _air(room: Room, spread_at: datetime, temperature_c: float, **where: int) -> None:
+    for hour in range(0, 193, 8):
+        at = (spread_at + timedelta(hours=hour)).isoformat()
+        room.post("/api/readings", read_at=at, temperature_c=temperature_c, **where)
+
+
 def test_curve_is_the_librarys_over_these_points(room: Room) -> None:
     run = _grow(room, 17, SPREAD)
     curve = room.get("/api/trays/17/curve")
@@ -129,7 +147,7 @@ def test_thermal_time_is_degrees_times_days(room: Room) -> None:
         at = (SPREAD + timedelta(hours=hour)).isoformat()
         room.post("/api/readings", read_at=at, temperature_c=20.0)
     thermal = room.get("/api/trays/17/curve")["thermal"]
-    given = [point["degree_days"] for point in thermal["points"]]
+    given = [point["degree_days"] for point in thermal["height"]["points"]]
     assert given == pytest.approx([20.0, 40.0, 60.0, 80.0, 100.0])
     assert thermal["mean_c"] == pytest.approx(20.0)
     assert thermal["forecast"]["harvest_at"] is not None
@@ -147,4 +165,60 @@ def test_shelfs_own_thermometer_goes_before_the_rooms(room: Room) -> None:
         room.post("/api/readings", read_at=moment, temperature_c=18.0)
         room.post("/api/readings", read_at=moment, temperature_c=23.0, shelf_id=shelf["id"])
     thermal = room.get("/api/trays/17/curve")["thermal"]
-    assert thermal["points"][0]["degree_days"] == pytest.approx(23.0)
+    assert thermal["height"]["points"][0]["degree_days"] == pytest.approx(23.0)
+
+
+def test_cover_over_thermal_time_is_the_librarys(room: Room) -> None:
+    run = _cover(room, 17, SPREAD - timedelta(days=9), warm_c=20.0)
+    _air(room, SPREAD - timedelta(days=9), 20.0)
+    thermal = room.get(f"/api/runs/{run}/curve")["thermal"]
+    cover = thermal["cover"]
+    assert (cover["quantity"], cover["unit"]) == ("cover", "1")
+    given = [point["degree_days"] for point in cover["points"]]
+    assert given == pytest.approx([20.0 * day for day in range(1, 8)])
+    points = [
+        GrowthPoint(20.0 * day, point["value"], point["uncertainty"])
+        for day, point in zip(range(1, 8), cover["points"], strict=True)
+    ]
+    published = published_prior(Quantity.COVER, grain="barley", thermal=True)
+    fitted, ages = fit_growth(points, prior=published), cover["fitted"]["degree_days"]
+    low, median, high = fitted.band(ages, rng=np.random.default_rng(run), coverage=0.9)
+    assert cover["fitted"]["median"] == pytest.approx(median, abs=6e-5)
+    assert cover["fitted"]["low"] == pytest.approx(low, abs=6e-5)
+    assert cover["fitted"]["high"] == pytest.approx(high, abs=6e-5)
+    # Without any other run it starts from what was judged, and says so.
+    assert cover["fitted"]["prior"].startswith("Judgement from the look by day")
+
+
+def test_cold_shelf_is_late_by_age_and_not_by_warmth(room: Room) -> None:
+    rack = room.post("/api/racks", name="left")
+    shelves = {
+        warm_c: room.post("/api/shelves", rack_id=rack["id"], name=name, level=1)["id"]
+        for name, warm_c in (("warm", 22.0), ("cold", 16.0))
+    }
+    for warm_c, shelf in shelves.items():
+        for number in range(3):
+            tray, spread_at = int(warm_c) + number, SPREAD - timedelta(days=10 + 9 * number)
+            room.post("/api/trays", number=tray)
+            at = spread_at.isoformat()
+            room.post(f"/api/trays/{tray}/placements", shelf_id=shelf, placed_at=at)
+            _cover(room, tray, spread_at, warm_c=warm_c)
+            _air(room, spread_at, warm_c, shelf_id=shelf)
+    curves = room.get(f"/api/shelves/{shelves[16.0]}/curves")
+    assert [len(run["thermal"]["cover"]["points"]) for run in curves["runs"]] == [7, 7, 7]
+    by_age, by_warmth = curves["usual_cover"], curves["thermal_usual_cover"]
+    assert (by_age["runs"], by_warmth["runs"], curves["thermal_usual"]["runs"]) == (3, 3, 3)
+    assert by_age["lag_days"] > 2 * by_age["lag_uncertainty_days"]
+    assert abs(by_warmth["lag_degree_days"]) < by_warmth["lag_uncertainty_degree_days"]
+    # Half of 0.95 after 88 °C d, by the closed form that all six runs follow.
+    half = np.interp(88.0, by_warmth["degree_days"], by_warmth["mean"])
+    assert half == pytest.approx(0.475, abs=0.05)
+    assert by_warmth["prior"].startswith("3 past runs of cold")
+
+
+def test_shelf_without_air_has_nothing_over_thermal_time(room: Room) -> None:
+    rack = room.post("/api/racks", name="left")
+    shelf = room.post("/api/shelves", rack_id=rack["id"], name="top", level=1)["id"]
+    curves = room.get(f"/api/shelves/{shelf}/curves")
+    assert (curves["thermal_usual"], curves["thermal_usual_cover"]) == (None, None)
+    assert curves["usual_cover"]["runs"] == 0

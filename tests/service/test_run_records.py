@@ -162,10 +162,10 @@ def test_groups_pace_is_the_shelfs_as_the_api_gives_it(room: Room) -> None:
     for shelf in shelves:
         usual = room.get(f"/api/shelves/{shelf}/curves")["usual"]
         assert found[shelf].runs == usual["runs"] == 3
-        assert found[shelf].lag_days == usual["lag_days"]
-        assert found[shelf].lag_uncertainty_days == usual["lag_uncertainty_days"]
-        assert list(found[shelf].mean_mm) == usual["mean"][: len(found[shelf].mean_mm)]
-    assert found[shelves[0]].lag_days < 0 < found[shelves[1]].lag_days
+        assert found[shelf].lag == usual["lag_days"]
+        assert found[shelf].lag_uncertainty == usual["lag_uncertainty_days"]
+        assert list(found[shelf].mean) == usual["mean"][: len(found[shelf].mean)]
+    assert found[shelves[0]].lag < 0 < found[shelves[1]].lag
 
 
 def test_normal_needs_five_finished_runs(room: Room) -> None:
@@ -173,7 +173,7 @@ def test_normal_needs_five_finished_runs(room: Room) -> None:
         with room.service.database.read() as connection:
             growth = RoomGrowth(connection, the_room(connection), room.watch())
             normal = room_normal(growth.teaching(Quantity.HEIGHT, "barley"))
-        assert (normal.runs, normal.days, normal.at(5.0)) == (tray - 1, (), None)
+        assert (normal.runs, normal.ages, normal.at(5.0)) == (tray - 1, (), None)
         grown(room, tray)
     with room.service.database.read() as connection:
         growth = RoomGrowth(connection, the_room(connection), room.watch())
