@@ -11,12 +11,12 @@ from starlette.responses import Response
 
 from service.api.dependencies import TheService
 from service.charts import Size, Tone
-from service.group_growth import GroupGrowth, group_growth
+from service.group_growth import group_growth
 from service.models.base import LARGEST_ID
 from service.models.growth import RunCurves
 from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, answer_chart, chart_shown
-from service.pages.curve_kinds import BY_WARMTH, CurveKind, course_of
+from service.pages.curve_kinds import BY_WARMTH, CurveKind
 from service.pages.frame import show
 from service.pages.growth_charts import unit_of
 from service.pages.pace_words import pace_words, warmth_pace_words
@@ -107,7 +107,7 @@ class _Shelf:
     def __init__(
         self, connection: sa.Connection, say: Say, shelf_id: int, grain: str | None
     ) -> None:
-        self._say = say
+        self._compared: dict[CurveKind, ShelfRuns] = {}
         self.content = ShelvesContent(connection, say, grain)
         self.curves = self.content.growth.shelf(shelf_id)
         if grain is None and self.curves.runs:
@@ -126,6 +126,11 @@ class _Shelf:
 
     def compared(self, kind: CurveKind) -> ShelfRuns:
         """Its runs as one kind of curve compares them."""
+        if kind not in self._compared:
+            self._compared[kind] = self._compare(kind)
+        return self._compared[kind]
+
+    def _compare(self, kind: CurveKind) -> ShelfRuns:
         content, shelf_id = self.content, self.curves.shelf_id
         growth, grain = content.growth, content.grain
         if kind is CurveKind.HEIGHT:
@@ -192,10 +197,9 @@ def _page(shelf: _Shelf, say: Say, grain: str | None) -> ShelfPage:
 def _warmth(shelf: _Shelf) -> str:
     if not shelf.warm:
         return "No readings of the air carry these runs, so they are compared by age alone."
-    known = sum(course_of(run, CurveKind.THERMAL_HEIGHT) is not None for run in shelf.runs)
-    left = len(shelf.runs) - known
-    here: GroupGrowth | None = shelf.compared(CurveKind.THERMAL_HEIGHT).here
-    pace = warmth_pace_words(here)
+    height = shelf.compared(CurveKind.THERMAL_HEIGHT)
+    left = len(shelf.runs) - len(height.compared)
+    pace = warmth_pace_words(height.here)
     out = f" The warmth of {left} of {len(shelf.runs)} runs is not known." if left else ""
     return f"Height after the same warmth: {pace}.{out}"
 
@@ -204,18 +208,19 @@ def _shown(name: str, compared: ShelfRuns, address: str, say: Say) -> CurvesShow
     kind, unit = compared.kind, unit_of(compared.kind.quantity, say)
     what = "Height" if kind.quantity is Quantity.HEIGHT else "Cover"
     chart = shelf_runs_chart(compared, say.room.target_shoot_height_mm, say)
+    in_room = ("This room",) if compared.normal.ages else ()
     return CurvesShown(
         name=f"{what} by {'warmth' if kind.by_warmth else 'age'}",
         chart=chart_shown(chart, address, shelf_runs_alt(name, compared, say)),
         caption=(
-            f"{what} in {unit.sign} by {kind.below}, of growing runs up to their last photo; "
-            "usual in this room with the interval of 9 runs in 10"
+            f"{what} in {unit.sign} by {kind.below}, of growing runs up to their last photo"
+            + ("; usual in this room with the interval of 9 runs in 10" if in_room else "")
         ),
         age="°C d" if kind.by_warmth else "Day",
         columns=(
-            *(f"Tray {run.tray}" for run in compared.growing(say)),
+            *(f"Tray {run.tray}" for run, _ in compared.growing(say)),
             *(("This shelf",) if compared.usual else ()),
-            *(("This room",) if compared.normal.ages else ()),
+            *in_room,
         ),
         rows=shelf_rows(compared, say),
     )

@@ -2,13 +2,20 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
 from service.charts import Chart, Line, Stroke, Target
 from service.group_growth import GroupGrowth
 from service.models.growth import RunCurves
-from service.pages.curve_kinds import LAST_DAY, LAST_DEGREE_DAYS, CurveKind, course_of
+from service.pages.curve_kinds import (
+    LAST_DAY,
+    LAST_DEGREE_DAYS,
+    Course,
+    CurveKind,
+    course_of,
+)
 from service.pages.growth_charts import NAMES, Unit, normal_line, unit_of
 from service.pages.pace_words import runs_words
 from service.pages.words import Say
@@ -52,13 +59,15 @@ class ShelfRuns:
         """What is usual on the shelf, if it can be told."""
         return (self.here,) if self.here is not None and self.here.can_tell else ()
 
-    def growing(self, say: Say) -> list[RunCurves]:
-        """Those that can be compared and have not ended."""
-        return [
-            run
-            for run in self.runs
-            if (run.ended_at is None or run.ended_at > say.now) and course_of(run, self.kind)
-        ]
+    @cached_property
+    def compared(self) -> tuple[tuple[RunCurves, Course], ...]:
+        """Those that can be compared, with their courses."""
+        courses = ((run, course_of(run, self.kind)) for run in self.runs)
+        return tuple((run, course) for run, course in courses if course is not None)
+
+    def growing(self, say: Say) -> list[tuple[RunCurves, Course]]:
+        """Those of them that have not ended."""
+        return [one for one in self.compared if _grows(one[0], say)]
 
 
 def groups_chart(
@@ -87,27 +96,29 @@ def groups_alt(groups: Mapping[str, GroupGrowth]) -> str:
 
 def shelf_runs_chart(shelf: ShelfRuns, target_mm: float | None, say: Say) -> Chart:
     """The runs of one shelf, what is usual there, and the room's normal behind them."""
-    unit, growing = unit_of(shelf.kind.quantity, say), shelf.growing(say)
-    lines = [
-        line
-        for run in sorted(shelf.runs, key=lambda run: run in growing)
-        if (line := _run_line(run, shelf.kind, unit, growing=run in growing))
-    ]
+    unit, last = unit_of(shelf.kind.quantity, say), _last(shelf.kind)
+    faint, growing = [], []
+    for run, course in shelf.compared:
+        if not course.readings or course.readings[-1].age <= 0:
+            continue
+        if _grows(run, say):
+            growing.append(_run_line(course, unit, last, Stroke.RUN, f"tray\xa0{run.tray}"))
+        else:
+            faint.append(_run_line(course, unit, last, Stroke.FAINT, ""))
     usual = (_line(one, unit, Stroke.PENCIL, "usual on this shelf") for one in shelf.usual)
-    behind = normal_line(shelf.normal, unit, _last(shelf.kind))
+    behind = normal_line(shelf.normal, unit, last)
     target = target_mm if shelf.kind.quantity is Quantity.HEIGHT else None
-    return _chart(shelf.kind, (*behind, *usual, *lines), target, say)
+    return _chart(shelf.kind, (*behind, *usual, *faint, *growing), target, say)
 
 
 def shelf_runs_alt(name: str, shelf: ShelfRuns, say: Say) -> str:
     """What that chart shows."""
-    growing = shelf.growing(say)
-    over = sum(run not in growing and course_of(run, shelf.kind) is not None for run in shelf.runs)
+    growing = len(shelf.growing(say))
     what = "height" if shelf.kind.quantity is Quantity.HEIGHT else "cover"
     right = "thermal time" if shelf.kind.by_warmth else shelf.kind.below
     return (
         f"Chart of the {what} over {right} on {name}: "
-        f"{runs_words(len(growing))} growing, {runs_words(over)} finished."
+        f"{runs_words(growing)} growing, {runs_words(len(shelf.compared) - growing)} finished."
     )
 
 
@@ -131,7 +142,7 @@ def usual_rows(
 def shelf_rows(shelf: ShelfRuns, say: Say) -> tuple[AgeRow, ...]:
     """A shelf's chart as a table: its runs up to their last readings, its usual, the room's."""
     unit = unit_of(shelf.kind.quantity, say)
-    courses = [course_of(run, shelf.kind) for run in shelf.growing(say)]
+    courses = [course for _, course in shelf.growing(say)]
     rows = []
     for row in usual_rows(shelf.kind, shelf.usual, shelf.normal, say):
         age = float(row.age)
@@ -140,10 +151,10 @@ def shelf_rows(shelf: ShelfRuns, say: Say) -> tuple[AgeRow, ...]:
             if course.readings and age <= course.readings[-1].age
             else ""
             for course in courses
-            if course is not None
         ]
         rows.append(AgeRow(row.age, (*values, *row.values)))
-    return tuple(rows)
+    # Beyond the last photo of all there may be nothing to say.
+    return tuple(row for row in rows if any(row.values))
 
 
 def _outermost(groups: Mapping[str, GroupGrowth]) -> set[str]:
@@ -178,14 +189,13 @@ def _line(group: GroupGrowth, unit: Unit, stroke: Stroke, label: str) -> Line:
     return Line(group.ages, values, stroke, label)
 
 
-def _run_line(run: RunCurves, kind: CurveKind, unit: Unit, *, growing: bool) -> Line | None:
-    """A run's curve up to its last reading; None before the first."""
-    course = course_of(run, kind)
-    if course is None or not course.readings or course.readings[-1].age <= 0:
-        return None
-    last = min(course.readings[-1].age, _last(kind))
+def _grows(run: RunCurves, say: Say) -> bool:
+    return run.ended_at is None or run.ended_at > say.now
+
+
+def _run_line(course: Course, unit: Unit, until: float, stroke: Stroke, label: str) -> Line:
+    """A run's curve up to its last reading."""
+    last = min(course.readings[-1].age, until)
     ages = (*(age for age in course.ages if age < last), last)
-    values = tuple(np.round(unit.factor * np.interp(ages, course.ages, course.median), 3).tolist())
-    if not growing:
-        return Line(ages, values, Stroke.FAINT, "")
-    return Line(ages, values, Stroke.RUN, f"tray\xa0{run.tray}")
+    values = np.round(unit.factor * np.interp(ages, course.ages, course.median), 3)
+    return Line(ages, tuple(values.tolist()), stroke, label)

@@ -76,7 +76,7 @@ def warmth_shown(curves: RunCurves, normals: Normals, say: Say) -> WarmthShown |
     )
     return WarmthShown(
         words,
-        tuple(_usual_words(kind, course, normals[kind], say) for kind, course in courses.items()),
+        _usual(courses, normals, say),
         tuple(
             chart_shown(
                 warmth_chart(kind, course, normals[kind], say),
@@ -95,15 +95,15 @@ def warmth_chart(kind: CurveKind, course: Course, normal: RoomNormal, say: Say) 
     unit = unit_of(kind.quantity, say)
     seen = course.readings[-1].age if course.readings else 0.0
     last = max(course.ages)
-    step = 40.0 if last <= 240 else 20.0 * np.ceil(last / 120.0)
-    ticks = tuple((float(value), f"{value:g}") for value in np.arange(0.0, last + 1e-6, step))
-    ends = (seen, max(seen, ticks[-1][0]))
+    step = 20.0 * np.ceil(last / 200.0)
+    ticks = tuple((float(value), f"{value:g}") for value in np.arange(0.0, last + step, step))
+    ends = (seen, last)
     own = seen_and_ahead(course.ages, (course.median, course.low, course.high), unit, ends)
     return Chart(
         title=f"{NAMES[kind.quantity]}, {unit.sign}",
         below=kind.below,
         ticks=ticks,
-        lines=(*normal_line(normal, unit, ends[1]), *own),
+        lines=(*normal_line(normal, unit, last), *own),
         dots=tuple(
             Dot(one.age, unit.factor * one.value, unit.factor * BAR_SIGMAS * one.uncertainty)
             for one in course.readings
@@ -124,17 +124,26 @@ def _alt(tray: int, kind: CurveKind, course: Course, say: Say) -> str:
     )
 
 
+def _usual(courses: Mapping[CurveKind, Course], normals: Normals, say: Say) -> tuple[str, ...]:
+    said = [_usual_words(kind, course, normals[kind], say) for kind, course in courses.items()]
+    told = tuple(words for words in said if words)
+    if told:
+        return told
+    runs = max(normal.runs for normal in normals.values())
+    words = (
+        "What is usual in this room after that much warmth cannot be told yet "
+        f"({runs} finished {'run' if runs == 1 else 'runs'} to go by)."
+    )
+    return (words,)
+
+
 def _usual_words(kind: CurveKind, course: Course, normal: RoomNormal, say: Say) -> str:
-    name = "Height" if kind.quantity is Quantity.HEIGHT else "Cover"
-    if not course.readings:
-        return f"{name}: no photo with known warmth has shown it yet."
-    unit, last = unit_of(kind.quantity, say), course.readings[-1]
-    usual = normal.at(last.age)
+    """Empty where it cannot be told."""
+    usual = normal.at(course.readings[-1].age) if course.readings else None
     if usual is None:
-        return (
-            f"{name}: what is usual in this room after that much warmth cannot be told yet "
-            f"({normal.runs} finished {'run' if normal.runs == 1 else 'runs'} to go by)."
-        )
+        return ""
+    name = "Height" if kind.quantity is Quantity.HEIGHT else "Cover"
+    unit, last = unit_of(kind.quantity, say), course.readings[-1]
     side = side_of_usual(last.value, last.uncertainty, usual)
     how = ("less than", "as", "more than")[side + 1]
     between = f"{unit.number(usual[0])} to {unit.words(usual[2])}"

@@ -165,3 +165,41 @@ def test_charts_of_shelves_are_drawn_and_kept(plain_phone: Page, house: House) -
         kept = {"If-None-Match": drawn.headers["etag"]}
         query = {"size": "desk", "tone": "night"}
         assert house.client.get(path, params=query, headers=kept).status_code == 304
+
+
+def test_shelf_compares_by_warmth_where_the_air_was_read(old_house: House) -> None:
+    page = old_house.client.get("/shelves/1").text
+    assert "No readings of the air carry these runs, so they are compared by age alone." in page
+    assert "Height by warmth" not in page
+    for shelf, warm_c in ((1, 22.0), (2, 20.0)):
+        for hours in range(0, 9 * 24, 8):
+            read_at = EVENING - SIX_WEEKS + timedelta(hours=hours)
+            body = {"temperature_c": warm_c, "shelf_id": shelf, "read_at": read_at.isoformat()}
+            old_house.post("/api/readings", **body)
+    page = old_house.client.get("/shelves/1").text
+    assert "Chart of the cover over thermal time on Top shelf: no runs growing, 3 runs" in page
+    usual = old_house.get("/api/shelves/1/curves")["thermal_usual"]
+    assert usual["runs"] == 3
+    doubt = 1.645 * usual["lag_uncertainty_degree_days"]
+    assert f"give or take {doubt:.0f} °C d, 3 runs" in page
+    height = usual["mean"][usual["degree_days"].index(120.0)] / 10
+    by_warmth = page.split('aria-label="Height by warmth"')[1]
+    row = by_warmth.split('<th scope="row" class="number">120</th>')[1].split("</tr>")[0]
+    assert f'<td class="number">{height:.1f}</td>' in row
+    assert len(page) < 150_000
+    # The runs of today have no air and are counted as such.
+    assert "The warmth of 3 of 6 runs is not known." in page
+    for kind in ("height", "cover", "thermal", "thermal-cover"):
+        asked = {"kind": kind, "grain": "barley", "size": "desk"}
+        chart = old_house.client.get("/charts/shelves/1", params=asked)
+        assert "usual on this" in chart.text
+
+
+def test_charts_of_a_grain_are_asked_for_by_it(old_house: House) -> None:
+    page = old_house.client.get("/shelves/1", params={"grain": "barley"}).text
+    address = page.split('srcset="')[1].split('"')[0].replace("&amp;", "&")
+    assert address.startswith("/charts/shelves/1?kind=height&grain=barley&size=")
+    assert (
+        old_house.client.get(address).text
+        == old_house.client.get("/charts/shelves/1", params={"size": "desk", "tone": "night"}).text
+    )

@@ -230,10 +230,22 @@ def test_chart_of_warmth_needs_readings(house: House) -> None:
     for hours in range(0, 130, 6):
         read_at = (EVENING - timedelta(hours=hours)).isoformat()
         house.post("/api/readings", temperature_c=20.0, read_at=read_at)
-    assert house.client.get(f"/charts/runs/{run}/thermal").status_code == 200
+    for name, what in (("thermal", "Height of the shoots"), ("thermal-cover", "Covered by shoots")):
+        chart = house.client.get(f"/charts/runs/{run}/{name}")
+        assert chart.status_code == 200
+        assert what in chart.text
     page = house.client.get("/trays/1").text
     # 20 °C over the 5 days and 8 hours from spreading to the last photo.
     assert "107 degree-days (°C) since spreading at the last photo, 20.0 °C on average" in page
+    # The charts' texts and the table by photo say the same as the API.
+    thermal = house.get("/api/trays/1/curve")["thermal"]
+    height, cover = (thermal[name]["points"][-1]["value"] for name in ("height", "cover"))
+    assert f"to {height / 10:.1f} cm after 107." in page
+    assert f"to {100 * cover:.0f} % after 107." in page
+    row = page.split('<td class="number">107</td>')[1].split("</tr>")[0]
+    assert f">{height / 10:.1f} ±" in row
+    assert f">{100 * cover:.0f} ±" in row
+    assert "What is usual in this room after that much warmth cannot be told yet" in page
 
 
 def test_night_pictures_are_chosen_by_the_browser(browser: Browser, shown_house: House) -> None:

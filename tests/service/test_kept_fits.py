@@ -167,7 +167,6 @@ def test_each_kind_is_kept_to_the_last_digit() -> None:
         Teaching(Quantity.HEIGHT, "barley", room=(POINTS, OTHERS), shelf=(POINTS,)),
         Teaching(Quantity.HEIGHT, "barley", room=(POINTS, OTHERS, OTHERS)),
         Teaching(Quantity.HEIGHT, "barley", room=(POINTS, OTHERS), shelf=(OTHERS,), thermal=True),
-        Teaching(Quantity.COVER, "barley", room=(POINTS, OTHERS), shelf=(OTHERS,)),
     ],
 )
 def test_whatever_a_fit_follows_from_is_in_its_name(other: Teaching) -> None:
