@@ -172,7 +172,7 @@ def _page(shelf: _Shelf, say: Say, grain: str | None) -> ShelfPage:
     name = content.shelves[shelf_id].name
     here = content.by_shelf.get(shelf_id)
     told = here is not None and here.can_tell
-    runs = tuple(pace for pace in content.paces if pace.shelf_id == shelf_id)
+    runs = tuple(content.paces(shelf_id))
     lag = content.lagging(pace.tray for pace in runs)
     pace = pace_words(here) if told else present_answer(runs, content.normal, content.grain, lag)
 
