@@ -25,7 +25,7 @@ _BUSY_SECONDS = 30.0
 # class 08 are about the connection itself.
 _AWAY = ("08", "57P01", "57P02", "57P03", "53300")
 # A machine that is off answers nothing at all: whoever asks it must learn that within seconds.
-_LINK = {
+LINK = {
     "connect_timeout": 5,
     "keepalives_idle": 10,
     "keepalives_interval": 5,
@@ -142,7 +142,7 @@ class Database:
                 "restore the last backup into a new folder: trayvision restore"
             )
         if not sqlite and fault != 1:
-            raise ValueError(f"database_url: the database does not answer ({fault})")
+            raise no_answer(str(fault))
 
     def migrate(self, revision: str = "head") -> None:
         """Bring the schema up to a revision; what is there already stays."""
@@ -182,15 +182,21 @@ def is_away(error: sa.exc.DBAPIError) -> bool:
     return isinstance(error, sa.exc.OperationalError) and (code is None or code.startswith(_AWAY))
 
 
-def first_line(error: sa.exc.DBAPIError) -> str:
+def no_answer(fault: str) -> ValueError:
+    """What is said where a database does not answer before anything was begun."""
+    return ValueError(f"database_url: the database does not answer ({fault})")
+
+
+def first_line(error: BaseException | None) -> str:
     """What the database's driver says in short."""
-    return str(error.orig).partition("\n")[0]
+    said = error.orig if isinstance(error, sa.exc.DBAPIError) else error
+    return str(said).partition("\n")[0]
 
 
 def _connect_options(url: str) -> dict[str, Any]:
     if url.startswith("sqlite"):
         return {"connect_args": {"timeout": _BUSY_SECONDS, "check_same_thread": False}}
-    return {"pool_pre_ping": True, "connect_args": {"options": "-c timezone=UTC", **_LINK}}
+    return {"pool_pre_ping": True, "connect_args": {"options": "-c timezone=UTC", **LINK}}
 
 
 def _set_up_sqlite(connection: Any, _record: Any) -> None:

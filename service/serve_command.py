@@ -2,6 +2,7 @@
 
 import argparse
 import sys
+from contextlib import suppress
 from getpass import getpass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -14,6 +15,10 @@ from service.settings import Settings
 
 if TYPE_CHECKING:
     from service.context import Service
+    from service.server_lock import ServerLock
+
+# As uvicorn's own command has it.
+_NOT_STARTED = 3
 
 
 def add_serve(parser: argparse.ArgumentParser) -> None:
@@ -66,21 +71,23 @@ def run_serve(options: argparse.Namespace) -> int:
     Raises
     ------
     ValueError
-        If a setting breaks its rule, another process serves the folder, or the service should
-        listen beyond this machine while no password is set.
+        If a setting breaks its rule, another process serves the folder or the database, or the
+        service should listen beyond this machine while no password is set.
     """
+    from service.server_lock import ServerLock
+
     settings = settings_from(options)
     if options.set_password:
         return _set_password(settings)
     try:
-        with served_once(settings.data):
-            _serve(settings)
+        with served_once(settings.data), ServerLock(settings) as lock:
+            _serve(settings, lock)
     except Conflict as conflict:
         raise ValueError(str(conflict)) from conflict
     return 0
 
 
-def _serve(settings: Settings) -> None:
+def _serve(settings: Settings, lock: "ServerLock") -> None:
     import uvicorn
 
     from service.app import close_service, create_app
@@ -93,8 +100,8 @@ def _serve(settings: Settings) -> None:
         close_service(app.state.service)
         raise
     print(f"Log and photos: {settings.data.resolve()}")
-    with searched_in_pauses(app.state.service.answering):
-        uvicorn.run(
+    server = uvicorn.Server(
+        uvicorn.Config(
             app,
             host=settings.host,
             port=settings.port,
@@ -104,6 +111,21 @@ def _serve(settings: Settings) -> None:
             proxy_headers=bool(settings.trusted_proxies),
             forwarded_allow_ips=settings.trusted_proxies,
         )
+    )
+    ended_by: list[Conflict] = []
+
+    def overtaken(conflict: Conflict) -> None:
+        ended_by.append(conflict)
+        server.should_exit = True
+
+    lock.watch(overtaken)
+    # What uvicorn's own `run` does with an interrupt from the keyboard.
+    with suppress(KeyboardInterrupt), searched_in_pauses(app.state.service.answering):
+        server.run()
+    if ended_by:
+        raise ended_by[0]
+    if not server.started:
+        sys.exit(_NOT_STARTED)
 
 
 def _only_this_machine(service: "Service", host: str) -> None:
