@@ -155,17 +155,13 @@ class RunState:
 
     @cached_property
     def _in_order(self) -> tuple[TrayReading, ...]:
-        by_id = {one.photo.photo_id: one for one in self.readings}
-        return tuple(sorted(by_id.values(), key=_moment))
+        by_photo = {(one.photo.taken_at, one.photo.photo_id): one for one in self.readings}
+        return tuple(by_photo[key] for key in sorted(by_photo))
 
     def placement_at(self, moment: datetime) -> Placement | None:
         """Where the tray stands at a moment."""
         known = [one for one in self.placements if one.placed_at <= moment]
         return max(known, key=lambda one: one.placed_at, default=None)
-
-
-def _moment(reading: TrayReading) -> tuple[datetime, str]:
-    return reading.photo.taken_at, reading.photo.photo_id
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,11 +230,9 @@ class Answer:
     cause : str or None
         "No, it was …": root hairs, glare, husks or own words.
     level : Level
-        Of the flag when it was answered.
     strength : float
-        Of the flag when it was answered.
     trays : tuple of int
-        Of the flag when it was answered; empty where that is not known.
+        These three of the flag when it was answered; no trays where they are not known.
     """
 
     flag_key: str
