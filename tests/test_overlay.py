@@ -442,7 +442,8 @@ class TestLegibility:
         board = LabelBoard((1000, 700), Type(33))
         canvas = ImageDraw.Draw(Image.new("RGB", (1000, 700)))
         for x, y, reach in places:
-            board.write(canvas, Label(("15 mm", "likely"), (x, y), reach + 1, Attention.HOLD, "1"))
+            label = Label(("15 mm", "likely"), (x, y), reach + 1, Attention.HOLD, "1")
+            board.write(canvas, [label])
         for left, top, right, bottom in board.taken:
             assert left >= 0 and top >= 0 and right <= 1000 and bottom <= 700
         if len(places) == 2:

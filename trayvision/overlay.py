@@ -26,6 +26,8 @@ Mask = npt.NDArray[np.bool_]
 RING_GAP_MM: Final = 3.0
 _WORDED_PATCHES: Final = 4
 _WORDED_SHARE: Final = 0.001
+# Said as 100 % judged, so no place is worded as not judged.
+_AS_GOOD_AS_ALL: Final = 0.995
 _SMALLEST_UNJUDGED_MM2: Final = 150.0
 
 
@@ -157,8 +159,7 @@ def _write_labels(picture: Picture, ground: Ground, inspection: Inspection) -> P
     labels = []
     for tray in inspection.trays:
         labels += _tray_labels(ground, tray, board)
-    for label in labels:
-        board.write(canvas, label)
+    board.write(canvas, labels)
     return np.asarray(image)
 
 
@@ -197,11 +198,12 @@ def _area_labels(ground: Ground, tray: TrayInspection) -> list[Label]:
     """One word for the largest area of each hatch."""
     bare = [ground.from_plan(tray, area.outline_mm) for area in tray.evenness.bare_areas]
     floor = [ground.from_plan(tray, area.outline_mm) for area in tray.evenness.bare_floor]
+    unjudged = tray.plan.seen < _AS_GOOD_AS_ALL
     groups = (
         ("no shoots", bare[:1]),
         ("bare floor", floor[:1]),
         ("slime?", _plan_outlines(ground, tray, _slime(tray))),
-        ("cannot tell", _plan_outlines(ground, tray, _unjudged(tray))),
+        ("cannot tell", _plan_outlines(ground, tray, _unjudged(tray)) if unjudged else []),
     )
     least = _WORDED_SHARE * ground.size[0] * ground.size[1] / VISIBLE_STEP_PX**2
     labels = []

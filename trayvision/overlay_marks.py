@@ -160,12 +160,19 @@ class LabelBoard:
         if np.isfinite(points).all():
             self._shown.append(_box_of(points))
 
-    def write(self, canvas: ImageDraw.ImageDraw, label: Label) -> None:
-        """Put one label where it fits best, with a line to what it means if it lies away."""
-        width, height = self._measure(label)
-        box = self._best_box(label, width, height)
-        self.taken.append(box)
-        self._leader(canvas, label, box)
+    def write(self, canvas: ImageDraw.ImageDraw, labels: Sequence[Label]) -> None:
+        """Put labels where they fit best, with a line to what each means if it lies away."""
+        boxes = []
+        for label in labels:
+            boxes.append(self._best_box(label, *self._measure(label)))
+            self.taken.append(boxes[-1])
+        # All lines before all papers, so that none strikes out a word.
+        for label, box in zip(labels, boxes, strict=True):
+            self._leader(canvas, label, box)
+        for label, box in zip(labels, boxes, strict=True):
+            self._paper(canvas, label, box)
+
+    def _paper(self, canvas: ImageDraw.ImageDraw, label: Label, box: Box) -> None:
         pad = self._pad
         edge = max(1, round(self.type.size / 18))
         canvas.rectangle(box, fill=PAPER, outline=INK, width=edge)

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Annotated
 
-import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, Field
 from starlette.responses import Response
@@ -104,12 +103,10 @@ class ShelfPage:
 class _Shelf:
     """One answer's view of a shelf, of the grain most of its runs are where none is asked for."""
 
-    def __init__(
-        self, connection: sa.Connection, say: Say, shelf_id: int, grain: str | None
-    ) -> None:
+    def __init__(self, content: ShelvesContent, shelf_id: int, grain: str | None) -> None:
         self._compared: dict[CurveKind, ShelfRuns] = {}
-        self.content = ShelvesContent(connection, say, grain)
-        self.curves = self.content.growth.shelf(shelf_id)
+        self.content = content
+        self.curves = content.growth.shelf(shelf_id)
         if grain is None and self.curves.runs:
             grains = [run.grain for run in self.curves.runs]
             self.content.grain = max(sorted(set(grains)), key=grains.count)
@@ -151,7 +148,8 @@ def shelf_page(
     """The runs of one shelf."""
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
-        page = _page(_Shelf(connection, say, shelf_id, grain), say, grain)
+        content = ShelvesContent(connection, say, grain)
+        page = _page(_Shelf(content, shelf_id, grain), say, grain)
         return show(request, connection, "shelf.html", page, here=addresses.SHELVES)
 
 
@@ -162,9 +160,18 @@ def chart_of_shelf(
     """The runs of one shelf as one kind of curve."""
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
-        compared = _Shelf(connection, say, shelf_id, asked.grain).compared(asked.kind)
+        content = ShelvesContent(connection, say, asked.grain)
+        compared = _Shelf(content, shelf_id, asked.grain).compared(asked.kind)
         chart = shelf_runs_chart(compared, say.room.target_shoot_height_mm, say)
     return answer_chart(request, chart, asked.size, asked.tone)
+
+
+def heights_now(content: ShelvesContent, shelf_id: int, say: Say) -> ChartShown:
+    """The chart of a shelf's runs by age, of the content's grain."""
+    query = [("kind", str(CurveKind.HEIGHT)), ("grain", content.grain)]
+    address = addresses.with_query(addresses.shelf_chart(shelf_id), query)
+    compared = _Shelf(content, shelf_id, content.grain).compared(CurveKind.HEIGHT)
+    return _shown(content.shelves[shelf_id].name, compared, address, say).chart
 
 
 def _page(shelf: _Shelf, say: Say, grain: str | None) -> ShelfPage:

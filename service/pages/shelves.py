@@ -1,5 +1,6 @@
 """The shelves' pages: which runs are ahead or behind, and why."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Annotated
@@ -19,6 +20,7 @@ from service.pages.frame import show
 from service.pages.pace_words import runs_words
 from service.pages.present_pace import RunPace, not_told, present_answer, shared
 from service.pages.record_tables import RecordTable
+from service.pages.shelf import heights_now
 from service.pages.shelf_charts import (
     AgeRow,
     groups_alt,
@@ -33,6 +35,8 @@ router = APIRouter(include_in_schema=False)
 
 _Id = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 _Grain = Annotated[str | None, Query(max_length=200)]
+# Of more shelves, the list below leads to each one's chart.
+_MOST_SHELVES = 6
 _HALVES = {True: "Upper shelves", False: "Lower shelves"}
 
 
@@ -54,6 +58,15 @@ class CurvesShown:
 
 
 @dataclass(frozen=True)
+class GrowingShelf:
+    """A shelf's name and page, and the chart of what grows on it."""
+
+    name: str
+    address: str
+    chart: ChartShown
+
+
+@dataclass(frozen=True)
 class ShelvesPage:
     """The room by shelves.
 
@@ -72,6 +85,8 @@ class ShelvesPage:
     curves : CurvesShown or None
     curves_words : str
         What the curves are of, or why there are none.
+    growing : tuple of GrowingShelf
+        What grows, shelf by shelf, as long as usual curves cannot be compared.
     shelves, halves, lots : tuple of PaceRow
     period : int
         Days that yields and records reach back.
@@ -87,6 +102,7 @@ class ShelvesPage:
     astray: tuple[RunPace, ...]
     curves: CurvesShown | None
     curves_words: str
+    growing: tuple[GrowingShelf, ...]
     shelves: tuple[PaceRow, ...]
     halves: tuple[PaceRow, ...]
     lots: tuple[PaceRow, ...]
@@ -132,7 +148,9 @@ def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:
         for pace in paces
         if pace.run_id in facts
     }
-    lagging = content.lagging(pace.tray for pace in paces)
+    behind = content.behind_flags()
+    # Of whatever grain: the heading must not say that none lags above the one that does.
+    lagging = sorted({tray for flag in behind for tray in flag.trays})
     (compared, words), half = _compared(content), content.by_half
     records = content.records(days)
     return ShelvesPage(
@@ -141,10 +159,11 @@ def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:
         shared=shared(paces, names, lots),
         grain=content.grain,
         grains=content.grains,
-        behind=content.behind_flags(),
+        behind=behind,
         astray=tuple(pace for pace in paces if pace.side),
         curves=None if not compared else _curves(content, say, compared),
         curves_words=words,
+        growing=() if compared else _growing(content, paces, say),
         shelves=content.shelf_rows(),
         halves=tuple(PaceRow.of(name, None, half.get(upper)) for upper, name in _HALVES.items()),
         lots=content.lot_rows(),
@@ -169,6 +188,17 @@ def _compared(content: ShelvesContent) -> tuple[dict[str, GroupGrowth], str]:
         return halves, words
     finished = runs_words(content.normal.runs)
     return {}, f"Curves cannot be compared yet: {finished} of {content.grain} finished."
+
+
+def _growing(
+    content: ShelvesContent, paces: Sequence[RunPace], say: Say
+) -> tuple[GrowingShelf, ...]:
+    here = {pace.shelf_id for pace in paces}
+    shelves = [shelf for shelf in content.shelves.values() if shelf.id in here][:_MOST_SHELVES]
+    return tuple(
+        GrowingShelf(one.name, addresses.shelf(one.id), heights_now(content, one.id, say))
+        for one in shelves
+    )
 
 
 def _curves(content: ShelvesContent, say: Say, groups: dict[str, GroupGrowth]) -> CurvesShown:

@@ -130,6 +130,8 @@ def test_room_without_finished_runs_says_that_it_cannot_tell(shown_house: House)
     untold = "cannot be told before 5 runs of barley have finished; so far none has."
     assert untold in page
     assert "cannot tell yet: no runs" in page
+    for name in ("Top shelf", "Bottom shelf"):
+        assert f"over days since spreading on {name}: 3 runs growing, no runs finished." in page
     shelf = shown_house.client.get("/shelves/1").text
     assert "<h1>Top shelf: nothing is noticed to lag behind the trays spread with it</h1>" in shelf
     assert untold in shelf
@@ -152,6 +154,8 @@ def test_grains_are_not_mixed(house: House) -> None:
     house.post("/api/runs", tray=8, spread_at=at, seed=[{"lot_id": lot, "weight_g": 500.0}])
     page = house.client.get("/shelves", params={"grain": "wheat"}).text
     assert "before 5 runs of wheat have finished" in page
+    assert "<h1>Tray 6 lags behind the trays spread with it</h1>" in page
+    assert "growing" not in page
     assert ">Barley</a>" in page
 
 
