@@ -15,11 +15,14 @@ from pathlib import Path
 import sqlalchemy as sa
 from PIL import Image
 
+from service.camera_clock import not_before
 from service.camera_shots import NewShot, keep_shot, log_failure
 from service.context import Service
+from service.entries import current
 from service.models.cameras import Camera
 from service.outside_schema import SEEN_FILE
 from service.refusals import Busy, Refusal
+from service.schema import CAMERA
 from service.whole_pictures import is_whole, picture_type
 from trayvision.photo_exif import EXIF_ERRORS, read_exif
 from trayvision.quality_flags import Doubt
@@ -102,7 +105,7 @@ class WatchedFolder:
         kind = picture_type(content) or "application/octet-stream"
         # A camera's own clock goes before the file's, which a copy may have changed.
         says_when = _says_when(content, kind)
-        taken_at = None if says_when else min(file.modified_at, service.clock())
+        taken_at = None if says_when else _file_moment(service, camera, file)
         try:
             keep_shot(service, camera, NewShot(file.path.name, content, kind, taken_at))
         except Busy:
@@ -123,6 +126,17 @@ def _pictures(folder: Path) -> Iterator[FolderFile]:
         if path.is_file() and found.st_size > 0:
             modified_at = datetime.fromtimestamp(found.st_mtime, UTC)
             yield FolderFile(path, found.st_size, modified_at)
+
+
+def _file_moment(service: Service, camera: Camera, file: FolderFile) -> datetime | None:
+    """When a file was written; None where the clock that wrote it had gone back."""
+    now = service.clock()
+    with service.database.read() as connection:
+        entered = current(CAMERA)
+        statement = sa.select(entered).where(entered.c.id == camera.id)
+        row = connection.execute(statement).mappings().one()
+        gone_back = file.modified_at < not_before(connection, row, now)
+    return None if gone_back else min(file.modified_at, now)
 
 
 def _says_when(content: bytes, kind: str) -> bool:

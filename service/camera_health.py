@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
 
+from service.camera_clock import clock_says
 from service.camera_schedule import next_shots, shots_between
 from service.camera_shots import TRIED_FOR, active_cameras, shots_of
 from service.camera_things import is_asked, schedule_of
@@ -49,6 +50,7 @@ def camera_health(
         "blurred": poor == PoorPicture.BLURRED,
     }
     failures = _failures(rows)
+    clock = clock_says(connection, camera.id)
     wrong = [name for name, is_so in states.items() if is_so]
     return CameraHealth(
         camera_id=camera.id,
@@ -59,7 +61,9 @@ def camera_health(
         last_error=failed[0]["error"] if failed else None,
         consecutive_failures=failures,
         next_shot_at=ahead[0] if ahead else None,
-        sentence=_sentence(camera, wrong, failed[0]["error"] if failures else None),
+        clock_says_at=clock,
+        sentence=_sentence(camera, wrong, failed[0]["error"] if failures else None)
+        + ("" if clock is None else _clock_sentence(clock.astimezone(zone))),
         shots=[shot_out(row) for row in rows[:_SHOWN]],
         **states,
     )
@@ -135,3 +139,10 @@ def _sentence(camera: Camera, wrong: Sequence[str], error: str | None) -> str:
     if error:
         return f"{name} gave no photo at its last try: {error}."
     return f"{name} gives photos."
+
+
+def _clock_sentence(said: datetime) -> str:
+    return (
+        f" Its clock says {said.day} {said:%B} {said.year}, which cannot be: its photos count from "
+        "when they come in. Set its clock."
+    )

@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import IntegrityError
 
 from service.bed_heights import beds_by_number
+from service.camera_clock import not_before
 from service.camera_poses import earlier_poses
 from service.context import Service
 from service.entries import Entrant, current, enter
@@ -186,10 +187,11 @@ def _job(
     with service.database.write() as connection:
         room = the_room(connection)
         camera = None if photo.camera is None else _camera(connection, photo.camera, by)
+        received_at = _first_had_at(photo, room, by)
         job = InspectionJob(
             path=path,
             name=_clean(photo.name),
-            received_at=_first_had_at(photo, room, by),
+            received_at=received_at,
             room_zone=room.time_zone,
             tray_size=room.tray_size,
             sizes=tray_sizes(connection),
@@ -197,6 +199,7 @@ def _job(
             beds=beds,
             taken_at=None if photo.taken_at is None else moment_given(photo.taken_at, room, by),
             calibration=None if camera is None else camera["calibration"],
+            not_before=None if camera is None else not_before(connection, camera, received_at),
             earlier=None
             if camera is None
             else earlier_poses(connection, service.store, camera["id"], before=by.at),

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import ExifTags, Image
 
-from service.inspector import FURTHEST_AHEAD, InspectedPhoto, InspectionJob, not_measured
+from service.inspector import InspectedPhoto, InspectionJob, not_measured
 from service.pose_records import POSES_NAME, poses_json, same_run_poses
 from trayvision.camera import Camera
 from trayvision.inspection import Inspection, inspect_marked, inspect_photo
@@ -39,7 +39,7 @@ def inspect_job(job: InspectionJob) -> InspectedPhoto:
         photo = load_photo(job.path, name=job.name)
     except PhotoProblem as problem:
         return replace(not_measured(job, ""), record=problem_record(job.name, problem))
-    taken_at, source = _moment(job, photo)
+    taken_at, source, said_at = job.believed(*_said(job, photo))
     photo = replace(photo, taken_at=taken_at)
     pictures = {
         "thumbnail.jpg": _jpeg(_shrunk(photo.pixels, _THUMBNAIL_PX)),
@@ -59,7 +59,7 @@ def inspect_job(job: InspectionJob) -> InspectedPhoto:
         if job.earlier is not None:
             poses = [tray.pose for tray in inspection.trays if tray.pose is not None and tray.in_mm]
             pictures[POSES_NAME] = poses_json(poses)
-    return InspectedPhoto(record, taken_at, source, pictures)
+    return InspectedPhoto(record, taken_at, source, pictures, said_at)
 
 
 def _inspect(job: InspectionJob, photo: Photo, taken_at: datetime) -> Inspection:
@@ -77,19 +77,17 @@ def _inspect(job: InspectionJob, photo: Photo, taken_at: datetime) -> Inspection
     )
 
 
-def _moment(job: InspectionJob, photo: Photo) -> tuple[datetime, str]:
-    if job.taken_at is not None:
-        return job.taken_at, "given"
-    latest = job.received_at + FURTHEST_AHEAD
-    if photo.taken_at is not None and photo.taken_at <= latest:
+def _said(job: InspectionJob, photo: Photo) -> tuple[datetime | None, str]:
+    """What the photo says of its moment, in UTC, and how."""
+    if photo.taken_at is not None:
         return photo.taken_at.astimezone(UTC), "photo"
-    if Doubt.CAPTURE_OFFSET_UNKNOWN in photo.doubts:
-        local = _clock_time(job)
-        if local is not None:
-            moment = local.replace(tzinfo=ZoneInfo(job.room_zone)).astimezone(UTC)
-            if moment <= latest:
-                return moment, "photo, in the room's time"
-    return job.received_at, "received"
+    source = "photo, in the room's time"
+    local = _clock_time(job) if Doubt.CAPTURE_OFFSET_UNKNOWN in photo.doubts else None
+    try:
+        zone = ZoneInfo(job.room_zone)
+        return None if local is None else local.replace(tzinfo=zone).astimezone(UTC), source
+    except OverflowError:  # Year 1 or 9999 leaves the calendar in UTC.
+        return None, source
 
 
 def _clock_time(job: InspectionJob) -> datetime | None:

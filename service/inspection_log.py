@@ -58,6 +58,7 @@ def enter_photo(connection: sa.Connection, photo: NewPhoto, by: Entrant) -> int:
         "photo_id": photo_id,
         "taken_at": photo.inspected.taken_at,
         "taken_at_from": photo.inspected.taken_at_from,
+        "photo_said_at": photo.inspected.said_at,
         "watering": photo.watering,
         "camera_id": photo.camera_id,
     }

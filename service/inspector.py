@@ -59,6 +59,8 @@ class InspectionJob:
         Take the whole frame as the tray, without the kit.
     marked : MarkedTray, optional
         The opening of a tray without the kit, as a person marked it.
+    not_before : aware datetime, optional
+        Of a camera's photo: a moment before that, which it says itself, is not believed.
     earlier : tuple of dict, optional
         Of a photo by a fixed camera: where trays lay in its photos before, as
         `service.camera_poses.earlier_poses` gives them.
@@ -76,7 +78,29 @@ class InspectionJob:
     calibration: Mapping[str, Any] | None = None
     whole_photo: bool = False
     marked: MarkedTray | None = None
+    not_before: datetime | None = None
     earlier: tuple[Mapping[str, Any], ...] | None = None
+
+    def believed(
+        self, said_at: datetime | None, source: str
+    ) -> tuple[datetime, str, datetime | None]:
+        """When the photo counts as taken, by which `TakenAtFrom`, and what it said in vain.
+
+        Parameters
+        ----------
+        said_at : aware datetime or None
+            What the photo says itself.
+        source : str
+            The `TakenAtFrom` of that.
+        """
+        if self.taken_at is not None:
+            return self.taken_at, "given", None
+        if said_at is None:
+            return self.received_at, "received", None
+        gone_back = self.not_before is not None and said_at < self.not_before
+        if gone_back or said_at > self.received_at + FURTHEST_AHEAD:
+            return self.received_at, "received", said_at
+        return said_at, source, None
 
 
 @dataclass(frozen=True)
@@ -94,12 +118,15 @@ class InspectedPhoto:
         ``thumbnail.jpg``, ``photo.jpg``, ``overlay.jpg``, and a straight-down view of each tray,
         ``tray-17.jpg``, 1 mm a pixel, for crops of the same place at different times; of a
         fixed camera's photo ``poses.json`` as well.
+    said_at : aware datetime or None
+        What the photo says itself of its moment, where that is not believed.
     """
 
     record: dict[str, Any]
     taken_at: datetime
     taken_at_from: str
     pictures: Mapping[str, bytes] = field(default_factory=dict)
+    said_at: datetime | None = None
 
 
 class Inspector(Protocol):

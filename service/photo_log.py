@@ -124,6 +124,7 @@ def photos_out(connection: sa.Connection, ids: Sequence[int]) -> list[PhotoOut]:
             passes.c.library_version,
             capture.c.taken_at,
             capture.c.taken_at_from,
+            capture.c.photo_said_at,
             capture.c.watering,
             camera.c.name.label("camera"),
         )
@@ -174,6 +175,7 @@ def _photo_out(row: Row, trays: list[dict[str, Any]], assigned: list[int]) -> Ph
         file=row["name"],
         taken_at=row["taken_at"],
         taken_at_from=row["taken_at_from"],
+        photo_said_at=row["photo_said_at"],
         received_at=row["received_at"],
         watering=row["watering"],
         camera=row["camera"],

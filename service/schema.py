@@ -2,8 +2,7 @@
 
 Times are UTC. A moment of the room's life (`spread_at`, `placed_at`, …) is what a person or
 camera says; `entered_at` is when it was entered. What follows from other rows is not stored:
-which run a photo belongs to, a tray's state or place, a flag's state are worked out from the
-rows when asked, so that late and corrected rows need no repair of others.
+a photo's run, a tray's state or place, a flag's state are worked out from the rows when asked.
 """
 
 import sqlalchemy as sa
@@ -181,6 +180,7 @@ CAPTURE = entries_table(
     text_column("watering", required=True),
     refers_column("camera_id", "camera"),
     text_column("note"),
+    moment_column("photo_said_at"),  # Where its clock is not believed.
 )
 
 # One pass of the library over one photo; measuring again stands beside the pass before.

@@ -151,6 +151,10 @@ class CameraHealth(Model):
     blurred: bool
     frozen: bool = Field(description="It gives the same picture again and again.")
     silent: bool = Field(description="No photo although some were due.")
+    clock_says_at: datetime | None = Field(
+        description="What its last photo said, where that is not believed: the photo counts from "
+        "when it came in."
+    )
     next_shot_at: datetime | None
     sentence: str = Field(description="The same in words.")
     shots: list[CameraShot] = Field(description="The last tries, latest first.")

@@ -36,6 +36,9 @@ class PhotoOut(Model):
     file: str
     taken_at: datetime
     taken_at_from: TakenAtFrom
+    photo_said_at: datetime | None = Field(
+        description="What its own clock said, where that is not believed."
+    )
     received_at: datetime
     watering: Watering
     camera: str | None

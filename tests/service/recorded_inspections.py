@@ -162,7 +162,7 @@ class RecordedInspector:
 
     def inspect(self, job: InspectionJob) -> InspectedPhoto:
         self.jobs.append(job)
-        taken_at, source = job.taken_at or job.received_at, "given" if job.taken_at else "received"
+        taken_at, source, said_at = job.believed(None, "")
         if job.marked is not None:
             day = _day(job, job.marked.number, taken_at)
             record = photo_record(job.name, [marked_record(job.marked, day=day)], None)
@@ -174,12 +174,14 @@ class RecordedInspector:
             record = photo_record(job.name, [], "No tag of the reference kit could be read.")
             pictures = {"thumbnail.jpg": b"small", "photo.jpg": b"plain"}
             return InspectedPhoto(record, taken_at, source, pictures)
-        if job.taken_at is None and said["taken_at"] is not None:
-            taken_at, source = datetime.fromisoformat(said["taken_at"]).astimezone(UTC), "photo"
+        if said["taken_at"] is not None:
+            moment = datetime.fromisoformat(said["taken_at"]).astimezone(UTC)
+            taken_at, source, said_at = job.believed(moment, "photo")
         trays = [tray_record(**{**_known(job, tray["number"], taken_at), **tray}) for tray in shown]
         pictures = {"thumbnail.jpg": b"small", "photo.jpg": b"plain", "overlay.jpg": b"drawn"}
         pictures |= {f"tray-{tray['number']}.jpg": _view(tray) for tray in shown}
-        return InspectedPhoto(photo_record(job.name, trays, None), taken_at, source, pictures)
+        record = photo_record(job.name, trays, None)
+        return InspectedPhoto(record, taken_at, source, pictures, said_at)
 
     def close(self) -> None:
         pass

@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -12,6 +12,8 @@ from PIL import Image
 
 from tests.service.conftest import START, Room
 from tests.service.picture_servers import jpeg
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def _look(room: Room, **later: float) -> None:
@@ -160,3 +162,44 @@ def test_folder_that_goes_away_is_told_once_and_silence_after_its_hours(
     assert room.get(health)["ok"]
     room.watch.forward(hours=4)
     assert room.get(health)["silent"]
+
+
+@pytest.mark.parametrize(
+    ("days_ago", "believed"),
+    # A card from before the camera was entered; longer ago than a year; a clock back in 1970.
+    [
+        (200, True),
+        (366, True),
+        (400, False),
+        ((START - datetime(1970, 1, 2, tzinfo=UTC)).days, False),
+    ],
+)
+def test_card_is_read_in_late_and_a_clock_gone_back_is_not_believed(
+    room: Room, folder: Path, days_ago: int, believed: bool
+) -> None:
+    _watch(room, folder)
+    path = folder / "late.jpg"
+    path.write_bytes(jpeg())
+    written_at = START - timedelta(days=days_ago)
+    os.utime(path, (written_at.timestamp(),) * 2)
+    _look(room)
+    _look(room, seconds=5)
+    (photo,) = room.get("/api/photos")["photos"]
+    expected = written_at if believed else START + timedelta(seconds=5)
+    assert datetime.fromisoformat(photo["taken_at"]) == expected
+
+
+def test_first_run_bounds_what_a_card_may_say(room: Room, folder: Path) -> None:
+    # Written down afterwards: the room grew before its log and its camera were there.
+    first = START - timedelta(days=900)
+    room.post("/api/runs", tray=3, spread_at=first.isoformat())
+    _watch(room, folder)
+    for number, days in ((1, 898), (2, 903)):
+        path = folder / f"{number}.jpg"
+        path.write_bytes(jpeg(number))
+        os.utime(path, ((START - timedelta(days=days)).timestamp(),) * 2)
+    _look(room)
+    _look(room, seconds=5)
+    late, card = room.get("/api/photos")["photos"]
+    assert datetime.fromisoformat(card["taken_at"]) == START - timedelta(days=898)
+    assert datetime.fromisoformat(late["taken_at"]) == START + timedelta(seconds=5)

@@ -122,6 +122,35 @@ def test_moment_comes_from_whoever_knows_it_best(
     assert (done.taken_at, done.taken_at_from) == (taken_at, source)
 
 
+@pytest.mark.parametrize(
+    ("clock", "taken_at", "said_at"),
+    [
+        # A camera without a battery, some minutes after its power came back, in Vienna's winter.
+        (
+            "2000:01:01 00:03:00",
+            RECEIVED,
+            datetime(1999, 12, 31, 23, 3, tzinfo=UTC),
+        ),
+        ("1970:01:01 01:00:07", RECEIVED, datetime(1970, 1, 1, 0, 0, 7, tzinfo=UTC)),
+        # A card read in late, and the very first moment that is believed.
+        ("2025:09:01 12:00:00", datetime(2025, 9, 1, 10, 0, tzinfo=UTC), None),
+        ("2025:03:01 01:00:00", datetime(2025, 3, 1, tzinfo=UTC), None),
+        # Ahead by more than a time zone that nobody set can explain.
+        ("2036:03:01 18:00:00", RECEIVED, datetime(2036, 3, 1, 17, 0, tzinfo=UTC)),
+        # Year 1 has no moment in UTC, so it says nothing.
+        ("0001:01:01 00:00:00", RECEIVED, None),
+    ],
+)
+def test_clock_that_cannot_be_is_not_believed_and_kept(
+    tmp_path: Path, clock: str, taken_at: datetime, said_at: datetime | None
+) -> None:
+    path = _grey(tmp_path / "wall.jpg", DateTimeOriginal=clock)
+    job = _job(path, not_before=datetime(2025, 3, 1, tzinfo=UTC))
+    done = service.inspection_job.inspect_job(job)
+    assert (done.taken_at, done.said_at) == (taken_at, said_at)
+    assert (done.taken_at_from == "received") == (taken_at == RECEIVED)
+
+
 def _end_the_reader(_job: InspectionJob) -> InspectedPhoto:
     os._exit(9)
 
