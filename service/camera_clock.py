@@ -5,11 +5,10 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.models.cameras import CameraKind
 from service.room_log import Row
-from service.run_calendar import LONGEST_RUN
-from service.schema import CAPTURE, RUN
+from service.run_calendar import LONGEST_RUN, run_calendar
+from service.schema import CAPTURE
 
 # A card that lay in a drawer is read in when its camera is set up at last. Judgement.
 _OLDEST_CARD: Final = timedelta(days=366)
@@ -30,11 +29,9 @@ def not_before(connection: sa.Connection, camera: Row, received_at: datetime) ->
     received_at : aware datetime
         When its photo came.
     """
-    runs = current(RUN)
-    first_run = connection.execute(sa.select(sa.func.min(runs.c.spread_at))).scalar()
-    earliest: datetime = camera["first_entered_at"] - _OLDEST_CARD
-    if first_run is not None:
-        earliest = min(earliest, first_run - _BEFORE_SPREADING)
+    of_trays = run_calendar(connection).by_tray.values()
+    first_runs = (spans[0].spread_at - _BEFORE_SPREADING for spans in of_trays if spans)
+    earliest: datetime = min([camera["first_entered_at"] - _OLDEST_CARD, *first_runs])
     live = camera["kind"] != CameraKind.FOLDER and camera["options"] is not None
     return max(earliest, received_at - LONGEST_RUN) if live else earliest
 
