@@ -164,7 +164,8 @@ class PoolInspector:
 
     def warm(self) -> None:
         """Start its processes now, so that the first photo does not wait for them to load."""
-        self._running_pool().submit(_load)
+        for _ in range(self._processes):
+            self._running_pool().submit(_load).add_done_callback(_say_failure)
 
     def inspect(self, job: InspectionJob) -> InspectedPhoto:
         """Measure one photo; waits until it is done.
@@ -250,7 +251,16 @@ class PoolInspector:
 
 def _load() -> None:
     """What a process needs to measure; runs there."""
-    import service.inspection_job  # noqa: F401
+    from service.inspection_rehearsal import rehearse
+
+    rehearse()
+
+
+def _say_failure(loading: Future[None]) -> None:
+    # Photos are measured all the same, and say what is wrong; a pool given up early is no fault.
+    error = None if loading.cancelled() else loading.exception()
+    if error is not None and not isinstance(error, BrokenProcessPool):
+        _LOG.error("measuring could not be prepared: %s", error)
 
 
 def _give_up(pool: ProcessPoolExecutor | None) -> None:

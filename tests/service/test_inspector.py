@@ -16,6 +16,7 @@ import pytest
 from PIL import Image
 
 import service.inspection_job
+from service.inspection_rehearsal import rehearse
 from service.inspector import InspectedPhoto, InspectionJob, PoolInspector
 from service.refusals import Busy
 
@@ -207,3 +208,23 @@ def test_more_than_may_wait_are_turned_away(
     for thread in threads:
         thread.join(10)
     assert inspector.waiting == 0
+
+
+def test_rehearsal_goes_through_all_that_a_photo_goes_through(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rehearsed: list[InspectedPhoto] = []
+
+    def kept(job: InspectionJob) -> InspectedPhoto:
+        rehearsed.append(service.inspection_job.inspect_job(job))
+        return rehearsed[-1]
+
+    monkeypatch.setattr("service.inspection_rehearsal.inspect_job", kept)
+    rehearse()
+    without_kit, marked = rehearsed
+    assert (
+        without_kit.record["problem"] == "No tag of the reference kit could be read in this photo."
+    )
+    assert marked.record["problem"] is None
+    assert len(marked.record["trays"]) == 1
+    assert {"thumbnail.jpg", "photo.jpg", "overlay.jpg"} <= marked.pictures.keys()
