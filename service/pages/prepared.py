@@ -14,7 +14,7 @@ from service.pages.shelves_content import ShelvesContent
 from service.pages.words import Say
 from service.period_report.runs import harvests_of_runs
 from service.photo_log import latest_photos
-from service.room_log import the_room
+from service.room_log import shelf_names, the_room
 
 # Whoever asks for a page goes before each part, yet parts come to an end.
 _MOST_SECONDS = 1.0
@@ -34,6 +34,9 @@ def prepare(service: Service, tray_ids: Collection[int]) -> None:
         with service.database.read() as connection:
             _curves(connection, service, tray_id)
             latest_photos(connection, [tray_id])
+    if not tray_ids:
+        # Air that was read, for one, moves the curves over warmth of all that stands in it.
+        _shelves(service)
     service.answering.wait_for_pause(_MOST_SECONDS)
     with service.database.read() as connection:
         content = ShelvesContent(connection, Say(the_room(connection), service.clock()), None)
@@ -47,3 +50,12 @@ def _curves(connection: sa.Connection, service: Service, tray_id: int) -> None:
     spans = growth.calendar.by_tray.get(tray_id, ())
     for readings in growth.readings(spans[-1:]):
         growth.curves(readings)
+
+
+def _shelves(service: Service) -> None:
+    with service.database.read() as connection:
+        shelves = list(shelf_names(connection))
+    for shelf_id in shelves:
+        service.answering.wait_for_pause(_MOST_SECONDS)
+        with service.database.read() as connection:
+            RoomGrowth(connection, the_room(connection), service.clock()).shelf(shelf_id)
