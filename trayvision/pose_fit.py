@@ -17,7 +17,9 @@ from trayvision.camera import Camera
 
 FloatArray = npt.NDArray[np.float64]
 
-MAX_STEPS = 100
+# Good fits take fewer. Tags that no tray of the given size has creep along a valley for hundreds,
+# and where the size is set wrong that was most of an inspection's time.
+MAX_STEPS = 50
 SMALLEST_GAIN = 1e-6
 # Eight coordinates a tag, so this is a misfit of less than two sigma each.
 CLEAR_COST_PER_TAG = 30.0

@@ -90,8 +90,9 @@ def largest_agreement(tags: Sequence[ReadTag], size: TraySize, camera: Camera) -
         placed = place(pair, size, camera) if pair[0].corner != pair[1].corner else None
         if placed is None:
             continue
-        wider = place((*pair, *_supporters(placed, tags, size)), size, camera)
-        placed = wider or placed
+        supporters = _supporters(placed, tags, size)
+        if supporters:
+            placed = place((*pair, *supporters), size, camera) or placed
         if best is None or _rank(placed) > _rank(best):
             best = placed
     return best
