@@ -11,6 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Error, Page, Playwright, expect, sync_playwright
 
 from service.database import Database
+from tests.compiled_statements import compiled_once
 from tests.pages.house import House, furnish, served
 
 PHONE = {"width": 360, "height": 740}
@@ -23,6 +24,12 @@ os.environ.setdefault("PLAYWRIGHT_BROWSERS_PATH", "0")
 expect.set_options(timeout=30_000)
 # WCAG 2.2, levels A and AA, as the checker names its rules.
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _compiled_once() -> Iterator[None]:
+    with compiled_once():
+        yield
 
 
 @contextmanager

@@ -19,6 +19,7 @@ from service.context import Service
 from service.database import Database
 from service.remeasuring import Remeasurer
 from service.settings import Settings
+from tests.compiled_statements import compiled_once
 from tests.service.postgres_cluster import private_cluster, server_programs
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 
@@ -40,6 +41,12 @@ ON_THIS_MACHINE: dict[str, Any] = {
     "client": ("127.0.0.1", 50_000),
 }
 START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _compiled_once() -> Iterator[None]:
+    with compiled_once():
+        yield
 
 
 @pytest.fixture(scope="session")
