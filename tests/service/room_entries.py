@@ -29,6 +29,7 @@ class Entries:
         self._rng = rng
         self._shelves = shelves
         self._harvested: list[int] = []
+        self._started: set[int] = set()
         kinds: tuple[Callable[[], None], ...] = (
             self.photo,
             self.harvest,
@@ -62,7 +63,12 @@ class Entries:
     def harvest(self) -> None:
         """The run that was spread first is harvested, of trays that the kit numbers."""
         runs = self._client.get("/api/runs?growing=true&limit=500").json()
-        known = [one for one in runs if one["tray"] <= LAST_TRAY_NUMBER]
+        # Runs that this started are too young to be followed by another.
+        known = [
+            one
+            for one in runs
+            if one["tray"] <= LAST_TRAY_NUMBER and one["id"] not in self._started
+        ]
         run = min(known, key=lambda one: one["spread_at"])
         weight_g = float(self._rng.integers(5000, 7000))
         self._post(f"/api/runs/{run['id']}/harvests", weight_g=weight_g, ends_run=True)
@@ -72,7 +78,7 @@ class Entries:
         """A tray that was harvested is spread again."""
         if not self._harvested:
             self.harvest()
-        self._post("/api/runs", tray=self._harvested.pop(0))
+        self._started.add(self._post("/api/runs", tray=self._harvested.pop(0))["id"])
 
     def move(self) -> None:
         """Some tray is put on another shelf."""
@@ -95,7 +101,8 @@ class Entries:
     def _tray(self) -> int:
         return int(self._rng.integers(1, LAST_TRAY_NUMBER + 1))
 
-    def _post(self, path: str, **body: Any) -> None:
+    def _post(self, path: str, **body: Any) -> Any:
         response = self._client.post(path, json=body)
         if response.status_code not in (200, 201):
             raise RuntimeError(f"{path}: {response.status_code} {response.text[:500]}")
+        return response.json()
