@@ -20,7 +20,7 @@ from service.database import Database
 from service.remeasuring import Remeasurer
 from service.settings import Settings
 from tests.compiled_statements import compiled_once
-from tests.service.postgres_cluster import private_cluster, server_programs
+from tests.service.postgres_cluster import Cluster, private_cluster, server_programs
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 
 TEMPLATE = "migrated"
@@ -60,6 +60,21 @@ def postgres() -> Iterator[str]:
         migrated.migrate()
         migrated.close()
         yield address
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Cluster]:
+    """A server of one file's own, to stop or to lock: nobody else misses it."""
+    with private_cluster(server_programs()) as own:
+        yield own
+
+
+def fresh_database(cluster: Cluster) -> str:
+    """The address of a new, empty database."""
+    name = f"log_{uuid4().hex}"
+    with psycopg.connect(cluster.address, autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    return database_address(cluster.address, name)
 
 
 @pytest.fixture(scope="session")

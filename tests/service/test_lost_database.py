@@ -5,9 +5,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
-from uuid import uuid4
 
-import psycopg
 import pytest
 import sqlalchemy as sa
 from pydantic import SecretStr
@@ -21,27 +19,17 @@ from service.notifications import Notifier
 from service.refusals import DatabaseAway
 from service.schema import ROOM
 from service.settings import Settings
-from tests.service.conftest import START, Room, database_address
+from tests.service.conftest import START, Room, fresh_database
 from tests.service.picture_servers import jpeg
-from tests.service.postgres_cluster import Cluster, private_cluster, server_programs
+from tests.service.postgres_cluster import Cluster
 from tests.service.recorded_inspections import photo_bytes
 
 AWAY = "database must answer, and does not: what was acknowledged before is kept, this is not."
 
 
-@pytest.fixture(scope="module")
-def cluster() -> Iterator[Cluster]:
-    """One of these tests' own, which nobody else misses."""
-    with private_cluster(server_programs()) as own:
-        yield own
-
-
 @pytest.fixture
 def settings(cluster: Cluster, tmp_path: Path) -> Settings:
-    name = f"log_{uuid4().hex}"
-    with psycopg.connect(cluster.address, autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    address = SecretStr(database_address(cluster.address, name))
+    address = SecretStr(fresh_database(cluster))
     return Settings(data=tmp_path / "data", database_url=address, round_seconds=3600.0)
 
 

@@ -9,7 +9,6 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from platform import node
-from uuid import uuid4
 
 import psycopg
 import pytest
@@ -18,27 +17,17 @@ from pydantic import SecretStr
 from service.refusals import Conflict, DatabaseAway
 from service.server_lock import _SERVERS_LOCK, ServerLock
 from service.settings import Settings
-from tests.service.conftest import database_address
-from tests.service.postgres_cluster import Cluster, private_cluster, server_programs
+from tests.service.conftest import fresh_database
+from tests.service.postgres_cluster import Cluster
 from trayvision.__main__ import USAGE_ERROR, main
 
 ROOT = Path(__file__).parents[2]
 REFUSED = "database_url must be served by one process only, and Trayvision on "
 
 
-@pytest.fixture(scope="module")
-def cluster() -> Iterator[Cluster]:
-    """One of these tests' own, which nobody else misses."""
-    with private_cluster(server_programs()) as own:
-        yield own
-
-
 @pytest.fixture
 def settings(cluster: Cluster, tmp_path: Path) -> Settings:
-    name = f"log_{uuid4().hex}"
-    with psycopg.connect(cluster.address, autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    address = database_address(cluster.address, name).replace("postgres@", "postgres:hidden@")
+    address = fresh_database(cluster).replace("postgres@", "postgres:hidden@")
     # Tests themselves say when the place is looked after.
     return Settings(data=tmp_path / "a", database_url=SecretStr(address), round_seconds=3600.0)
 
