@@ -15,6 +15,7 @@ from service.pages.words import Say
 from service.period_report.runs import harvests_of_runs
 from service.photo_log import latest_photos
 from service.room_log import shelf_names, the_room
+from service.trays_now import TraysNow
 
 # Whoever asks for a page goes before each part, yet parts come to an end.
 _MOST_SECONDS = 1.0
@@ -41,6 +42,8 @@ def prepare(service: Service, tray_ids: Collection[int]) -> None:
     with service.database.read() as connection:
         content = ShelvesContent(connection, Say(the_room(connection), service.clock()), None)
         content.records(int(Period.QUARTER))
+        # What the first page, the room's and the round's on paper begin with.
+        TraysNow(connection, the_room(connection), service.clock()).standing()
         harvests_of_runs(connection)
 
 
