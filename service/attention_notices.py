@@ -72,7 +72,11 @@ def _places(evidence: Iterable[FlagEvidence]) -> list[dict[str, Any]]:
     """Each place with the photo that shows it now and the one before."""
     places: list[dict[str, Any]] = []
     for one in evidence:
-        photo = {"photo_id": int(one.photo_id), "taken_at": one.taken_at.isoformat()}
+        photo = {
+            "photo_id": int(one.photo_id),
+            "taken_at": one.taken_at.isoformat(),
+            "found_mm": None if one.found_mm is None else round(one.found_mm, 1),
+        }
         if one.role == "before":
             places[-1]["before"] = photo
             continue

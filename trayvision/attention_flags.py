@@ -44,6 +44,8 @@ class FlagEvidence:
         None: the whole tray.
     role : str
         "now" or "before": the same place last time.
+    found_mm : float or None
+        How large a followed spot is in this photo; None where it was not found in it.
     """
 
     photo_id: str
@@ -51,6 +53,7 @@ class FlagEvidence:
     tray: int
     spot: Spot | None
     role: str = "now"
+    found_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -173,12 +173,17 @@ def _crops(run: RunState, suspicion: Suspicion) -> tuple[FlagEvidence, ...]:
     """The spot in the latest photo that shows it, and the same place in the photo before."""
     photo, now = suspicion.track.last
     spot = Spot(now.x_mm, now.y_mm, now.diameter_mm)
-    crops = [FlagEvidence(photo.photo_id, photo.taken_at, run.tray, spot, "now")]
+    pairs = [(photo, "now")]
     earlier = placed_before(run, photo.taken_at)
     if earlier:
-        last = earlier[-1].photo
-        crops.append(FlagEvidence(last.photo_id, last.taken_at, run.tray, spot, "before"))
-    return tuple(crops)
+        pairs.append((earlier[-1].photo, "before"))
+    found = {one.photo_id: seen.diameter_mm for one, seen in suspicion.track.sightings}
+    return tuple(
+        FlagEvidence(
+            one.photo_id, one.taken_at, run.tray, spot, role, found_mm=found.get(one.photo_id)
+        )
+        for one, role in pairs
+    )
 
 
 def _below(room: RoomState, run: RunState) -> list[int]:

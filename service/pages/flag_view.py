@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 import sqlalchemy as sa
 
@@ -43,11 +43,21 @@ _OF_THE_ROOM: Final[Mapping[str, str]] = {
 
 @dataclass(frozen=True)
 class Moment:
-    """A picture of a place, and the photo it was cut from."""
+    """A picture of a place, and the photo it was cut from.
+
+    Parameters
+    ----------
+    picture : str
+    taken_at : aware datetime
+    photo_id : int
+    found_mm : float or None
+        How large a followed spot is in it; None where it was not found.
+    """
 
     picture: str
     taken_at: datetime
     photo_id: int
+    found_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -57,14 +67,17 @@ class Place:
     Parameters
     ----------
     tray : int
-    across_mm : float or None
-        Size of the ringed spot; None: the whole tray.
+    at_mm : tuple of float or None
+        Where the ringed spot lies in the tray's frame; None: the whole tray.
+    followed : bool
+        Whether the spot was looked for in both photos.
     now : Moment
     before : Moment or None
     """
 
     tray: int
-    across_mm: float | None
+    at_mm: tuple[float, float] | None
+    followed: bool
     now: Moment
     before: Moment | None
 
@@ -97,6 +110,12 @@ class FlagView:
     readings: tuple[Reading, ...]
     lots: tuple[str, ...]
     held: tuple[Hold, ...]
+
+    @property
+    def where(self) -> str:
+        """Such as "tray 17": tells buttons of one page apart for whoever hears them alone."""
+        place = where_of(self.flag)
+        return place[0].lower() + place[1:]
 
     @property
     def is_mould(self) -> bool:
@@ -142,7 +161,7 @@ def flag_views(
         FlagView(
             flag=flag,
             title=title_of(flag),
-            places=_places(flag),
+            places=flag_places(flag),
             last_photo=photos.get(flag.tray) if flag.tray is not None else None,
             readings=tuple(_readings(flag, beside.readings)),
             lots=tuple(lots.get(flag.run_id or 0, ())),
@@ -154,11 +173,15 @@ def flag_views(
 
 def title_of(flag: FlagOut) -> str:
     """Where and what, such as "Tray 17: possible mould"."""
+    return where_of(flag) if flag.kind in _OF_THE_ROOM else f"{where_of(flag)}: {flag.kind}"
+
+
+def where_of(flag: FlagOut) -> str:
+    """Where it is, such as "Tray 17"."""
     if flag.kind in _OF_THE_ROOM:
         return _OF_THE_ROOM[flag.kind]
     number = len(flag.trays)
-    who = f"Tray {flag.trays[0]}" if number == 1 else f"{number} trays" if number else "The room"
-    return f"{who}: {flag.kind}"
+    return f"Tray {flag.trays[0]}" if number == 1 else f"{number} trays" if number else "The room"
 
 
 def is_of_the_room(flag: FlagOut) -> bool:
@@ -166,11 +189,13 @@ def is_of_the_room(flag: FlagOut) -> bool:
     return flag.kind in _OF_THE_ROOM or not flag.trays
 
 
-def _places(flag: FlagOut) -> tuple[Place, ...]:
+def flag_places(flag: FlagOut) -> tuple[Place, ...]:
+    """The places that show a flag, the strongest first."""
     return tuple(
         Place(
             tray=place["tray"],
-            across_mm=place["diameter_mm"],
+            at_mm=None if place["x_mm"] is None else (place["x_mm"], place["y_mm"]),
+            followed=flag.kind == FlagKind.POSSIBLE_MOULD and "found_mm" in place["now"],
             now=_moment(flag, place["now"], "now", number),
             before=None
             if place["before"] is None
@@ -180,12 +205,13 @@ def _places(flag: FlagOut) -> tuple[Place, ...]:
     )
 
 
-def _moment(flag: FlagOut, photo: Mapping[str, object], role: str, number: int) -> Moment:
+def _moment(flag: FlagOut, photo: Mapping[str, Any], role: str, number: int) -> Moment:
     which = f"?place={number}" if number else ""
     return Moment(
         picture=f"/api/flags/{flag.id}/evidence/{role}.jpg{which}",
-        taken_at=datetime.fromisoformat(str(photo["taken_at"])),
-        photo_id=int(str(photo["photo_id"])),
+        taken_at=datetime.fromisoformat(photo["taken_at"]),
+        photo_id=photo["photo_id"],
+        found_mm=photo.get("found_mm"),
     )
 
 

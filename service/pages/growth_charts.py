@@ -93,18 +93,16 @@ def run_chart(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Sa
     )
 
 
-def run_alt(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Say) -> str:
-    """What the chart of a run shows, for whoever cannot see it."""
+def run_alt(curves: RunCurves, quantity: Quantity, say: Say) -> str:
+    """What the chart of a run shows; the words above it say how that compares."""
     curve, unit = _curve(curves, quantity), unit_of(quantity, say)
     what = f"Chart of tray {curves.tray}, {NAMES[quantity].lower()}"
     if not curve.points:
         return f"{what}: no reading yet, only what is expected."
     first, last = curve.points[0], curve.points[-1]
-    usual = against_usual(curves, quantity, normal, say)
     return (
         f"{what}: from {unit.words(first.value)} on day "
-        f"{first.day:.1f} to {unit.words(last.value)} on day {last.day:.1f} since spreading. "
-        f"{usual}"
+        f"{first.day:.1f} to {unit.words(last.value)} on day {last.day:.1f} since spreading."
     )
 
 

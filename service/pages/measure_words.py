@@ -81,11 +81,12 @@ def _length(value: Record, say: Say) -> str:
 
 
 def patch_words(patch: Record, say: Say) -> str:
-    """A patch of possible mould: look, size, likelihood, what else it could be."""
+    """A patch of possible mould: look, size, place, likelihood, what else it could be."""
     look = patch["look"].capitalize()
     could_be = patch["confused_with"]
     rest = f" It could also be {listed(could_be)}." if could_be else ""
-    return f"{look}{_size(patch, say)}: {say.likely(patch['likelihood'])}.{rest}"
+    place = f", {say.place(patch['x_mm'], patch['y_mm'])}" if "x_mm" in patch else ""
+    return f"{look}{_size(patch, say)}{place}: {say.likely(patch['likelihood'])}.{rest}"
 
 
 def _size(patch: Record, say: Say) -> str:

@@ -119,11 +119,17 @@ def photo_words(photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> PhotoWord
         picture=photo.overlay or (photo.picture if photo.original else photo.thumbnail),
         thumbnail=photo.thumbnail,
         marked=any(tray.get("marked") for tray in photo.trays),
-        alt=f"Photo of {say.moment(photo.taken_at)} with what was measured drawn on it. {answer}",
+        alt=_alt(photo, say),
     )
 
 
 _URGENCY: Final = ("quiet", "look", "hold")
+
+
+def _alt(photo: PhotoOut, say: Say) -> str:
+    """What the picture is; what it shows stands in the words beside it."""
+    drawn = "with what was measured drawn on it" if photo.overlay else "as it was taken"
+    return f"Photo of {say.moment(photo.taken_at)}, {drawn}"
 
 
 def _answer(photo: PhotoOut, trays: tuple[TrayWords, ...]) -> str:

@@ -112,14 +112,33 @@ def shelf_runs_chart(shelf: ShelfRuns, target_mm: float | None, say: Say) -> Cha
 
 
 def shelf_runs_alt(name: str, shelf: ShelfRuns, say: Say) -> str:
-    """What that chart shows."""
-    growing = len(shelf.growing(say))
+    """What that chart shows: where its lines end, the highest first."""
+    growing = shelf.growing(say)
     what = "height" if shelf.kind.quantity is Quantity.HEIGHT else "cover"
     right = "thermal time" if shelf.kind.by_warmth else shelf.kind.below
+    finished = len(shelf.compared) - len(growing)
+    ends = _ends_words(shelf.kind, growing, say)
     return (
         f"Chart of the {what} over {right} on {name}: "
-        f"{runs_words(growing)} growing, {runs_words(len(shelf.compared) - growing)} finished."
+        f"{runs_words(len(growing))} growing, {runs_words(finished)} finished.{ends}"
     )
+
+
+def _ends_words(kind: CurveKind, growing: list[tuple[RunCurves, Course]], say: Say) -> str:
+    unit = unit_of(kind.quantity, say)
+    ends = [(course.readings[-1], run.tray) for run, course in growing if course.readings]
+    ends.sort(key=lambda end: -end[0].value)
+    told = [
+        f"tray {tray} {unit.words(last.value)} "
+        + (f"after {last.age:.0f} °C d" if kind.by_warmth else f"on day {last.age:.1f}")
+        for last, tray in ends
+    ]
+    if not told:
+        return ""
+    if len(told) > _MOST_NAMED:
+        few = _MOST_NAMED // 2
+        told = [*told[:few], f"{len(told) - 2 * few} between", *told[-few:]]
+    return f" The last photos show {', '.join(told)}."
 
 
 def usual_rows(

@@ -138,7 +138,7 @@ def _quantity(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Sa
             addresses.run_chart(
                 curves.run_id, "height" if quantity is Quantity.HEIGHT else "cover"
             ),
-            run_alt(curves, quantity, normal, say),
+            run_alt(curves, quantity, say),
         ),
         readings=photo_rows(curves, quantity, normal, say),
         days=day_rows(curves, quantity, normal, say),

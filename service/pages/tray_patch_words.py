@@ -100,19 +100,12 @@ def _patch(number: int, patch: FollowedPatch, flag: FlagOut | None, say: Say) ->
     last = [one.sighting for one in patch.seen if one.sighting is not None][-1]
     shown = patch.seen[-_MOST_PICTURES:]
     return PatchShown(
-        name=f"{last.look.capitalize()} {_where(last.x_mm, last.y_mm, say)}",
+        name=f"{last.look.capitalize()} {say.place(last.x_mm, last.y_mm)}",
         growth=_growth(patch.growth),
         likely=_likely(patch, flag, say),
         seen=tuple(_seen(number, patch, one, say) for one in shown),
         left_out=len(patch.seen) - len(shown),
     )
-
-
-def _where(x_mm: float, y_mm: float, say: Say) -> str:
-    end = "bar B" if x_mm > 0 else "bar A"
-    side = "left" if y_mm > 0 else "right"
-    along, across = say.spot(abs(x_mm)), say.spot(abs(y_mm))
-    return f"{along} towards {end} and {across} to the {side} from the middle"
 
 
 def _likely(patch: FollowedPatch, flag: FlagOut | None, say: Say) -> str:

@@ -69,6 +69,21 @@ class Timeline:
         return self.shown.drawn if self.drawn else self.shown.plain
 
     @property
+    def plain_alt(self) -> str:
+        """What a picture without anything drawn in is; its caption says what was read."""
+        return f"Tray {self.number} from above"
+
+    @property
+    def drawn_alt(self) -> str:
+        """What a picture with all that was read drawn in is."""
+        return f"Photo of tray {self.number} with what was read drawn in"
+
+    @property
+    def alt(self) -> str:
+        """Of the photo that is shown large."""
+        return self.drawn_alt if self.drawn else self.plain_alt
+
+    @property
     def earlier(self) -> PhotoShown | None:
         """The photo before it."""
         return self.photos[self.at - 1] if self.at else None

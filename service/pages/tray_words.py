@@ -7,6 +7,7 @@ from service.models.flags import FlagOut, FlagState
 from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.mould_record import UNANSWERED
+from service.pages.flag_view import Place, flag_places
 from service.pages.tray_growth import GrowthShown
 from service.pages.words import Say
 from service.tray_history import PastRun
@@ -32,12 +33,15 @@ class FlagShown:
         How sure, in words; empty where that is not a matter of likelihood.
     could_be : str
         What else it could be; may be empty.
+    spot : Place or None
+        Where possible mould is followed.
     """
 
     flag: FlagOut
     since: str
     sure: str
     could_be: str
+    spot: Place | None
 
 
 def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
@@ -48,6 +52,7 @@ def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
         say.moment(flag.since),
         "" if confidence is None else say.likely(confidence),
         listed(flag.evidence.get("could_be", ())),
+        next(iter(flag_places(flag)), None) if flag.kind == FlagKind.POSSIBLE_MOULD else None,
     )
 
 

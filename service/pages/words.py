@@ -226,6 +226,12 @@ class Say:
         inches = self.room.length_unit is LengthUnit.INCH
         return f"{mm / MM_IN_AN_INCH:.1f} in" if inches else f"{mm:.0f} mm"
 
+    def place(self, x_mm: float, y_mm: float) -> str:
+        """Such as "86 mm towards bar A and 40 mm to the left from the middle" of a tray."""
+        end, side = "B" if x_mm > 0 else "A", "left" if y_mm > 0 else "right"
+        along, across = self.spot(abs(x_mm)), self.spot(abs(y_mm))
+        return f"{along} towards bar {end} and {across} to the {side} from the middle"
+
     def temperature(self, celsius: float | None) -> str:
         """Such as "19.5 °C" or "67.1 °F"."""
         if celsius is None:

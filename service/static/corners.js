@@ -18,23 +18,26 @@ class Mark {
     this.x = form.elements[`${name}_x`];
     this.y = form.elements[`${name}_y`];
     this.words = name.replace("_", " ");
-    this.button = document.createElement("button");
-    this.button.type = "button";
-    this.button.className = "mark";
-    this.button.id = `mark-${name}`;
+    // A slider, and no button: a reader of the screen then leaves the arrow keys to it.
+    this.handle = document.createElement("div");
+    this.handle.tabIndex = 0;
+    this.handle.className = "mark";
+    this.handle.setAttribute("role", "slider");
+    this.handle.setAttribute("aria-label", `${this.words} corner`);
+    this.handle.id = `mark-${name}`;
     const last = places.insertRule(`#mark-${name} {}`, places.cssRules.length);
     this.rule = places.cssRules[last];
-    this.button.addEventListener("keydown", (event) => this.step(event));
-    this.button.addEventListener("pointerdown", (event) => {
+    this.handle.addEventListener("keydown", (event) => this.step(event));
+    this.handle.addEventListener("pointerdown", (event) => {
       event.preventDefault();
-      this.button.focus({ preventScroll: true });
-      this.button.setPointerCapture(event.pointerId);
+      this.handle.focus({ preventScroll: true });
+      this.handle.setPointerCapture(event.pointerId);
     });
-    this.button.addEventListener("pointermove", (event) => {
-      if (this.button.hasPointerCapture(event.pointerId)) this.drag(event);
+    this.handle.addEventListener("pointermove", (event) => {
+      if (this.handle.hasPointerCapture(event.pointerId)) this.drag(event);
     });
     for (const field of [this.x, this.y]) field.addEventListener("input", draw);
-    stage.append(this.button);
+    stage.append(this.handle);
   }
 
   get place() {
@@ -65,11 +68,13 @@ class Mark {
     const [x, y] = this.place;
     this.rule.style.left = `${100 * x}%`;
     this.rule.style.top = `${100 * y}%`;
-    const where = `${Math.round(100 * x)} % from the left, ${Math.round(100 * y)} % from the top`;
-    this.button.setAttribute("aria-label", `${this.words} corner, ${where}`);
+    const where = `${percent(x)} % from the left, ${percent(y)} % from the top`;
+    this.handle.setAttribute("aria-valuenow", percent(x));
+    this.handle.setAttribute("aria-valuetext", where);
   }
 }
 
+const percent = (share) => Math.round(1000 * share) / 10;
 const within = (share) => Math.min(Math.max(share, 0), 1);
 
 const marks = ["near_left", "near_right", "far_right", "far_left"].map((name) => new Mark(name));

@@ -15,6 +15,11 @@ const STOPPED = {
   "log in": "Kept in this browser; it is sent once you have logged in again.",
 };
 
+// The list is read by whoever goes there; this is said as it happens.
+function sayAloud(words) {
+  if (sending.textContent !== words) sending.textContent = words;
+}
+
 /** One photo's place in the list, from keeping it to its result. */
 class Item {
   constructor(about) {
@@ -23,6 +28,7 @@ class Item {
     this.name = `Photo ${number}`;
     this.element = document.createElement("li");
     this.words = paragraph("");
+    this.words.tabIndex = -1;
     this.bar = document.createElement("progress");
     this.bar.max = 1;
     this.bar.setAttribute("aria-label", `${this.name}, share sent`);
@@ -61,6 +67,17 @@ class Item {
   showSent(share) {
     if (share < 1) this.say(`sending, ${Math.round(100 * share)} % sent`, share);
     else this.say("sent; the room measures it", 1);
+    // Of many photos at once, what each says is enough to listen to.
+    if (items.size === 1) this.sayAloud(share < 1 ? "sending" : "sent; the room measures it");
+  }
+
+  showStopped(why) {
+    this.say(STOPPED[why], null);
+    this.sayAloud(STOPPED[why]);
+  }
+
+  sayAloud(words) {
+    sayAloud(`${this.name}: ${words}`);
   }
 
   showRefused(reason) {
@@ -68,6 +85,8 @@ class Item {
     this.buttons.append(
       button("Send it again", async () => {
         await setRefused(this.about.id, null);
+        // The buttons go, and the focus would go with them.
+        this.words.focus();
         this.say("Kept in this browser.", 0);
         tell({ again: true });
       }),
@@ -76,6 +95,8 @@ class Item {
         tell({ removed: true });
         this.forget();
         this.element.remove();
+        sayAloud(`${this.name} was removed here.`);
+        form.querySelector("button.take-button").focus();
       }),
     );
   }
@@ -88,8 +109,7 @@ class Item {
       const answer = await fetch(`${address}/result`, { headers: { Accept: "text/html" } });
       if (!answer.ok || answer.redirected) throw new Error("no result");
       this.element.innerHTML = await answer.text();
-      sending.textContent = `${this.name}. ${this.element.querySelector(".said").textContent}`;
-      sending.hidden = false;
+      sayAloud(`${this.name}. ${this.element.querySelector(".said").textContent}`);
     } catch {
       const link = document.createElement("a");
       link.href = address;
@@ -120,6 +140,15 @@ function button(words, act) {
   return made;
 }
 
+/** A plain button in a file field's place: the field says "no file chosen" of what was sent. */
+function standFor(input) {
+  const [label] = input.labels;
+  const stand = button(label.textContent, () => input.click());
+  stand.className = label.className;
+  label.after(stand);
+  label.hidden = input.hidden = true;
+}
+
 async function take(input) {
   const watering = form.elements.watering.value;
   const files = [...input.files];
@@ -140,6 +169,7 @@ async function take(input) {
     }
   }
   input.value = "";
+  if (files.length > 1) sayAloud(`${files.length} photos are sent, one after the other.`);
 }
 
 function rememberWatering() {
@@ -165,13 +195,16 @@ async function work() {
     const item = items.get(data.id);
     if (!item) return;
     if (data.photo) item.showResult(data.photo);
-    else if (data.refused) item.showRefused(data.refused);
-    else if (data.stopped) item.say(STOPPED[data.stopped], null);
+    else if (data.refused) {
+      item.showRefused(data.refused);
+      item.sayAloud(`not taken in. ${data.refused}`);
+    } else if (data.stopped) item.showStopped(data.stopped);
     else item.showSent(data.sent);
   };
   addEventListener("online", showLink);
   for (const input of form.querySelectorAll("input[type=file]")) {
     input.addEventListener("change", () => take(input));
+    standFor(input);
   }
   form.addEventListener("change", rememberWatering);
   recallWatering();

@@ -20,8 +20,15 @@ if (links.length > 1) {
   label.append(slider);
   steps.before(label);
 
-  const when = (index) => links[index].querySelector("strong").textContent;
-  const says = (index) => links[index].querySelector("span").textContent;
+  // What a link below the picture changed above it is said aloud; the slider says its own value.
+  const aloud = document.createElement("p");
+  aloud.className = "hidden";
+  aloud.setAttribute("role", "status");
+  steps.after(aloud);
+
+  const when = (index) => links[index].textContent;
+  const says = (index) => links[index].closest("li").querySelector("span").textContent;
+  const told = (index) => `${when(index)}. ${says(index)}`;
   const picture = (index) => links[index].dataset[drawn ? "drawn" : "plain"];
   const address = (index, asDrawn) => {
     const url = new URL(links[index].href);
@@ -32,7 +39,11 @@ if (links.length > 1) {
 
   function step(rel, words, index) {
     let link = steps.querySelector(`[rel=${rel}]`);
-    if (!links[index]) return link?.remove();
+    if (!links[index]) {
+      // Its focus would be lost with it.
+      if (link === document.activeElement) slider.focus();
+      return link?.remove();
+    }
     if (!link) {
       link = document.createElement("a");
       Object.assign(link, { rel, textContent: words });
@@ -46,9 +57,9 @@ if (links.length > 1) {
     at = index;
     links[at].setAttribute("aria-current", "true");
     slider.value = at;
-    slider.setAttribute("aria-valuetext", when(at));
+    slider.setAttribute("aria-valuetext", told(at));
     image.src = opens.href = picture(at);
-    image.alt = `${section.dataset.tray}, ${when(at)}. ${says(at)}`;
+    image.alt = section.dataset[drawn ? "drawn" : "plain"];
     caption.querySelector("strong").textContent = when(at);
     caption.querySelector("span").textContent = says(at);
     toggle.textContent = drawn ? "Straight from above" : "Show what was read";
@@ -60,7 +71,7 @@ if (links.length > 1) {
     for (const near of [at - 1, at + 1]) if (links[near]) new Image().src = picture(near);
   }
 
-  slider.setAttribute("aria-valuetext", when(at));
+  slider.setAttribute("aria-valuetext", told(at));
   slider.addEventListener("input", () => show(Number(slider.value)));
   section.addEventListener("click", (event) => {
     const link = event.target.closest("a");
@@ -73,6 +84,8 @@ if (links.length > 1) {
       drawn = !drawn;
       show(at);
     } else return;
+    if (document.activeElement === slider) aloud.textContent = "";
+    else aloud.textContent = link === toggle ? image.alt : told(at);
     event.preventDefault();
   });
 }

@@ -63,8 +63,11 @@ def test_verdicts_are_told_in_a_sentence_with_what_follows(phone: Page, house: H
     # Beta-binomial with two right and two wrong looks before: odds of 3 to 2, by hand.
     expect(phone.get_by_role("main")).to_contain_text("must be 1.5 times as strong")
     expect(phone.get_by_text("right 0, not so 1")).to_be_visible()
-    expect(phone.get_by_role("link", name="until today 21:00")).to_be_visible()
-    expect(phone.get_by_role("link", name="it was root hairs, today 18:00")).to_be_visible()
+    rows = phone.get_by_role("listitem")
+    put_off = rows.filter(has=phone.get_by_role("link", name="Tray 6, Bottom shelf, day 5"))
+    expect(put_off).to_contain_text("until today 21:00")
+    answered = rows.filter(has=phone.get_by_role("link", name="Tray 3, Top shelf, day 5"))
+    expect(answered).to_contain_text("it was root hairs, today 18:00")
     assert_accessible(phone)
 
 

@@ -1,9 +1,10 @@
 """The first page: where one must go, see it, compare, answer it, undo it; the day's round."""
 
+import re
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Locator, Page, expect
 
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import House
@@ -14,6 +15,11 @@ HEADING = "Two trays to look at (3 and 6)"
 def mould_flag(house: House) -> int:
     (flag,) = [one for one in house.get("/api/flags")["flags"] if one["kind"] == "possible mould"]
     return int(flag["id"])
+
+
+def section(page: Page, heading: str) -> Locator:
+    """The part of a page under a heading."""
+    return page.locator("section").filter(has=page.get_by_role("heading", name=heading))
 
 
 def first_line(house: House) -> str:
@@ -36,8 +42,14 @@ def test_early_mould_warning_is_seen_compared_answered_and_undone(
     look = phone.get_by_role("article", name="Tray 3: possible mould")
     expect(look.get_by_text("Hold: do not feed")).to_be_visible()
     before, now = look.get_by_role("img").all()
-    expect(before).to_have_attribute("alt", "Tray 3, the same place last time, yesterday 17:03")
-    expect(now).to_have_attribute("alt", "Tray 3, the spot with a ring around it, today 17:03")
+    expect(before).to_have_attribute("alt", "Tray 3 from above, the same place")
+    expect(now).to_have_attribute(
+        "alt", re.compile("Tray 3 from above, ringed: .* from the middle")
+    )
+    # As `furnish` has the patch grow: 8 mm on day 4, 12 mm on day 5.
+    captions = look.get_by_role("figure")
+    expect(captions.first).to_have_text("Last time, yesterday 17:03: 8 mm across")
+    expect(captions.last).to_have_text("The spot, today 17:03: 12 mm across")
     for picture in (before, now):
         picture.scroll_into_view_if_needed()
         assert picture.evaluate("one => one.decode().then(() => one.naturalWidth)") == 640
@@ -112,20 +124,20 @@ def test_confirmed_tray_stands_on_hold_until_somebody_ends_it(phone: Page, house
     assert "call a vet at once" in tray
     house.watch.forward(days=3)
     phone.goto("/")
-    held = phone.get_by_role("region", name="On hold")
+    held = section(phone, "On hold")
     expect(held).to_contain_text("Hold: do not feed")
-    due = phone.get_by_role("region", name="Harvests due today").get_by_role("listitem")
+    due = section(phone, "Harvests due today").get_by_role("listitem")
     expect(due.filter(has_text="Tray 3")).to_contain_text("Hold: do not feed")
     expect(due.filter(has_text="Tray 1")).not_to_contain_text("Hold")
     assert_accessible(phone)
     held.get_by_text("Looked again: end the hold of tray 3…").click()
     held.get_by_role("button", name="Husks or bare seed").click()
     expect(phone.get_by_role("status")).to_contain_text("Tray 3: it was husks or bare seed.")
-    expect(phone.get_by_role("region", name="On hold")).to_have_count(0)
+    expect(section(phone, "On hold")).to_have_count(0)
     assert house.get("/api/today")["holds"] == []
     # The undo brings the hold back.
     phone.get_by_role("button", name="Undo").click()
-    expect(phone.get_by_role("region", name="On hold")).to_be_visible()
+    expect(section(phone, "On hold")).to_be_visible()
 
 
 def test_new_room_says_the_first_three_steps(new_phone: Page, empty_house: House) -> None:
@@ -144,7 +156,7 @@ def test_new_room_says_the_first_three_steps(new_phone: Page, empty_house: House
 def test_trays_without_a_photo_are_listed_with_since_when(phone: Page, house: House) -> None:
     house.watch.forward(hours=25)
     phone.goto("/")
-    due = phone.get_by_role("region", name="Photos due").get_by_role("listitem")
+    due = section(phone, "Photos due").get_by_role("listitem")
     expect(due).to_have_count(6)
     expect(due.first).to_contain_text("no photo since yesterday 17:0")
 
@@ -163,7 +175,7 @@ def test_photo_without_a_tray_is_listed_with_its_reason(phone: Page, house: Hous
     sent = house.client.post("/api/photos", files=[("photo", ("blurred.jpg", b"no", "image/jpeg"))])
     photo = sent.json()["photos"][0]["id"]
     phone.goto("/")
-    listed = phone.get_by_role("region", name="Photos that could not be read")
+    listed = section(phone, "Photos that could not be read")
     expect(listed).to_contain_text("No tag of the reference kit could be read.")
     link = listed.get_by_role("link", name="blurred.jpg")
     assert link.get_attribute("href") == f"/photos/{photo}"
@@ -199,7 +211,7 @@ def test_air_is_read_at_the_top_and_at_the_bottom(plain_phone: Page, house: Hous
     bottom.get_by_label("Humidity").fill("71,5")
     plain_phone.get_by_role("button", name="Write it down").click()
     expect(plain_phone.get_by_role("status")).to_contain_text("The air is written down.")
-    air = plain_phone.get_by_role("region", name="Air")
+    air = section(plain_phone, "Air")
     expect(air).to_contain_text("lowest 59.0 °F, highest 77.0 °F")
     found = {one["shelf_id"]: one for one in house.get("/api/readings")}
     assert (found[1]["temperature_low_c"], found[1]["temperature_high_c"]) == (15.0, 25.0)
@@ -211,7 +223,7 @@ def test_air_is_read_at_the_top_and_at_the_bottom(plain_phone: Page, house: Hous
 
 def test_chore_is_added_ticked_off_and_undone(phone: Page, house: House) -> None:
     phone.goto("/")
-    chores = phone.get_by_role("region", name="Chores")
+    chores = section(phone, "Chores")
     expect(chores).to_contain_text("None left for today.")
     chores.get_by_label("Something to do").fill("Clean the drain")
     chores.get_by_role("button", name="Add it").click()

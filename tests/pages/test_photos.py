@@ -68,7 +68,7 @@ def test_a_photo_answers_first_and_gives_its_reasons(phone: Page, house: House) 
     for words in (
         "Hold: do not feed",
         "30 of 40 points off",
-        "White fuzz, 12 mm across: likely, 7 in 10.",
+        "12 mm across, 120 mm towards bar A and 60 mm to the left from the middle: likely, 7 in 10",
         "50 %, give or take 2 %",
         # 85 mm above the floor, 1.96 standard uncertainties of 2 mm.
         "8.5 cm, give or take 0.4 cm",

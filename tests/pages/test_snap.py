@@ -67,7 +67,7 @@ def test_snap_is_accessible(
     if scripts:
         expect(page.locator("#snap.scripted")).to_be_visible()
         assert_accessible(page)
-        box = page.get_by_text("Open the camera").bounding_box()
+        box = page.get_by_role("button", name="Open the camera").bounding_box()
         assert box is not None and box["height"] >= 96
     else:
         expect(page.get_by_role("button", name="Send what was chosen")).to_be_visible()
