@@ -23,7 +23,7 @@ if (links.length > 1) {
   // What a link below the picture changed above it is said aloud; the slider says its own value.
   const aloud = document.createElement("p");
   aloud.className = "hidden";
-  aloud.setAttribute("role", "status");
+  aloud.setAttribute("aria-live", "polite");
   steps.after(aloud);
 
   const when = (index) => links[index].textContent;

@@ -24,7 +24,7 @@ _STOPS = """() => [...document.querySelectorAll(
 # What is said while something goes on, in its order.
 _LISTEN = """() => {
   window.aloud = [];
-  const line = document.querySelector("#sending, .photos [role=status]");
+  const line = document.querySelector("#sending, .photos [aria-live]");
   new MutationObserver(() => window.aloud.push(line.textContent))
     .observe(line, { childList: true, characterData: true, subtree: true });
 }"""

@@ -120,7 +120,7 @@ def test_a_rack_comes_with_shelves_and_places_and_goes_with_one_undo(house: Hous
     to = _saved(house, "/racks", name="Second rack", shelves="6", places="12", note="by the tap")
     shown = house.client.get(to).text
     assert _heading(shown) == "2 racks, the top shelf first"
-    assert "6. Shelf 6</strong> <span>12 places" in shown
+    assert "6. Shelf 6</a></strong> <span>12 places" in shown
     assert len(house.get("/api/positions")) == 72
     _undo(house, shown)
     assert len(house.get("/api/racks")) == 1
@@ -422,9 +422,9 @@ def test_messages_go_to_whom_they_should_and_hide_the_address(house: House) -> N
     assert "secret-word" not in shown + _page(house, "/messages")
     target = house.get("/api/notifications/targets")[0]
     assert (target["at_once"], target["active"]) == (["hold", "too hot"], False)
-    assert "Barn bell</strong> <span>json://***, not told now" in _page(house, "/messages")
+    assert "Barn bell</a></strong> <span>json://***, not told now" in _page(house, "/messages")
     _saved(house, f"{to.removeprefix('/set-up')}/withdraw")
-    assert "Barn bell</strong> <span>json" not in _page(house, "/messages")
+    assert "Barn bell</a></strong> <span>json" not in _page(house, "/messages")
     broken = _post(house, "/messages", name="Bell", address="nowhere", digest_at="06:45")
     assert broken.status_code == 422
     assert 'value="06:45"' in broken.text
