@@ -247,12 +247,13 @@ def _paint(light: FloatImage, rays: FloatImage, part: _Part, tray: DrawnTray, vi
         length, width = _shares(size.opening_mm[0], opening, rays[box], view)
         through = (length >= 0) & (length < 1) & (width >= 0) & (width < 1)
         inside &= (lowest + rise[0] * along + rise[1] * across > -1e-6) | through
-    rows, columns = part.opaque.shape
-    row = (along[inside] * rows).astype(int)
-    column = (across[inside] * columns).astype(int)
-    seen = part.opaque[row, column]
-    region = light[box]
-    region[tuple(index[seen] for index in np.nonzero(inside))] = part.linear[row, column][seen]
+    colours: FloatImage = part.linear[0, 0]
+    if part.opaque.size > 1:
+        row = (along[inside] * part.opaque.shape[0]).astype(int)
+        column = (across[inside] * part.opaque.shape[1]).astype(int)
+        inside[inside] = seen = part.opaque[row, column]
+        colours = part.linear[row[seen], column[seen]]
+    light[box][inside] = colours
 
 
 def _shares(
@@ -286,14 +287,13 @@ def _box(shape: tuple[int, ...], rays: FloatImage, part: _Part, view: View) -> t
 def _rays(camera: Camera, samples: int) -> FloatImage:
     """(h, w, 3) sight lines of the samples in the camera's frame, z = 1."""
     x = (np.arange(camera.width * samples) + 0.5) / samples - 0.5
-    y = (np.arange(camera.height * samples) + 0.5) / samples - 0.5
-    grid = np.stack(np.meshgrid(x, y), axis=-1)
-    flat = camera.undistort(grid) if any(camera.distortion) else _pinhole(camera, grid)
-    return np.concatenate([flat, np.ones((*flat.shape[:2], 1))], axis=-1).astype(np.float32)
-
-
-def _pinhole(camera: Camera, pixels: FloatArray) -> FloatArray:
-    return (pixels - [camera.cx, camera.cy]) / [camera.fx, camera.fy]
+    y = ((np.arange(camera.height * samples) + 0.5) / samples - 0.5)[:, None]
+    rays = np.ones((y.size, x.size, 3), dtype=np.float32)
+    if any(camera.distortion):
+        rays[..., :2] = camera.undistort(np.stack(np.meshgrid(x, y), axis=-1))
+    else:
+        rays[..., 0], rays[..., 1] = (x - camera.cx) / camera.fx, (y - camera.cy) / camera.fy
+    return rays
 
 
 def _linear(coded: Colour | FloatArray | Image) -> FloatImage:
