@@ -1,6 +1,7 @@
 """Every setting of the service: its name, default and help, in one place."""
 
 from enum import StrEnum
+from functools import cache
 from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated
@@ -9,9 +10,12 @@ from zoneinfo import ZoneInfo, available_timezones
 from pydantic import AfterValidator, Field, SecretStr, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
+# Reading their names walks through hundreds of files.
+_zones = cache(available_timezones)
+
 
 def _known_zone(name: str) -> str:
-    if name not in available_timezones():
+    if name not in _zones():
         raise ValueError(f"must be a name of the IANA time zone database, got {name!r}")
     return name
 
