@@ -19,7 +19,7 @@ from service.context import Service
 from service.database import Database
 from service.remeasuring import Remeasurer
 from service.settings import Settings
-from tests.compiled_statements import compiled_once
+from tests.quick_databases import quick_databases
 from tests.service.postgres_cluster import Cluster, private_cluster, server_programs
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 
@@ -40,12 +40,14 @@ ON_THIS_MACHINE: dict[str, Any] = {
     "base_url": "http://localhost",
     "client": ("127.0.0.1", 50_000),
 }
+# Tests themselves say when cameras and messages are looked at.
+OF_TESTS: dict[str, Any] = {"time_zone": "Europe/Vienna", "round_seconds": 3600.0}
 START = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _compiled_once() -> Iterator[None]:
-    with compiled_once():
+def _quick_databases() -> Iterator[None]:
+    with quick_databases():
         yield
 
 
@@ -87,27 +89,27 @@ def migrated_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def copied_log(log: Path, data: Path) -> Settings:
+    """Settings of a room on SQLite that begins as a copy of a log."""
+    data.mkdir()
+    shutil.copy(log, data)
+    return Settings(data=data, **OF_TESTS)
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def settings(
     request: pytest.FixtureRequest, tmp_path: Path, migrated_sqlite: Path
 ) -> Iterator[Settings]:
     """Settings of a fresh room on each database."""
-    plain: dict[str, Any] = {
-        "data": tmp_path / "data",
-        "time_zone": "Europe/Vienna",
-        # Tests themselves say when cameras and messages are looked at.
-        "round_seconds": 3600.0,
-    }
     if request.param == "sqlite":
-        (tmp_path / "data").mkdir()
-        shutil.copy(migrated_sqlite, tmp_path / "data")
-        yield Settings(**plain)
+        yield copied_log(migrated_sqlite, tmp_path / "data")
         return
     address: str = request.getfixturevalue("postgres")
     name = f"log_{uuid4().hex}"
     with psycopg.connect(address, autocommit=True) as connection:
         connection.execute(f"CREATE DATABASE {name} TEMPLATE {TEMPLATE}")
-    yield Settings(**plain, database_url=SecretStr(database_address(address, name)))
+    url = SecretStr(database_address(address, name))
+    yield Settings(data=tmp_path / "data", database_url=url, **OF_TESTS)
     with psycopg.connect(address, autocommit=True) as connection:
         connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
 

@@ -1,7 +1,8 @@
-"""Statements put into SQL once a session instead of once a room, as in a service that runs on.
+"""Databases of tests: quick because nobody keeps what is in them, and because there are many.
 
 Each test has a room of its own, and each room's engine would compile the hundreds of statements of
-the log anew: a quarter of the processor time of most tests.
+the log anew: a quarter of the processor time of most tests. And each entry would wait for the disk,
+on which nothing of a test is to outlive its machine's power.
 """
 
 from collections.abc import Iterator
@@ -9,6 +10,7 @@ from contextlib import contextmanager
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 from sqlalchemy.engine import Dialect
 
 from service.database import Database
@@ -19,16 +21,22 @@ _COMPILED: dict[Any, Any] = {}
 
 
 @contextmanager
-def compiled_once() -> Iterator[None]:
-    """All databases that are opened meanwhile share what was compiled."""
+def quick_databases() -> Iterator[None]:
+    """All databases that are opened meanwhile share what was compiled, and wait for no disk."""
     make = Database.__init__
 
-    def with_shared(database: Database, url: str) -> None:
+    def quickly(database: Database, url: str) -> None:
         make(database, url)
         for engine in (database.engine, database._reading, database._writing):
             engine.dialect = _DIALECTS.setdefault(engine.dialect.name, engine.dialect)
             engine.update_execution_options(compiled_cache=_COMPILED)
+        if database.engine.dialect.name == "sqlite":
+            sa.event.listen(database.engine, "connect", _wait_for_no_disk)
 
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(Database, "__init__", with_shared)
+        patched.setattr(Database, "__init__", quickly)
         yield
+
+
+def _wait_for_no_disk(connection: Any, _record: Any) -> None:
+    connection.execute("PRAGMA synchronous=OFF")
