@@ -1,6 +1,7 @@
 """The log's database: connections that mean the same on SQLite and PostgreSQL, and migrations."""
 
 import logging
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import lru_cache
@@ -40,6 +41,11 @@ _MAYBE_KEPT = (
     "stopped answering while this was being kept: look whether it is there before you enter it "
     "again"
 )
+_HELD = (
+    "must be free for writing, and was not for {seconds:g} s: what was acknowledged before is "
+    "kept, this is not. Send it again in a moment; if it stays so, look which other program has "
+    "log.sqlite open"
+)
 
 
 class Database:
@@ -71,7 +77,7 @@ class Database:
         Raises
         ------
         DatabaseAway
-            If PostgreSQL does not answer, before or meanwhile.
+            If PostgreSQL does not answer, before or meanwhile, or SQLite's file is held.
         """
         with self._answering(), self._reading.connect() as connection, connection.begin():
             self._answers()
@@ -87,7 +93,7 @@ class Database:
         Raises
         ------
         DatabaseAway
-            If PostgreSQL does not answer, before or meanwhile.
+            If PostgreSQL does not answer, before or meanwhile, or SQLite's file is held.
         """
         with (
             self._answering(),
@@ -105,10 +111,14 @@ class Database:
 
     @contextmanager
     def _answering(self, rule: str = _NOT_KEPT) -> Iterator[None]:
-        """Errors of a PostgreSQL that is away raised as such; all others as they are."""
+        """Errors of a database that cannot be asked now raised as such; all others as they are."""
         try:
             yield
         except sa.exc.DBAPIError as error:
+            if is_held(error):
+                _LOG.error("log.sqlite is held by somebody else: %s", first_line(error))
+                # Also of an entry that was to be kept: SQLite keeps all of it or nothing.
+                raise DatabaseAway("database", _HELD.format(seconds=_BUSY_SECONDS)) from error
             if not is_away(error):
                 raise
             if not self._away:
@@ -136,6 +146,11 @@ class Database:
                 fault = connection.exec_driver_sql(asked).scalar_one()
         except sa.exc.DBAPIError as error:
             fault = first_line(error)
+            if is_held(error):
+                raise ValueError(
+                    f"data: {self.engine.url.database} is held by another program ({fault}): end "
+                    "that first"
+                ) from error
         if sqlite and fault != "ok":
             raise ValueError(
                 f"data: {self.engine.url.database} is damaged ({fault}); keep it as it is, and "
@@ -180,6 +195,12 @@ def is_away(error: sa.exc.DBAPIError) -> bool:
     # SQLite's errors have no code, PostgreSQL's none where no connection came about.
     code = getattr(error.orig, "sqlstate", "no code")
     return isinstance(error, sa.exc.OperationalError) and (code is None or code.startswith(_AWAY))
+
+
+def is_held(error: sa.exc.DBAPIError) -> bool:
+    """Whether an error says that SQLite's file was held by somebody else for too long."""
+    # The lowest byte of SQLite's codes tells the kind.
+    return getattr(error.orig, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_BUSY
 
 
 def no_answer(fault: str) -> ValueError:

@@ -1,0 +1,129 @@
+"""A log in a file that another program holds: nobody waits for ever, and nothing is lost."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from service import attention_watch, database, remeasuring
+from service.database import Database
+from service.ingest import photo_trays
+from service.refusals import DatabaseAway
+from service.schema import ROOM
+from service.settings import Settings
+from tests.service.conftest import START, Room, copied_log
+from tests.service.picture_servers import jpeg
+from tests.service.recorded_inspections import photo_bytes
+
+HELD = "database must be free for writing, and was not for 0.05 s: what was acknowledged before is"
+
+
+@pytest.fixture(autouse=True)
+def _nobody_waits_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(database, "_BUSY_SECONDS", 0.05)
+    monkeypatch.setattr(attention_watch, "_RETRY_SECONDS", 0.05)
+    monkeypatch.setattr(remeasuring, "_RETRY_SECONDS", 0.05)
+
+
+@pytest.fixture
+def settings(tmp_path: Path, migrated_sqlite: Path) -> Settings:
+    return copied_log(migrated_sqlite, tmp_path / "data")
+
+
+@contextmanager
+def held(room: Room) -> Iterator[None]:
+    """Another program is in the middle of writing meanwhile."""
+    path = room.service.settings.data / "log.sqlite"
+    # It waits for its turn as long as it takes.
+    with closing(sqlite3.connect(path, isolation_level=None, timeout=60.0)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        yield
+        other.execute("ROLLBACK")
+
+
+def files(room: Room) -> list[str]:
+    return [photo["file"] for photo in room.get("/api/photos")["photos"]]
+
+
+def test_entries_are_refused_with_what_to_do_while_the_log_can_be_read(room: Room) -> None:
+    content = photo_bytes({"number": 17})
+    with held(room):
+        refused = [room.client.post("/api/trays", json={"number": 3}), room.send(content)]
+        page = room.client.post("/snap", files={"photo": ("a.jpg", content)})
+        assert room.get("/api/trays")["trays"] == []
+        assert room.client.get("/", headers={"accept": "text/html"}).status_code == 200
+    for answer in refused:
+        assert answer.status_code == 503
+        assert answer.headers["content-type"] == "application/problem+json"
+        assert answer.headers["retry-after"] == "10"
+        assert HELD in answer.json()["detail"]
+        assert "look which other program has log.sqlite open" in answer.json()["detail"]
+    assert page.status_code == 503
+    assert "look which other program has log.sqlite open" in page.text
+    assert files(room) == []
+    assert room.get("/api/trays")["trays"] == []
+    assert room.send(content).status_code == 201
+    room.post("/api/trays", number=3)
+
+
+def test_watched_folder_keeps_its_photos_meanwhile(room: Room, tmp_path: Path) -> None:
+    app: Any = room.client.app
+    (tmp_path / "card").mkdir()
+    room.post("/api/cameras", name="Card", kind="folder", address=str(tmp_path / "card"))
+    (tmp_path / "card" / "1.jpg").write_bytes(jpeg())
+
+    def look() -> None:
+        room.watch.forward(seconds=5)
+        app.state.cameras.look()
+        app.state.cameras.finish()
+
+    look()
+    with held(room):
+        look()
+        assert files(room) == []
+    look()
+    assert files(room) == ["1.jpg"]
+
+
+def test_photos_are_measured_again_once_it_is_free(room: Room) -> None:
+    run = room.post("/api/runs", tray=17, spread_at=START.isoformat())["id"]
+    room.watch.forward(days=2)
+    photo = room.photograph(17, room.watch.now)["id"]
+    room.remeasured()
+    # As if the service had stopped between a run's correction and what follows from it.
+    correct = room.service.watchers.copy()
+    room.service.watchers.clear()
+    room.patch(f"/api/runs/{run}", spread_at=START.replace(hour=1).isoformat())
+    room.service.watchers.extend(correct)
+    trays = photo_trays(room.service, photo)
+    with held(room):
+        room.remeasurer(room.service, trays)
+    room.remeasured()
+    assert room.get("/api/trays/17")["latest"]["trays"][0]["day"] == 2.25
+
+
+def test_other_errors_of_a_file_are_not_taken_for_it(room: Room) -> None:
+    with (
+        pytest.raises(sa.exc.OperationalError, match="no such table: lost"),
+        room.service.database.read() as asked,
+    ):
+        asked.exec_driver_sql("SELECT * FROM lost")
+
+
+def test_log_that_nobody_else_may_even_read_is_not_called_damaged(
+    settings: Settings,
+) -> None:
+    log = Database(settings.sqlalchemy_url())
+    with closing(sqlite3.connect(settings.data / "log.sqlite")) as other:
+        other.execute("PRAGMA locking_mode = EXCLUSIVE")
+        other.execute("CREATE TABLE held (content)")
+        with pytest.raises(ValueError, match=r"log\.sqlite is held by another program"):
+            log.check()
+        with pytest.raises(DatabaseAway, match=HELD), log.read() as asked:
+            asked.execute(sa.select(ROOM))
+    log.check()
+    log.close()
