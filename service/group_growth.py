@@ -10,7 +10,6 @@ import numpy as np
 from service.growth import RoomGrowth
 from service.growth_fits import Teaching, taught_prior
 from service.run_readings import DIGITS, RunReadings
-from trayvision.growth_curve import fit_growth
 from trayvision.growth_prior import Quantity
 from trayvision.sigmoid import sigmoid
 
@@ -77,7 +76,7 @@ def grouped_growth(
 def group_growth(teaching: Teaching) -> GroupGrowth:
     """The growth of the runs that a teaching calls its shelf's, against its room's."""
     prior, room = taught_prior(teaching), taught_prior(teaching.of_room)
-    shape = fit_growth([], prior=prior).best.shape
+    shape = prior.likeliest_shape
     ages = _DEGREE_DAYS if teaching.thermal else _DAYS
     mean = sigmoid(shape, prior.mean[: shape.parameters], np.asarray(ages))
     digits = DIGITS[teaching.quantity] + 1

@@ -7,10 +7,10 @@ follows by itself. Draws are seeded by the run, so that the same log gives the s
 from collections.abc import Sequence
 from datetime import datetime, time
 from functools import cached_property, lru_cache
+from math import ceil
 from weakref import WeakKeyDictionary
 from zoneinfo import ZoneInfo
 
-import numpy as np
 import sqlalchemy as sa
 
 from service.growth_fits import (
@@ -31,8 +31,10 @@ from service.models.growth import (
     ShelfUsual,
 )
 from service.models.room import Room
-from service.room_log import one
+from service.refusals import NotFound
+from service.room_log import shelf_names
 from service.run_calendar import RunSpan, present_run, run_calendar, span_of
+from service.run_places import shelves_of_runs
 from service.run_readings import (
     COVERAGE,
     DIGITS,
@@ -83,8 +85,17 @@ class RoomGrowth:
 
     def present(self) -> list[RunSpan]:
         """The run of each tray that is under way, or about to be; by tray."""
-        present = (present_run(spans, self._now) for spans in self.calendar.by_tray.values())
-        return [span for span in present if span is not None]
+        return list(self.present_by_tray.values())
+
+    @cached_property
+    def present_by_tray(self) -> dict[int, RunSpan]:
+        """The same by tray id."""
+        now = self._now
+        return {
+            tray: span
+            for tray, spans in self.calendar.by_tray.items()
+            if (span := present_run(spans, now)) is not None
+        }
 
     def readings(self, spans: Sequence[RunSpan]) -> list[RunReadings]:
         """Runs with their readings, in the order of the spans; each is read once."""
@@ -117,23 +128,32 @@ class RoomGrowth:
 
     def shelf(self, shelf_id: int) -> ShelfCurves:
         """Runs of a shelf, by age and warmth, and what is usual there. Raises NotFound."""
-        name, grain = one(self._connection, SHELF, shelf_id)["name"], self._room.grain
-        shown = self.readings(
-            [*self.calendar.not_ended(self._now), *self.calendar.last_ended(self._now, PAST_RUNS)]
-        )
-        here = sorted(
-            (readings for readings in shown if readings.shelf_id == shelf_id),
-            key=lambda readings: (readings.span.number, readings.span.spread_at),
-        )
+        runs = self.curves_on(shelf_id)
+        name, grain = shelf_names(self._connection)[shelf_id], self._room.grain
         return ShelfCurves(
             shelf_id=shelf_id,
             shelf=name,
-            runs=[self.curves(readings) for readings in here],
+            runs=runs,
             usual=self._usual(Quantity.HEIGHT, shelf_id, name),
             usual_cover=self._usual(Quantity.COVER, shelf_id, name),
             thermal_usual=self._thermal.usual(Quantity.HEIGHT, grain, shelf_id, name),
             thermal_usual_cover=self._thermal.usual(Quantity.COVER, grain, shelf_id, name),
         )
+
+    def curves_on(self, shelf_id: int) -> list[RunCurves]:
+        """Curves of the runs that stand on a shelf or ended there of late. Raises NotFound."""
+        if shelf_id not in shelf_names(self._connection):
+            raise NotFound(SHELF.name, shelf_id)
+        asked = [
+            *self.calendar.not_ended(self._now),
+            *self.calendar.last_ended(self._now, PAST_RUNS),
+        ]
+        stand_on = shelves_of_runs(self._connection, asked, now=self._now)
+        here = sorted(
+            (span for span, shelf in zip(asked, stand_on, strict=True) if shelf == shelf_id),
+            key=lambda span: (span.number, span.spread_at),
+        )
+        return [self.curves(readings) for readings in self.readings(here)]
 
     def teaching(
         self, quantity: Quantity, grain: str, runs: frozenset[int] = frozenset()
@@ -183,17 +203,16 @@ class RoomGrowth:
         ages = _ages([point.day for point in given])
         low, median, high = band(points, teaching, ages, readings.span.id)
         curve = fitted_curve(points, teaching)
-        digits = DIGITS[quantity]
         return QuantityCurve(
             quantity=str(quantity),
             unit=UNITS[quantity],
             points=given,
             fitted=FittedCurve(
                 shape=curve.best.shape.name.lower(),
-                day=list(ages),
-                median=rounded(median, digits),
-                low=rounded(low, digits),
-                high=rounded(high, digits),
+                day=ages,
+                median=median,
+                low=low,
+                high=high,
                 coverage=COVERAGE,
                 prior=curve.prior.origin,
             ),
@@ -232,7 +251,12 @@ def run_curves(connection: sa.Connection, run_id: int, *, room: Room, now: datet
 
 def _ages(days: Sequence[float]) -> tuple[float, ...]:
     last = max([_DRAWN_DAYS, *days])
-    return tuple(np.arange(0.0, last + _STEP_DAYS, _STEP_DAYS).round(2).tolist())
+    return _days_drawn(ceil(last / _STEP_DAYS) + 1)
+
+
+@lru_cache(maxsize=64)
+def _days_drawn(count: int) -> tuple[float, ...]:
+    return tuple(_STEP_DAYS * number for number in range(count))
 
 
 def _are_same(known: Sequence[object], others: Sequence[object]) -> bool:

@@ -24,7 +24,7 @@ from service.fit_texts import (
 )
 from service.kept_fits import FITS, hash_of
 from service.models.growth import Forecast
-from service.run_readings import COVERAGE, RunReadings
+from service.run_readings import COVERAGE, DIGITS, RunReadings, rounded
 from trayvision.growth_curve import GrowthCurve, fit_growth
 from trayvision.growth_fit import GrowthPoint
 from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
@@ -219,13 +219,17 @@ def fitted_curve(points: Points, teaching: Teaching) -> GrowthCurve:
 
 
 def band(points: Points, teaching: Teaching, ages: tuple[float, ...], seed: int) -> Band:
-    """Lower, median and upper curve over `ages`, as `GrowthCurve.band` gives them."""
+    """Lower, median and upper curve over `ages`, as exactly as curves are given out."""
+    digits = DIGITS[teaching.quantity]
 
     def drawn() -> Band:
-        low, median, high = fitted_curve(points, teaching).band(
-            ages, rng=np.random.default_rng(seed), coverage=COVERAGE
+        low, median, high = (
+            tuple(rounded(line, digits))
+            for line in fitted_curve(points, teaching).band(
+                ages, rng=np.random.default_rng(seed), coverage=COVERAGE
+            )
         )
-        return tuple(low.tolist()), tuple(median.tolist()), tuple(high.tolist())
+        return low, median, high
 
     marks = (points_mark(points), teaching.mark, ages, seed)
     return FITS.of(BAND, marks, work_out=drawn, read=band_from)

@@ -21,6 +21,22 @@ def enter_let_go(
         connection.execute(sa.insert(LET_GO).values(row))
 
 
+def kept_count(connection: sa.Connection) -> int:
+    """How many photos have an original that the log says is kept."""
+    # The whole table need not be read for that: what was let go is written down by itself.
+    count = sa.select(sa.func.count())
+    photos, gone = (count.select_from(table).scalar_subquery() for table in (PHOTO, LET_GO))
+    return int(connection.execute(sa.select(photos - gone)).scalar_one())
+
+
+def let_go_between(connection: sa.Connection, first: int, last: int) -> frozenset[int]:
+    """Ids of photos from one id to another whose originals were let go."""
+    statement = sa.select(LET_GO.c.photo_id).where(
+        LET_GO.c.photo_id >= first, LET_GO.c.photo_id <= last
+    )
+    return frozenset(connection.execute(statement).scalars())
+
+
 def let_go_digests(connection: sa.Connection) -> list[str]:
     """sha256 of all photos whose originals the log says are not kept."""
     return list(

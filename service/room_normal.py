@@ -1,5 +1,6 @@
 """The room's own normal growth: where its last finished runs of a grain were, age by age."""
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Final
@@ -8,6 +9,7 @@ import numpy as np
 
 from service.growth_fits import Teaching, past_curves
 from service.run_readings import COVERAGE
+from trayvision.growth_curve import Floats
 from trayvision.shelf_curves import normal_band
 
 # As many as `trayvision.shelf_curves.normal_band` asks for.
@@ -40,13 +42,23 @@ class RoomNormal:
         """Low, median and high at an age; None where too few runs reach."""
         if not self.ages or not self.ages[0] <= age <= self.ages[-1]:
             return None
-        ages, *curves = self._arrays
-        low, median, high = (float(np.interp(age, ages, values)) for values in curves)
+        ages, after = self.ages, bisect_right(self.ages, age)
+        before = after - 1
+        if ages[before] == age:
+            return self.low[before], self.median[before], self.high[before]
+        # One age at a time: an array library's call takes longer than this.
+        share = (age - ages[before]) / (ages[after] - ages[before])
+        low, median, high = (
+            values[before] + share * (values[after] - values[before])
+            for values in (self.low, self.median, self.high)
+        )
         return low, median, high
 
     @cached_property
-    def _arrays(self) -> tuple[np.ndarray, ...]:
-        return tuple(map(np.asarray, (self.ages, self.low, self.median, self.high)))
+    def climb(self) -> tuple[Floats, Floats]:
+        """The median over `ages` as it never falls, and by how much it rises in a day or °C d."""
+        median = np.maximum.accumulate(self.median)
+        return median, np.gradient(median, np.asarray(self.ages))
 
 
 @lru_cache(maxsize=64)

@@ -19,7 +19,8 @@ from service.room_log import Row
 from service.room_usual import usual_growth
 from service.run_calendar import RunCalendar, RunSpan, present_run
 from service.run_log import seed_of_entries
-from service.run_readings import PLACES, RunReadings, run_series
+from service.run_places import PLACES
+from service.run_readings import RunReadings, run_series
 from service.schema import (
     POSITION,
     RACK,

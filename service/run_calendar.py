@@ -147,8 +147,10 @@ def span_of(connection: sa.Connection, run_id: int) -> RunSpan:
 
 def present_run(spans: Sequence[RunSpan], now: datetime) -> RunSpan | None:
     """The run that is under way, or about to be: soaking, or spread from a date to come."""
-    open_runs = (span for span in reversed(spans) if span.ended_at is None or span.ended_at > now)
-    return next(open_runs, None)
+    for span in reversed(spans):
+        if span.ended_at is None or span.ended_at > now:
+            return span
+    return None
 
 
 def last_spread(spans: Sequence[RunSpan], moment: datetime) -> RunSpan | None:

@@ -11,7 +11,7 @@ from service.log_memory import MANY_TRAYS, LogMemory, Seen, last_until, news
 from service.models.runs import EndReason
 from service.room_log import Row
 from service.run_calendar import RunSpan, run_calendar
-from service.run_readings import PLACES
+from service.run_places import PLACES
 from service.schema import HARVEST, PLACEMENT, RUN, RUN_SEED, TRAY
 
 # Of a run without an end: where its tray was said to stand last.
@@ -60,6 +60,11 @@ Weights = dict[int, list[float | None]]
 def run_facts(connection: sa.Connection) -> FactsByTray:
     """All runs by tray id, oldest first; the same object while the log says the same of them."""
     return _FACTS.of(connection)
+
+
+def facts_by_run(connection: sa.Connection) -> Mapping[int, RunFact]:
+    """The same by run id."""
+    return _BY_RUN.of(connection)
 
 
 def _renewed(connection: sa.Connection, before: tuple[FactsByTray, Seen] | None) -> FactsByTray:
@@ -154,4 +159,10 @@ def _fresh(connection: sa.Connection, runs: Iterable[int] | None) -> Weights:
     return weights
 
 
-_FACTS = LogMemory((RUN, HARVEST, TRAY, PLACEMENT), _renewed)
+def _by_run(connection: sa.Connection, _before: object) -> Mapping[int, RunFact]:
+    return {fact.run_id: fact for facts in run_facts(connection).values() for fact in facts}
+
+
+_FOLLOW_FROM = (RUN, HARVEST, TRAY, PLACEMENT)
+_FACTS = LogMemory(_FOLLOW_FROM, _renewed)
+_BY_RUN = LogMemory(_FOLLOW_FROM, _by_run)

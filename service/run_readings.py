@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
@@ -10,14 +10,15 @@ import sqlalchemy as sa
 
 from service.entries import current
 from service.inspection_log import told_trays
-from service.log_memory import LogMemory, Seen, last_until, rows_by_tray
+from service.log_memory import LogMemory, Seen
 from service.models.growth import CurvePoint
 from service.models.room import Room
 from service.photo_log import trays_with_news
 from service.room_log import Row
 from service.run_calendar import LONGEST_RUN, RunSpan, run_calendar
 from service.run_log import grain_of, grains_of_lots, seed_of_entries
-from service.schema import ASSIGNMENT, CAPTURE, PHOTO_INSPECTION, PLACEMENT, TRAY_INSPECTION
+from service.run_places import PLACES, shelves_of_runs
+from service.schema import ASSIGNMENT, CAPTURE, PHOTO_INSPECTION, TRAY_INSPECTION
 from trayvision.growth_fit import GrowthPoint
 from trayvision.growth_prior import Quantity
 from trayvision.harvest_forecast import HarvestTarget
@@ -55,6 +56,7 @@ class RunSeries:
     spread_at: datetime
     until: datetime
     rows: tuple[Row, ...]
+    _given: dict[Quantity, tuple[CurvePoint, ...]] = field(default_factory=dict)
     _points: dict[Quantity, tuple[GrowthPoint, ...]] = field(default_factory=dict)
     _known: dict[int, "RunReadings"] = field(default_factory=dict)
 
@@ -94,21 +96,23 @@ class RunSeries:
             )
         return self._points[quantity]
 
-    def curve_points(self, quantity: Quantity) -> list[CurvePoint]:
+    def curve_points(self, quantity: Quantity) -> tuple[CurvePoint, ...]:
         """The same with their photos."""
-        value, uncertainty = _COLUMNS[quantity]
-        return [
-            CurvePoint(
-                photo_id=row["photo_id"],
-                taken_at=row["taken_at"],
-                day=(row["taken_at"] - self.spread_at).total_seconds() / 86400,
-                value=row[value],
-                uncertainty=max(row[uncertainty], _LEAST_UNCERTAINTY[quantity]),
-                watering=row["watering"],
+        if quantity not in self._given:
+            value, uncertainty = _COLUMNS[quantity]
+            self._given[quantity] = tuple(
+                CurvePoint(
+                    photo_id=row["photo_id"],
+                    taken_at=row["taken_at"],
+                    day=(row["taken_at"] - self.spread_at).total_seconds() / 86400,
+                    value=row[value],
+                    uncertainty=max(row[uncertainty], _LEAST_UNCERTAINTY[quantity]),
+                    watering=row["watering"],
+                )
+                for row in self.rows
+                if row[value] is not None and row[uncertainty] is not None
             )
-            for row in self.rows
-            if row[value] is not None and row[uncertainty] is not None
-        ]
+        return self._given[quantity]
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +145,7 @@ class RunReadings:
         """Readings of one quantity by age in days, for the fit."""
         return self.series.points(quantity)
 
-    def curve_points(self, quantity: Quantity) -> list[CurvePoint]:
+    def curve_points(self, quantity: Quantity) -> tuple[CurvePoint, ...]:
         """The same with their photos."""
         return self.series.curve_points(quantity)
 
@@ -151,20 +155,18 @@ def run_readings(
 ) -> list[RunReadings]:
     """Runs with their readings, in the order of the spans."""
     series = run_series(connection, spans)
-    places = PLACES.of(connection)
+    shelves = shelves_of_runs(connection, spans, now=now)
     seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
     grains = grains_of_lots(connection)
     found = []
-    for span in spans:
-        at = now if span.ended_at is None else span.ended_at - timedelta(seconds=1)
-        place = last_until(places.get(span.tray_id, ()), "placed_at", at)
+    for span, shelf_id in zip(spans, shelves, strict=True):
         parts = seed.get(span.row["entry_id"], [])
         row = span.row
         found.append(
             series[span.id].of_run(
                 span,
                 grain_of({grains[one.lot_id] for one in parts if one.lot_id in grains}, room),
-                None if place is None else place["shelf_id"],
+                shelf_id,
                 _target(
                     row["target_shoot_height_mm"] or room.target_shoot_height_mm,
                     row["target_day"] or room.target_day,
@@ -294,4 +296,3 @@ def _renewed(connection: sa.Connection, before: tuple[_Kept, Seen] | None) -> _K
 
 _MEASURED = (PHOTO_INSPECTION, CAPTURE, ASSIGNMENT)
 _SERIES = LogMemory(_MEASURED, _renewed)
-PLACES = rows_by_tray(PLACEMENT, "placed_at")

@@ -3,7 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from functools import cached_property
+from functools import cached_property, lru_cache
+from math import ceil
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -121,17 +122,17 @@ class ThermalGrowth:
         teaching = self.teachings.for_run(quantity, readings)
         ages = _ages([point.age for point in points])
         low, median, high = band(points, teaching, ages, readings.span.id)
-        curve, digits = fitted_curve(points, teaching), DIGITS[quantity]
+        curve = fitted_curve(points, teaching)
         return ThermalQuantity(
             quantity=str(quantity),
             unit=UNITS[quantity],
             points=_points_out(readings, quantity, air.past),
             fitted=ThermalFit(
                 shape=curve.best.shape.name.lower(),
-                degree_days=rounded(ages, 1),
-                median=rounded(median, digits),
-                low=rounded(low, digits),
-                high=rounded(high, digits),
+                degree_days=ages,
+                median=median,
+                low=low,
+                high=high,
                 coverage=COVERAGE,
                 prior=curve.prior.origin,
             ),
@@ -255,4 +256,9 @@ def _forecast(
 
 def _ages(degree_days: Sequence[float]) -> tuple[float, ...]:
     last = max([_DRAWN_DEGREE_DAYS, *degree_days])
-    return tuple(np.arange(0.0, last + _STEP_DEGREE_DAYS, _STEP_DEGREE_DAYS).tolist())
+    return _degree_days_drawn(ceil(last / _STEP_DEGREE_DAYS) + 1)
+
+
+@lru_cache(maxsize=64)
+def _degree_days_drawn(count: int) -> tuple[float, ...]:
+    return tuple(_STEP_DEGREE_DAYS * number for number in range(count))

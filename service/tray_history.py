@@ -14,7 +14,7 @@ from service.mould_record import mould_answers
 from service.room_log import Row
 from service.run_calendar import RunSpan
 from service.run_log import lot_names, runs_out
-from service.run_readings import PLACES
+from service.run_places import PLACES
 from service.schema import HARVEST, POSITION, SHELF
 
 PlaceNames = dict[tuple[int | None, int | None], str]

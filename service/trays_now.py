@@ -19,9 +19,10 @@ from service.models.runs import Run
 from service.models.today import TrayOut
 from service.photo_log import latest_photos, photos_out
 from service.room_log import Row, shelf_names, trays_by_number
-from service.run_calendar import RunSpan, present_run
+from service.run_calendar import RunSpan
 from service.run_log import runs_out
-from service.run_readings import PLACES, RunReadings
+from service.run_places import PLACES
+from service.run_readings import RunReadings
 from service.schema import TRAY_STATE
 
 # Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
@@ -190,7 +191,7 @@ class TraysNow:
         }
 
     def _present(self, tray_id: int) -> RunSpan | None:
-        return present_run(self._runs.get(tray_id, ()), self._now)
+        return self._growth.present_by_tray.get(tray_id)
 
     def _state(self, tray_id: int, span: RunSpan | None) -> tuple[TrayState, datetime | None]:
         if span is not None:

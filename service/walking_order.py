@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from service.entries import current
 from service.log_memory import LogMemory, last_until
 from service.room_log import trays_by_number
-from service.run_readings import PLACES
+from service.run_places import PLACES
 from service.schema import POSITION, RACK, SHELF
 
 Counted = tuple[tuple[int, int, str], ...]

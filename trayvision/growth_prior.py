@@ -98,6 +98,11 @@ class GrowthPrior:
             )
 
     @property
+    def likeliest_shape(self) -> Shape:
+        """The shape that a run without readings is most likely to follow."""
+        return tuple(Shape)[int(np.argmax(self.shape_weights))]
+
+    @property
     def covariance(self) -> Floats:
         """Covariance (4, 4) of the parameters of a run not yet seen."""
         return self.between_runs + self.mean_covariance

@@ -22,10 +22,10 @@ class FittedCurve(Model):
     """The curve over `day`, with the interval that holds it with probability `coverage`."""
 
     shape: str
-    day: list[float]
-    median: list[float]
-    low: list[float]
-    high: list[float]
+    day: tuple[float, ...]
+    median: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
     coverage: float
     prior: str = Field(description="What the fit started from.")
 
@@ -48,7 +48,7 @@ class QuantityCurve(Model):
 
     quantity: str
     unit: str
-    points: list[CurvePoint]
+    points: tuple[CurvePoint, ...]
     fitted: FittedCurve
 
 
@@ -65,10 +65,10 @@ class ThermalFit(Model):
     """The curve over `degree_days`, with the interval that holds it with `coverage`."""
 
     shape: str
-    degree_days: list[float]
-    median: list[float]
-    low: list[float]
-    high: list[float]
+    degree_days: tuple[float, ...]
+    median: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
     coverage: float
     prior: str = Field(description="What the fit started from.")
 

@@ -133,10 +133,9 @@ def _numbered(trays: Sequence[int], several: str, single: str) -> str:
 
 def _days_ahead(point: GrowthPoint, normal: RoomNormal) -> tuple[float, float] | None:
     """How many days ahead of the usual median a height is, and its reach in days."""
-    days, median = np.asarray(normal.ages), np.maximum.accumulate(normal.median)
+    days, (median, rise) = normal.ages, normal.climb
     if not median[0] < point.value < median[-1]:
         return None
-    rise = np.gradient(median, days)
     at = float(np.interp(point.value, median, days))
     slope = float(np.interp(at, days, rise))
     if slope < _LEAST_RISE_MM:

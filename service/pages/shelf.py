@@ -1,7 +1,6 @@
 """The page of one shelf: its runs by age and, where the air was read, by warmth."""
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Request
@@ -12,7 +11,6 @@ from service.api.dependencies import TheService
 from service.charts import Size, Tone
 from service.group_growth import group_growth
 from service.models.base import LARGEST_ID
-from service.models.growth import RunCurves
 from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, answer_chart, chart_shown
 from service.pages.curve_kinds import BY_WARMTH, CurveKind
@@ -101,20 +99,17 @@ class ShelfPage:
 
 
 class _Shelf:
-    """One answer's view of a shelf, of the grain most of its runs are where none is asked for."""
+    """One answer's view of a shelf: its runs of one grain, that of most where none is asked for."""
 
     def __init__(self, content: ShelvesContent, shelf_id: int, grain: str | None) -> None:
         self._compared: dict[CurveKind, ShelfRuns] = {}
         self.content = content
-        self.curves = content.growth.shelf(shelf_id)
-        if grain is None and self.curves.runs:
-            grains = [run.grain for run in self.curves.runs]
+        self.shelf_id = shelf_id
+        curves = content.growth.curves_on(shelf_id)
+        if grain is None and curves:
+            grains = [run.grain for run in curves]
             self.content.grain = max(sorted(set(grains)), key=grains.count)
-
-    @cached_property
-    def runs(self) -> list[RunCurves]:
-        """Its runs of the grain."""
-        return [run for run in self.curves.runs if run.grain == self.content.grain]
+        self.runs = [run for run in curves if run.grain == self.content.grain]
 
     @property
     def warm(self) -> bool:
@@ -128,10 +123,7 @@ class _Shelf:
         return self._compared[kind]
 
     def _compare(self, kind: CurveKind) -> ShelfRuns:
-        content, shelf_id = self.content, self.curves.shelf_id
-        growth, grain = content.growth, content.grain
-        if kind is CurveKind.HEIGHT:
-            return ShelfRuns(kind, self.runs, content.by_shelf.get(shelf_id), content.normal)
+        growth, grain, shelf_id = self.content.growth, self.content.grain, self.shelf_id
         teaching = (
             growth.thermal_teaching(kind.quantity, grain, shelf_id)
             if kind.by_warmth
@@ -175,9 +167,9 @@ def heights_now(content: ShelvesContent, shelf_id: int, say: Say) -> ChartShown:
 
 
 def _page(shelf: _Shelf, say: Say, grain: str | None) -> ShelfPage:
-    content, shelf_id = shelf.content, shelf.curves.shelf_id
+    content, shelf_id = shelf.content, shelf.shelf_id
     name = content.shelves[shelf_id].name
-    here = content.by_shelf.get(shelf_id)
+    here = shelf.compared(CurveKind.HEIGHT).here
     told = here is not None and here.can_tell
     runs = tuple(content.paces(shelf_id))
     lag = content.lagging(pace.tray for pace in runs)

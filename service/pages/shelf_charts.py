@@ -146,9 +146,10 @@ def usual_rows(
 ) -> tuple[AgeRow, ...]:
     """Usual curves as a table; the room's own normal last, where there is one."""
     unit = unit_of(kind.quantity, say)
+    means = [np.interp(kind.steps, group.ages, group.mean).tolist() for group in groups]
     rows = []
-    for age in kind.steps:
-        values = [unit.number(float(np.interp(age, group.ages, group.mean))) for group in groups]
+    for age, *there in zip(kind.steps, *means, strict=True):
+        values = [unit.number(value) for value in there]
         usual = normal.at(age)
         room = "cannot tell"
         if usual is not None:
@@ -161,19 +162,25 @@ def usual_rows(
 def shelf_rows(shelf: ShelfRuns, say: Say) -> tuple[AgeRow, ...]:
     """A shelf's chart as a table: its runs up to their last readings, its usual, the room's."""
     unit = unit_of(shelf.kind.quantity, say)
-    courses = [course for _, course in shelf.growing(say)]
-    rows = []
-    for row in usual_rows(shelf.kind, shelf.usual, shelf.normal, say):
-        age = float(row.age)
-        values = [
-            unit.number(float(np.interp(age, course.ages, course.median)))
-            if course.readings and age <= course.readings[-1].age
-            else ""
-            for course in courses
-        ]
-        rows.append(AgeRow(row.age, (*values, *row.values)))
+    seen = [_seen(course, shelf.kind, unit) for _, course in shelf.growing(say)]
+    rows = [
+        AgeRow(row.age, (*values, *row.values))
+        for row, *values in zip(
+            usual_rows(shelf.kind, shelf.usual, shelf.normal, say), *seen, strict=True
+        )
+    ]
     # Beyond the last photo of all there may be nothing to say.
     return tuple(row for row in rows if any(row.values))
+
+
+def _seen(course: Course, kind: CurveKind, unit: Unit) -> list[str]:
+    """A run's curve at the ages of the table, empty beyond its last reading."""
+    last = course.readings[-1].age if course.readings else -np.inf
+    values = np.interp(kind.steps, course.ages, course.median).tolist()
+    return [
+        unit.number(value) if age <= last else ""
+        for age, value in zip(kind.steps, values, strict=True)
+    ]
 
 
 def _outermost(groups: Mapping[str, GroupGrowth]) -> set[str]:

@@ -1,6 +1,6 @@
 """What the pages of shelves show, put together from the room's growth and its records."""
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -28,7 +28,8 @@ from service.pages.record_tables import (
 )
 from service.pages.words import Say
 from service.room_normal import RoomNormal, room_normal
-from service.run_facts import RunFact, run_facts
+from service.run_facts import RunFact, facts_by_run
+from service.run_log import lot_names
 from service.run_readings import RunReadings
 from service.schema import HARVEST, PLACEMENT, RACK, ROOM, RUN, SEED_LOT, SHELF, TRAY
 from trayvision.attention_flags import FlagKind
@@ -75,6 +76,29 @@ class Records:
     mould: tuple[RecordTable, ...]
 
 
+def _read_shelves(connection: sa.Connection, _before: object) -> dict[int, Shelf]:
+    now, racks = current(SHELF), current(RACK)
+    statement = (
+        sa.select(now.c.id, now.c.name, now.c.level, now.c.rack_id, racks.c.name.label("rack"))
+        .join(racks, racks.c.id == now.c.rack_id)
+        .order_by(racks.c.id, now.c.level, now.c.id)
+    )
+    rows = list(connection.execute(statement))
+    names = [row.name for row in rows]
+    lowest = {row.rack_id: row.level for row in rows}
+    return {
+        row.id: Shelf(
+            row.id,
+            row.name if names.count(row.name) == 1 else f"{row.rack}, {row.name}",
+            row.level <= lowest[row.rack_id] / 2,
+        )
+        for row in rows
+    }
+
+
+_SHELVES = LogMemory((SHELF, RACK), _read_shelves)
+
+
 def _renewed(_connection: sa.Connection, _before: object) -> dict[tuple[int, datetime], Records]:
     return {}
 
@@ -103,35 +127,17 @@ class ShelvesContent:
     @cached_property
     def shelves(self) -> dict[int, Shelf]:
         """All shelves by id, rack by rack from the top."""
-        now, racks = current(SHELF), current(RACK)
-        statement = (
-            sa.select(now.c.id, now.c.name, now.c.level, now.c.rack_id, racks.c.name.label("rack"))
-            .join(racks, racks.c.id == now.c.rack_id)
-            .order_by(racks.c.id, now.c.level, now.c.id)
-        )
-        rows = list(self._connection.execute(statement))
-        names = [row.name for row in rows]
-        lowest = {row.rack_id: row.level for row in rows}
-        return {
-            row.id: Shelf(
-                row.id,
-                row.name if names.count(row.name) == 1 else f"{row.rack}, {row.name}",
-                row.level <= lowest[row.rack_id] / 2,
-            )
-            for row in rows
-        }
+        return _SHELVES.of(self._connection)
 
     @cached_property
-    def lots(self) -> dict[int, str]:
+    def lots(self) -> Mapping[int, str]:
         """Names of the seed lots by id."""
-        now = current(SEED_LOT)
-        return {r.id: r.name for r in self._connection.execute(sa.select(now.c.id, now.c.name))}
+        return lot_names(self._connection)
 
     @cached_property
-    def facts(self) -> dict[int, RunFact]:
+    def facts(self) -> Mapping[int, RunFact]:
         """All runs by id."""
-        by_tray = run_facts(self._connection)
-        return {fact.run_id: fact for facts in by_tray.values() for fact in facts}
+        return facts_by_run(self._connection)
 
     @cached_property
     def normal(self) -> RoomNormal:

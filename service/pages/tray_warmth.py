@@ -168,15 +168,20 @@ def _reading_rows(courses: Mapping[CurveKind, Course], say: Say) -> tuple[Warmth
 
 
 def _step_rows(courses: Mapping[CurveKind, Course], say: Say) -> tuple[WarmthRow, ...]:
-    def said(kind: CurveKind, age: float) -> str:
+    steps = CurveKind.THERMAL_HEIGHT.steps
+
+    def said(kind: CurveKind) -> list[str]:
         course, unit = courses[kind], unit_of(kind.quantity, say)
-        value, low, high = (
-            float(np.interp(age, course.ages, values))
+        lines = (
+            np.interp(steps, course.ages, values).tolist()
             for values in (course.median, course.low, course.high)
         )
-        return f"{unit.words(value)} ({unit.number(low)} to {unit.number(high)})"
+        return [
+            f"{unit.words(value)} ({unit.number(low)} to {unit.number(high)})"
+            for value, low, high in zip(*lines, strict=True)
+        ]
 
     return tuple(
-        WarmthRow(f"{age:.0f}", *(said(kind, age) for kind in BY_WARMTH))
-        for age in CurveKind.THERMAL_HEIGHT.steps
+        WarmthRow(f"{age:.0f}", *values)
+        for age, *values in zip(steps, *map(said, BY_WARMTH), strict=True)
     )

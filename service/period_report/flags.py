@@ -1,6 +1,6 @@
 """Possible mould and holds of a period: what was noticed, who answered what, when."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -42,13 +42,20 @@ class ReportedFlag:
     events: tuple[FlagEvent, ...]
 
 
-def reported_flags(
-    connection: sa.Connection, period: Period, names: Names
-) -> tuple[ReportedFlag, ...]:
-    """Flags of possible mould, and all that asked to hold, of which a period says something."""
-    ids = [
-        flag for flag, moments in _MOMENTS.of(connection).items() if any(map(period.holds, moments))
+def flags_in(connection: sa.Connection, period: Period) -> list[int]:
+    """Ids of the flags of possible mould, and all that asked to hold, of which a period tells."""
+    start, end = period.start, period.end
+    return [
+        flag
+        for flag, moments in _MOMENTS.of(connection).items()
+        if any(start <= moment < end for moment in moments)
     ]
+
+
+def reported_flags(
+    connection: sa.Connection, ids: Sequence[int], names: Names
+) -> tuple[ReportedFlag, ...]:
+    """Some flags in the order in which they were opened."""
     statement = sa.select(FLAG).where(FLAG.c.id.in_(ids)).order_by(FLAG.c.opened_at, FLAG.c.id)
     rows = list(connection.execute(statement).mappings())
     histories: dict[int, list[FlagEvent]] = {}

@@ -9,7 +9,7 @@ from service.models.room import Room
 from service.period_report.air import WeekOfAir, weeks_of_air
 from service.period_report.chores import Chores, chores_of
 from service.period_report.corrections import Correction, corrections_of
-from service.period_report.flags import ReportedFlag, reported_flags
+from service.period_report.flags import ReportedFlag, flags_in, reported_flags
 from service.period_report.names import Names, names_of
 from service.period_report.period import Period
 from service.period_report.runs import LotUse, PeriodRuns, ReportedRun, Totals
@@ -63,7 +63,12 @@ class Report:
     @cached_property
     def flags(self) -> tuple[ReportedFlag, ...]:
         """Possible mould and holds."""
-        return reported_flags(self._connection, self.period, self.names)
+        return reported_flags(self._connection, self.flag_ids, self.names)
+
+    @cached_property
+    def flag_ids(self) -> list[int]:
+        """Those of which the period tells something, not yet read."""
+        return flags_in(self._connection, self.period)
 
     @cached_property
     def air(self) -> tuple[WeekOfAir, ...]:

@@ -14,7 +14,8 @@ from service.models.room import Room
 from service.models.runs import EndReason, Harvest, Lot, Run, Seed
 from service.period_report.names import Names
 from service.period_report.period import Period
-from service.period_report.tray_photos import PeriodPhotos, without_original
+from service.period_report.tray_photos import PeriodPhotos
+from service.retention_log import let_go_between
 from service.run_calendar import RunSpan, run_calendar
 from service.run_log import runs_out, seed_of_entries
 from service.schema import HARVEST
@@ -201,7 +202,7 @@ class PeriodRuns:
         some = [ids for ids in shown if ids]
         if not some:
             return [(0, 0)] * len(spans)
-        gone = without_original(self._connection, min(map(min, some)), max(map(max, some)))
+        gone = let_go_between(self._connection, min(map(min, some)), max(map(max, some)))
         return [
             (len(ids), len(ids) - (len(gone.intersection(ids)) if gone else 0)) for ids in shown
         ]

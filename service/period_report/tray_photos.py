@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from service.entries import current
 from service.log_memory import LogMemory, Seen, news
-from service.schema import CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_INSPECTION
+from service.schema import CAPTURE, PHOTO_INSPECTION, TRAY_INSPECTION
 
 _ONE_DAY: Final = timedelta(days=1)
 _MOST_DAYS: Final = 2000
@@ -50,31 +50,24 @@ class PeriodPhotos:
         if missing:
             kept.update(_read(connection, missing[0], missing[-1]))
         self._days = [kept[day] for day in days]
-        self._first = first
         self._since, self._until = since, until
+        self._whole: Day = {}
 
-    def of_tray(self, tray_id: int, since: datetime, until: datetime) -> list[int]:
+    def of_tray(self, tray_id: int, since: datetime, until: datetime) -> Sequence[int]:
         """Ids of a tray's photos taken from a moment on and before another, within this time."""
-        since, until = max(since, self._since), min(until, self._until)
-        if since >= until:
-            return []
-        begin = (since.astimezone(UTC).date() - self._first).days
-        end = (until.astimezone(UTC).date() - self._first).days
-        found: list[int] = []
-        for at, day in enumerate(self._days[begin : end + 1], start=begin):
+        if tray_id not in self._whole:
+            self._whole[tray_id] = self._joined(tray_id)
+        return self._whole[tray_id].between(max(since, self._since), min(until, self._until))
+
+    def _joined(self, tray_id: int) -> TrayPhotos:
+        """All days of a tray in one: several of its runs are asked for."""
+        whole = TrayPhotos()
+        for day in self._days:
             photos = day.get(tray_id)
             if photos is not None:
-                # Of the days in between all are in it, without a look at their moments.
-                found += photos.ids if begin < at < end else photos.between(since, until)
-        return found
-
-
-def without_original(connection: sa.Connection, first: int, last: int) -> frozenset[int]:
-    """Ids of photos from one id to another whose originals were let go."""
-    statement = sa.select(PHOTO.c.id).where(
-        PHOTO.c.id >= first, PHOTO.c.id <= last, PHOTO.c.original_kept.is_(sa.false())
-    )
-    return frozenset(connection.execute(statement).scalars())
+                whole.taken_at.extend(photos.taken_at)
+                whole.ids.extend(photos.ids)
+        return whole
 
 
 def _read(connection: sa.Connection, first: date, last: date) -> dict[date, Day]:

@@ -21,7 +21,8 @@ from service.models.flags import FlagState
 from service.photo_log import latest_photos
 from service.run_calendar import _renewed as calendar_anew
 from service.run_calendar import run_calendar, run_spans
-from service.run_readings import PLACES, run_series
+from service.run_places import PLACES
+from service.run_readings import run_series
 from service.schema import FLAG, FLAG_EVENT, RUN
 from service.trays_now import STATES
 from tests.service.conftest import START, Room

@@ -19,8 +19,8 @@ from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
 from service.retention import retention_plan
+from service.retention_log import kept_count
 from service.retention_rule import RetentionPlan, rule_in_words
-from service.schema import PHOTO
 from service.settings import KeepPhotos
 
 router = APIRouter(include_in_schema=False)
@@ -81,9 +81,8 @@ def _plan(service: Service) -> RetentionPlan:
     """What the rule does; where it keeps all, no photo need be looked at."""
     if service.settings.keep_photos is not KeepPhotos.ALL:
         return retention_plan(service)
-    there = sa.select(sa.func.count()).where(PHOTO.c.original_kept.is_(sa.true()))
     with service.database.read() as connection:
-        kept = connection.execute(there).scalar_one()
+        kept = kept_count(connection)
     return RetentionPlan(rule_in_words(service.settings), kept, ())
 
 
