@@ -29,12 +29,12 @@ def kept_count(connection: sa.Connection) -> int:
     return int(connection.execute(sa.select(photos - gone)).scalar_one())
 
 
-def let_go_between(connection: sa.Connection, first: int, last: int) -> frozenset[int]:
+def let_go_between(connection: sa.Connection, first: int, last: int) -> list[int]:
     """Ids of photos from one id to another whose originals were let go."""
     statement = sa.select(LET_GO.c.photo_id).where(
         LET_GO.c.photo_id >= first, LET_GO.c.photo_id <= last
     )
-    return frozenset(connection.execute(statement).scalars())
+    return list(connection.execute(statement).scalars())
 
 
 def let_go_digests(connection: sa.Connection) -> list[str]:

@@ -6,11 +6,11 @@ from datetime import UTC, datetime, timedelta
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.log_memory import MANY_TRAYS, LogMemory, Seen, last_until, news
 from service.models.runs import EndReason
 from service.room_log import Row
 from service.run_calendar import RunSpan, run_calendar
+from service.run_harvests import harvests_of_runs
 from service.run_places import PLACES
 from service.schema import HARVEST, PLACEMENT, RUN, RUN_SEED, TRAY
 
@@ -54,7 +54,6 @@ class RunFact:
 
 
 FactsByTray = Mapping[int, tuple[RunFact, ...]]
-Weights = dict[int, list[float | None]]
 
 
 def run_facts(connection: sa.Connection) -> FactsByTray:
@@ -92,7 +91,7 @@ def _facts(
 ) -> FactsByTray:
     spans = [span for of_tray in by_tray.values() for span in of_tray]
     seed = _seed(connection, [span.row["entry_id"] for span in spans] if few else None)
-    fresh = _fresh(connection, [span.id for span in spans] if few else None)
+    harvests = harvests_of_runs(connection)
     places = PLACES.of(connection)
     return {
         tray: tuple(
@@ -100,7 +99,7 @@ def _facts(
                 span,
                 last_until(places.get(tray, ()), "placed_at", _last_moment(span)),
                 seed.get(span.row["entry_id"], []),
-                fresh.get(span.id, []),
+                [part.weight_g for part in harvests.get(span.id, ())],
             )
             for span in of_tray
         )
@@ -146,17 +145,6 @@ def _seed(
     for row in connection.execute(statement):
         seed.setdefault(row.run_entry_id, []).append((row.lot_id, row.weight_g))
     return seed
-
-
-def _fresh(connection: sa.Connection, runs: Iterable[int] | None) -> Weights:
-    now = current(HARVEST)
-    statement = sa.select(now.c.run_id, now.c.weight_g)
-    if runs is not None:
-        statement = statement.where(now.c.run_id.in_(list(runs)))
-    weights: Weights = {}
-    for row in connection.execute(statement):
-        weights.setdefault(row.run_id, []).append(row.weight_g)
-    return weights
 
 
 def _by_run(connection: sa.Connection, _before: object) -> Mapping[int, RunFact]:

@@ -9,10 +9,11 @@ import sqlalchemy as sa
 from service.entries import current, history
 from service.log_memory import LogMemory, Seen
 from service.models.room import Room
-from service.models.runs import Run, Seed
+from service.models.runs import Harvest, Run, Seed
 from service.refusals import Conflict, NotFound, Refusal
 from service.run_calendar import RunSpan, ends_of_runs, run_spans, span_of
-from service.schema import HARVEST, RUN, RUN_SEED, SEED_LOT
+from service.run_harvests import harvests_of_runs
+from service.schema import RUN, RUN_SEED, SEED_LOT
 
 # Two taps on "started" are one start.
 _ONE_START = timedelta(hours=1)
@@ -100,7 +101,7 @@ def _part_out(
 ) -> list[Run]:
     seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
     grains = grains_of_lots(connection)
-    weights = _harvest_weights(connection, [span.id for span in spans])
+    harvests = harvests_of_runs(connection)
     outs = []
     for span in spans:
         parts = seed.get(span.row["entry_id"], [])
@@ -108,7 +109,7 @@ def _part_out(
         beside = {
             "seed": parts,
             "grain": grain_of(known, room),
-            "harvest_weight_g": weights.get(span.id),
+            "harvest_weight_g": _weight(harvests.get(span.id, ())),
         }
         outs.append(_run_out(span, beside, room=room, now=now))
     return outs
@@ -211,14 +212,10 @@ def entry_seed(connection: sa.Connection, run_id: int) -> list[Seed]:
     return seed_of(connection, history(connection, RUN, run_id)[-1]["id"])
 
 
-def _harvest_weights(connection: sa.Connection, runs: Iterable[int]) -> dict[int, float]:
-    now = current(HARVEST)
-    statement = (
-        sa.select(now.c.run_id, sa.func.sum(now.c.weight_g).label("weight_g"))
-        .where(now.c.run_id.in_(list(runs)), now.c.weight_g.is_not(None))
-        .group_by(now.c.run_id)
-    )
-    return {row.run_id: float(row.weight_g) for row in connection.execute(statement)}
+def _weight(harvests: Iterable[Harvest]) -> float | None:
+    """Of all parts that were weighed; None where none was."""
+    weighed = [part.weight_g for part in harvests if part.weight_g is not None]
+    return sum(weighed) if weighed else None
 
 
 def _days(duration: timedelta) -> float:

@@ -13,9 +13,10 @@ from service.models.runs import Run
 from service.mould_record import mould_answers
 from service.room_log import Row
 from service.run_calendar import RunSpan
+from service.run_harvests import harvests_of_runs
 from service.run_log import lot_names, runs_out
 from service.run_places import PLACES
-from service.schema import HARVEST, POSITION, SHELF
+from service.schema import POSITION, SHELF
 
 PlaceNames = dict[tuple[int | None, int | None], str]
 
@@ -70,8 +71,7 @@ def tray_history(
     """
     if not spans:
         return ()
-    ids = [span.id for span in spans]
-    lots, notes = lot_names(connection), _harvest_notes(connection, ids)
+    lots, harvests = lot_names(connection), harvests_of_runs(connection)
     mould = mould_answers(connection)
     stood = PLACES.of(connection).get(spans[0].tray_id, ())
     places = place_names(connection)
@@ -79,6 +79,7 @@ def tray_history(
     runs = runs_out(connection, spans, room=room, now=now)
     for span, run in reversed(list(zip(spans, runs, strict=True))):
         weights = [part.weight_g for part in run.seed]
+        notes = [run.note, *(part.note for part in harvests.get(span.id, ()))]
         found.append(
             PastRun(
                 run=run,
@@ -86,7 +87,7 @@ def tray_history(
                 seed_g=sum(filter(None, weights)) if weights and None not in weights else None,
                 lots=tuple(lots.get(part.lot_id, "a lot") for part in run.seed),
                 places=_places_of(span, stood, places),
-                notes=(*filter(None, [run.note]), *notes.get(span.id, ())),
+                notes=tuple(filter(None, notes)),
                 mould=mould.get(span.id),
             )
         )
@@ -119,19 +120,6 @@ def _places_of(span: RunSpan, stood: Sequence[Row], names: PlaceNames) -> tuple[
         for row in (*before, *during)
     ]
     return tuple(one for one, earlier in zip(said, [None, *said], strict=False) if one != earlier)
-
-
-def _harvest_notes(connection: sa.Connection, run_ids: Sequence[int]) -> dict[int, list[str]]:
-    now = current(HARVEST)
-    statement = (
-        sa.select(now.c.run_id, now.c.note)
-        .where(now.c.run_id.in_(run_ids), now.c.note.is_not(None))
-        .order_by(now.c.harvested_at)
-    )
-    notes: dict[int, list[str]] = {}
-    for row in connection.execute(statement):
-        notes.setdefault(row.run_id, []).append(row.note)
-    return notes
 
 
 _NAMES = LogMemory((SHELF, POSITION), _renewed)

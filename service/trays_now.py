@@ -1,6 +1,6 @@
 """Each tray as it is at one moment: its state, place, run and stage, put together from the log."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -99,6 +99,10 @@ class TraysNow:
         """One tray; `row` is what holds now of it."""
         return self._trays([row])[0]
 
+    def tray_without_photo(self, row: Row) -> TrayOut:
+        """The same without its last photo, which takes longest to read."""
+        return self._outs([row], {})[0]
+
     def standing(self) -> list[TrayNow]:
         """All registered trays by number, without what takes long to put into words."""
         return self._standing(list(trays_by_number(self._connection).values()))
@@ -133,15 +137,18 @@ class TraysNow:
         )
 
     def _trays(self, rows: Sequence[Row]) -> list[TrayOut]:
+        latest = latest_photos(self._connection, [row["id"] for row in rows])
+        photos = photos_out(self._connection, [*latest.values()])
+        return self._outs(rows, dict(zip(latest, photos, strict=True)))
+
+    def _outs(self, rows: Sequence[Row], photos: Mapping[int, PhotoOut]) -> list[TrayOut]:
+        """Trays with some of their last photos, by tray id."""
         standing = self._standing(rows)
         present = [one.readings.span for one in standing if one.readings is not None]
         runs = runs_out(self._connection, present, room=self._room, now=self._now)
-        latest = latest_photos(self._connection, [row["id"] for row in rows])
-        photos = {photo.id: photo for photo in photos_out(self._connection, [*latest.values()])}
         run_of = {run.tray: run for run in runs}
         return [
-            self._out(one, run_of.get(one.number), photos.get(latest.get(one.row["id"], 0)))
-            for one in standing
+            self._out(one, run_of.get(one.number), photos.get(one.row["id"])) for one in standing
         ]
 
     def _out(self, tray: TrayNow, run: Run | None, latest: PhotoOut | None) -> TrayOut:

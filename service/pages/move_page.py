@@ -114,7 +114,7 @@ def _form(asked: Asked) -> Filled:
 def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response:
     page = MovePage(
         form=_form(asked),
-        places=racks.choices(racks.racks_as_they_stand(connection)),
+        places=racks.place_choices(connection),
         trays=registered_numbers(connection),
         back=asked.back,
     )

@@ -12,9 +12,9 @@ from service.growth import RoomGrowth
 from service.pages.shelves import Period
 from service.pages.shelves_content import ShelvesContent
 from service.pages.words import Say
-from service.period_report.runs import harvests_of_runs
 from service.photo_log import latest_photos
 from service.room_log import shelf_names, the_room
+from service.run_harvests import harvests_of_runs
 from service.trays_now import TraysNow
 
 # Whoever asks for a page goes before each part, yet parts come to an end.

@@ -86,6 +86,16 @@ def choices(racks: Sequence[Rack]) -> tuple[Choice, ...]:
     return (*found, Choice(OFF_THE_RACKS, "off the racks"))
 
 
+def place_choices(connection: sa.Connection) -> tuple[Choice, ...]:
+    """The same of the room as it stands."""
+    return _CHOICES.of(connection)
+
+
+_CHOICES = LogMemory(
+    (RACK, SHELF, POSITION), lambda connection, _before: choices(racks_as_they_stand(connection))
+)
+
+
 def words_of(racks: Sequence[Rack], shelf_id: int | None, position_id: int | None) -> str:
     """Where something stands, as `choices` says it."""
     value = chosen_value(shelf_id, position_id)

@@ -106,7 +106,7 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
         free=tuple(number for number in registered_numbers(connection) if number not in growing),
         growing=tuple(number for number in trays if number in growing),
         lots=starting.lot_choices(connection),
-        places=racks.choices(racks.racks_as_they_stand(connection)),
+        places=racks.place_choices(connection),
         weight_unit=str(say.room.weight_unit),
         back=asked.back,
     )

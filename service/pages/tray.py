@@ -33,9 +33,9 @@ from service.pages.words import Say
 from service.photo_changes import picture
 from service.room_log import the_room, tray_numbered
 from service.run_calendar import RunSpan, present_run, run_spans
-from service.today import RoomNow
 from service.tray_history import PastRun, place_names, tray_history
 from service.tray_patches import tray_patches
+from service.trays_now import TraysNow
 from trayvision.attention_flags import FlagKind
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
@@ -121,7 +121,7 @@ def tray_page(
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
         row = tray_numbered(connection, number)
-        tray = RoomNow(connection, say.room, say.now).tray(row)
+        tray = TraysNow(connection, say.room, say.now).tray_without_photo(row)
         page = _page(connection, tray, row["id"], say, (photo, drawn, runs == "all"))
         return show(request, connection, "tray.html", page, here=addresses.ROOM)
 

@@ -99,7 +99,7 @@ def actions(connection: sa.Connection, tray: TrayOut, say: Say, *, back: str) ->
         seed_words=starting.seed_words(last.seed, lots, say),
         soak_words="" if hours is None else f"soaked {hours:g} hours before",
         lots=lots,
-        places=racks.choices(racks.racks_as_they_stand(connection)),
+        places=racks.place_choices(connection),
         place=racks.chosen_value(tray.shelf_id, tray.position_id),
         weight_unit=str(say.room.weight_unit),
         back=back,

@@ -1,12 +1,13 @@
 """The photos of a tray's run as its page shows them: one large, the others along a line of days."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
 
 from service.entries import current
+from service.log_memory import rows_by_tray
 from service.pages.words import Say
 from service.room_log import Row
 from service.run_calendar import RunSpan
@@ -137,21 +138,23 @@ def timeline(
 
 
 def _said_by_hand(
-    connection: sa.Connection, span: RunSpan, measured: Iterable[int]
+    connection: sa.Connection, span: RunSpan, measured: Container[int]
 ) -> list[sa.Row[Any]]:
     """Photos of the run whose tags were hidden and that a person gave to this tray."""
-    given, capture = current(ASSIGNMENT), current(CAPTURE)
-    statement = (
-        sa.select(given.c.photo_id, capture.c.taken_at)
-        .join(capture, capture.c.photo_id == given.c.photo_id)
-        .where(
-            given.c.tray_id == span.tray_id,
-            given.c.photo_id.not_in(list(measured)),
-            capture.c.taken_at >= span.spread_at,
-            capture.c.taken_at < span.until,
-        )
+    given = [row["photo_id"] for row in _GIVEN.of(connection).get(span.tray_id, ())]
+    asked = [photo for photo in given if photo not in measured]
+    if not asked:
+        return []
+    capture = current(CAPTURE)
+    statement = sa.select(capture.c.photo_id, capture.c.taken_at).where(
+        capture.c.photo_id.in_(asked),
+        capture.c.taken_at >= span.spread_at,
+        capture.c.taken_at < span.until,
     )
     return list(connection.execute(statement))
+
+
+_GIVEN = rows_by_tray(ASSIGNMENT, "entered_at")
 
 
 def _shown(number: int, photo_id: int, when: str, row: Row | None, say: Say) -> PhotoShown:

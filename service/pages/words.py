@@ -103,12 +103,13 @@ class Say:
 
     def clock(self, moment: datetime) -> str:
         """Such as "07:12"."""
-        local = self.local(moment)
-        return f"{local.hour:02}:{local.minute:02}"
+        return _clock(self.local(moment))
 
     def date(self, moment: datetime) -> str:
         """Such as "26 November", with the year where it is another one; the month is a word."""
-        local = self.local(moment)
+        return self._date(self.local(moment))
+
+    def _date(self, local: datetime) -> str:
         year = "" if local.year == self.today.year else f" {local.year}"
         return f"{local.day} {MONTHS[local.month - 1]}{year}"
 
@@ -132,14 +133,16 @@ class Say:
 
     def moment(self, moment: datetime) -> str:
         """Such as "today 07:12", "yesterday 18:40", "Tuesday 24 November 18:40"."""
-        near = _NEAR.get((self.local(moment).date() - self.today).days)
-        if near is not None:
-            return f"{near} {self.clock(moment)}"
-        return f"{self.weekday(moment)} {self.date(moment)} {self.clock(moment)}"
+        local = self.local(moment)
+        return f"{self._day(local)} {_clock(local)}"
 
     def day_of(self, moment: datetime) -> str:
         """Such as "today", "yesterday", "Tuesday 24 November": where the hour says little."""
-        return self.moment(moment).removesuffix(f" {self.clock(moment)}")
+        return self._day(self.local(moment))
+
+    def _day(self, local: datetime) -> str:
+        near = _NEAR.get((local.date() - self.today).days)
+        return near or f"{_DAYS[local.weekday()]} {self._date(local)}"
 
     def ago(self, moment: datetime) -> str:
         """Such as "3 hours ago", "in 2 days"."""
@@ -271,3 +274,7 @@ class Say:
             9: "very likely",
         }
         return f"{words[tenths]}, {tenths} in 10"
+
+
+def _clock(local: datetime) -> str:
+    return f"{local.hour:02}:{local.minute:02}"

@@ -1,24 +1,21 @@
 """Runs of a period: seed, harvests, photos; and lots and totals that follow from them."""
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 
 import sqlalchemy as sa
 
-from service.entries import current
-from service.log_memory import LogMemory, Seen, news
 from service.models.room import Room
 from service.models.runs import EndReason, Harvest, Lot, Run, Seed
 from service.period_report.names import Names
 from service.period_report.period import Period
 from service.period_report.tray_photos import PeriodPhotos
-from service.retention_log import let_go_between
 from service.run_calendar import RunSpan, run_calendar
+from service.run_harvests import harvests_of_runs
 from service.run_log import runs_out, seed_of_entries
-from service.schema import HARVEST
 
 # A database takes only so many numbers in one query.
 _AT_ONCE = 500
@@ -198,14 +195,7 @@ class PeriodRuns:
     def _counts(self, spans: Sequence[RunSpan]) -> list[tuple[int, int]]:
         """Photos of the period that show each of some runs, and of how many the original stays."""
         photos = self._photos
-        shown = [photos.of_tray(span.tray_id, span.spread_at, span.until) for span in spans]
-        some = [ids for ids in shown if ids]
-        if not some:
-            return [(0, 0)] * len(spans)
-        gone = let_go_between(self._connection, min(map(min, some)), max(map(max, some)))
-        return [
-            (len(ids), len(ids) - (len(gone.intersection(ids)) if gone else 0)) for ids in shown
-        ]
+        return [photos.of_tray(span.tray_id, span.spread_at, span.until) for span in spans]
 
     def _reported(self, run: Run, counts: tuple[int, int]) -> ReportedRun:
         harvests = self._harvests.get(run.id, ())
@@ -236,33 +226,3 @@ def parts_of(ids: Collection[int]) -> Iterator[list[int]]:
     known = list(ids)
     for start in range(0, len(known), _AT_ONCE):
         yield known[start : start + _AT_ONCE]
-
-
-_Harvests = Mapping[int, tuple[Harvest, ...]]
-
-
-def harvests_of_runs(connection: sa.Connection) -> _Harvests:
-    """All parts that were taken of each run, the oldest first, by run id."""
-    return _HARVESTS.of(connection)
-
-
-def _read_harvests(connection: sa.Connection, before: tuple[_Harvests, Seen] | None) -> _Harvests:
-    now = current(HARVEST)
-    statement = sa.select(now).order_by(now.c.harvested_at, now.c.id)
-    kept: _Harvests = {}
-    if before is not None:
-        runs: set[int] = news(connection, HARVEST, before[1], HARVEST.c.run_id)
-        kept = {run: parts for run, parts in before[0].items() if run not in runs}
-        statement = statement.where(now.c.run_id.in_(runs))
-    found: dict[int, tuple[Harvest, ...]] = {}
-    for row in connection.execute(statement).mappings():
-        values = {name: row[name] for name in Harvest.model_fields} | {
-            "reason": None if row["reason"] is None else EndReason(row["reason"])
-        }
-        # Rows of the log hold to the model's rules already.
-        harvest = Harvest.model_construct(**values)
-        found[harvest.run_id] = (*found.get(harvest.run_id, ()), harvest)
-    return {**kept, **found}
-
-
-_HARVESTS = LogMemory((HARVEST,), _read_harvests)

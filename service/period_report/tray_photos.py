@@ -2,14 +2,19 @@
 
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
 from typing import Final
 
+import numpy as np
 import sqlalchemy as sa
+from numpy.typing import NDArray
 
 from service.entries import current
 from service.log_memory import LogMemory, Seen, news
+from service.models.base import LARGEST_ID
+from service.retention_log import let_go_between
 from service.schema import CAPTURE, PHOTO_INSPECTION, TRAY_INSPECTION
 
 _ONE_DAY: Final = timedelta(days=1)
@@ -18,19 +23,21 @@ _MOST_DAYS: Final = 2000
 _FEW_PHOTOS: Final = 500
 
 
-@dataclass(frozen=True)
-class TrayPhotos:
-    """Photos that show one tray, in order: when they were taken, and their ids."""
+@dataclass(frozen=True, eq=False)
+class DayPhotos:
+    """Photos of one day in which a tray's number was read, in columns of one length.
 
-    taken_at: list[datetime] = field(default_factory=list)
-    ids: list[int] = field(default_factory=list)
+    Parameters
+    ----------
+    trays, photos : ndarray of int
+        Their ids.
+    taken_at : ndarray of float
+        s since 1970.
+    """
 
-    def between(self, since: datetime, until: datetime) -> Sequence[int]:
-        """Ids of the photos taken from a moment on and before another."""
-        return self.ids[bisect_left(self.taken_at, since) : bisect_left(self.taken_at, until)]
-
-
-Day = dict[int, TrayPhotos]
+    trays: NDArray[np.int64]
+    photos: NDArray[np.int64]
+    taken_at: NDArray[np.float64]
 
 
 class PeriodPhotos:
@@ -43,34 +50,40 @@ class PeriodPhotos:
     """
 
     def __init__(self, connection: sa.Connection, since: datetime, until: datetime) -> None:
-        kept = _DAYS.of(connection)
-        first = since.astimezone(UTC).date()
-        days = [first + number * _ONE_DAY for number in range((until - since) // _ONE_DAY + 2)]
-        missing = [day for day in days if day not in kept]
-        if missing:
-            kept.update(_read(connection, missing[0], missing[-1]))
-        self._days = [kept[day] for day in days]
         self._since, self._until = since, until
-        self._whole: Day = {}
+        days = _days(connection, since, until)
+        trays = np.concatenate([day.trays for day in days])
+        photos = np.concatenate([day.photos for day in days])
+        taken_at = np.concatenate([day.taken_at for day in days])
+        order = np.lexsort((taken_at, trays))
+        self._taken_at = taken_at[order].tolist()
+        known, first = np.unique(trays[order], return_index=True)
+        ends = [*first.tolist(), len(order)]
+        self._places = dict(zip(known.tolist(), pairwise(ends), strict=True))
+        among = (int(photos.min(initial=LARGEST_ID)), int(photos.max(initial=0)))
+        gone = np.isin(photos[order], let_go_between(connection, *among))
+        # How many of the photos up to each one were let go.
+        self._gone = [0, *np.cumsum(gone).tolist()]
 
-    def of_tray(self, tray_id: int, since: datetime, until: datetime) -> Sequence[int]:
-        """Ids of a tray's photos taken from a moment on and before another, within this time."""
-        if tray_id not in self._whole:
-            self._whole[tray_id] = self._joined(tray_id)
-        return self._whole[tray_id].between(max(since, self._since), min(until, self._until))
-
-    def _joined(self, tray_id: int) -> TrayPhotos:
-        """All days of a tray in one: several of its runs are asked for."""
-        whole = TrayPhotos()
-        for day in self._days:
-            photos = day.get(tray_id)
-            if photos is not None:
-                whole.taken_at.extend(photos.taken_at)
-                whole.ids.extend(photos.ids)
-        return whole
+    def of_tray(self, tray_id: int, since: datetime, until: datetime) -> tuple[int, int]:
+        """How many show a tray from a moment on and before another, and how many originals stay."""
+        low, high = self._places.get(tray_id, (0, 0))
+        first = bisect_left(self._taken_at, max(since, self._since).timestamp(), low, high)
+        last = bisect_left(self._taken_at, min(until, self._until).timestamp(), first, high)
+        return last - first, last - first - (self._gone[last] - self._gone[first])
 
 
-def _read(connection: sa.Connection, first: date, last: date) -> dict[date, Day]:
+def _days(connection: sa.Connection, since: datetime, until: datetime) -> list[DayPhotos]:
+    kept = _DAYS.of(connection)
+    first = since.astimezone(UTC).date()
+    days = [first + number * _ONE_DAY for number in range((until - since) // _ONE_DAY + 2)]
+    missing = [day for day in days if day not in kept]
+    if missing:
+        kept.update(_read(connection, missing[0], missing[-1]))
+    return [kept[day] for day in days]
+
+
+def _read(connection: sa.Connection, first: date, last: date) -> dict[date, DayPhotos]:
     """All days from one to another."""
     passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
     begins = datetime.combine(first, time(), UTC)
@@ -84,21 +97,26 @@ def _read(connection: sa.Connection, first: date, last: date) -> dict[date, Day]
             capture.c.taken_at < ends,
             TRAY_INSPECTION.c.tray_id.is_not(None),
         )
-        .order_by(capture.c.taken_at, passes.c.photo_id)
     )
-    found: dict[date, Day] = {
-        first + number * _ONE_DAY: {} for number in range((last - first).days + 1)
+    found: dict[date, list[tuple[int, int, float]]] = {
+        first + number * _ONE_DAY: [] for number in range((last - first).days + 1)
     }
     for tray_id, taken_at, photo_id in connection.execute(statement):
-        photos = found[taken_at.astimezone(UTC).date()].setdefault(tray_id, TrayPhotos())
-        photos.taken_at.append(taken_at)
-        photos.ids.append(photo_id)
-    return found
+        day = found[taken_at.astimezone(UTC).date()]
+        day.append((tray_id, photo_id, taken_at.timestamp()))
+    return {day: _in_columns(rows) for day, rows in found.items()}
+
+
+def _in_columns(rows: Sequence[tuple[int, int, float]]) -> DayPhotos:
+    trays, photos, taken_at = zip(*rows, strict=True) if rows else ((), (), ())
+    return DayPhotos(
+        np.array(trays, np.int64), np.array(photos, np.int64), np.array(taken_at, np.float64)
+    )
 
 
 def _renewed(
-    connection: sa.Connection, before: tuple[dict[date, Day], Seen] | None
-) -> dict[date, Day]:
+    connection: sa.Connection, before: tuple[dict[date, DayPhotos], Seen] | None
+) -> dict[date, DayPhotos]:
     """What was kept, without the days of which there is something new."""
     if before is None or len(before[0]) > _MOST_DAYS:
         return {}

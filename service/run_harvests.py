@@ -1,0 +1,41 @@
+"""What was taken of each run, kept between answers."""
+
+from collections.abc import Mapping
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.log_memory import LogMemory, Seen, news
+from service.models.runs import EndReason, Harvest
+from service.schema import HARVEST
+
+Harvests = Mapping[int, tuple[Harvest, ...]]
+
+
+def harvests_of_runs(connection: sa.Connection) -> Harvests:
+    """All parts that were taken of each run, the oldest first, by run id."""
+    return _HARVESTS.of(connection)
+
+
+def _read_harvests(connection: sa.Connection, before: tuple[Harvests, Seen] | None) -> Harvests:
+    now = current(HARVEST)
+    statement = sa.select(now).order_by(now.c.harvested_at, now.c.id)
+    kept: dict[int, tuple[Harvest, ...]] = {}
+    if before is not None:
+        runs: set[int] = news(connection, HARVEST, before[1], HARVEST.c.run_id)
+        kept = {**before[0]}
+        for run in runs:
+            kept.pop(run, None)
+        statement = statement.where(now.c.run_id.in_(runs))
+    found: dict[int, tuple[Harvest, ...]] = {}
+    for row in connection.execute(statement).mappings():
+        values = {name: row[name] for name in Harvest.model_fields} | {
+            "reason": None if row["reason"] is None else EndReason(row["reason"])
+        }
+        # Rows of the log hold to the model's rules already.
+        harvest = Harvest.model_construct(**values)
+        found[harvest.run_id] = (*found.get(harvest.run_id, ()), harvest)
+    return {**kept, **found}
+
+
+_HARVESTS = LogMemory((HARVEST,), _read_harvests)
