@@ -129,6 +129,9 @@ TrayRows = Mapping[int, tuple[sa.RowMapping, ...]]
 
 def last_until(rows: Sequence[sa.RowMapping], moment: str, at: datetime) -> sa.RowMapping | None:
     """The last of some rows in order of a moment up to `at`, None where all are later."""
+    # Mostly all are: what holds now is asked for.
+    if rows and rows[-1][moment] <= at:
+        return rows[-1]
     count = bisect_right(rows, at, key=lambda row: row[moment])
     return rows[count - 1] if count else None
 

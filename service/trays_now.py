@@ -223,8 +223,8 @@ class TraysNow:
             return "overdue"
         if due is not None and self._now >= due:
             return "ready"
-        covers = [row["cover"] for row in readings.rows if row["cover"] is not None]
-        cover = covers[-1] if covers else None
+        covers = (row["cover"] for row in reversed(readings.rows))
+        cover = next((cover for cover in covers if cover is not None), None)
         if cover is not None and cover >= _CARPET_COVER:
             return "carpet"
         if cover is not None and cover >= _GREENING_COVER:

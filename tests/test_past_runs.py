@@ -243,3 +243,10 @@ def test_impossible_prior_is_refused(change: dict[str, object], message: str) ->
 def test_impossible_age_unit_is_refused() -> None:
     with pytest.raises(ValueError, match="factor must be positive and finite, got 0"):
         BARLEY.in_age_unit(0, origin="none")
+
+
+def test_likeliest_shape_is_that_of_a_run_without_readings() -> None:
+    prior = replace(BARLEY, shape_weights=(0.2, 0.5, 0.3))
+    assert prior.likeliest_shape is Shape.GOMPERTZ
+    for one in (BARLEY, prior):
+        assert one.likeliest_shape is fit_growth([], prior=one).best.shape

@@ -13,8 +13,12 @@ from tests.service.conftest import START, Room
 _PAGES = (
     *("/", "/flags", "/room", "/shelves", "/photos", "/print/round", "/trays/7", "/trays/8"),
     *("/print/report?from=2026-02-20&to=2026-03-02", "/charts/runs/1/height", "/runs/1"),
+    *("/set-up/data", "/room/move", "/trays/7?runs=all"),
 )
-_SHELF_PAGES = ("/shelves/{}", "/charts/shelves/{}")
+_SHELF_PAGES = (
+    *("/shelves/{}", "/charts/shelves/{}", "/charts/shelves/{}?kind=cover"),
+    "/charts/shelves/{}?kind=thermal",
+)
 
 
 # What is kept knows no database; that each brings the same rows, others test.
@@ -83,9 +87,15 @@ def _entries(room: Room) -> Iterator[Callable[[], Any]]:
     # Settled, and answered once more: somebody knows better.
     yield lambda: room.post(f"{answered}/verdict", verdict="fine")
     yield lambda: room.post(f"{answered}/verdict", verdict="right")
-    yield lambda: room.patch("/api/harvests/1", weight_g=4500.0)
+    yield lambda: room.patch("/api/harvests/1", weight_g=4500.0, note="light")
     yield lambda: room.post("/api/trays/7/placements", shelf_id=low)
     yield lambda: room.patch(f"/api/lots/{lot}", name="Another name")
+    yield lambda: room.patch(f"/api/shelves/{low}", name="Lowest")
+    # Photos in which no tag was read: one is given to a tray, and the next to another.
+    yield lambda: room.send(b"hidden tags", taken_at=_days_ago(0.5)).json()
+    hidden = room.get("/api/photos?limit=1")["photos"][0]["id"]
+    yield lambda: room.post(f"/api/photos/{hidden}/trays", tray=8)
+    yield lambda: room.client.delete(f"/api/photos/{hidden}/trays/8")
     yield lambda: room.patch("/api/photos/1", taken_at=_days_ago(2))
     yield lambda: room.client.delete("/api/harvests/1")
     yield lambda: room.post("/api/trays/8/states", state="resting")

@@ -122,8 +122,12 @@ def test_records_and_pictures_stay_and_say_why(room: Room) -> None:
     gone, stays = _photo(room, 17, _NOON + timedelta(hours=1)), _photo(room, 17, _NOON)
     room.watch.forward(days=30)
     before, photo = log_of(room.service.database), room.get(f"/api/photos/{gone}")
+    assert "2 originals stay" in room.client.get("/set-up/data").text
     plan = retain(_ruled(room.service))
     assert [one.photo_id for one in plan.to_go] == [gone]
+    # The room's own rule keeps all again.
+    assert room.get("/api/retention")["kept"] == 1
+    assert "1 originals stay" in room.client.get("/set-up/data").text
     after = log_of(room.service.database)
     changed = {table for table, rows in before.items() if after[table] != rows}
     assert changed == {"photo", "let_go"}
