@@ -77,13 +77,16 @@ def _renewed(connection: sa.Connection, before: tuple[_LastEvents, Seen] | None)
     events = current(FLAG_EVENT)
     statement = sa.select(events.c.flag_id, events.c.kind).order_by(events.c.id)
     kinds: dict[int, str] = {}
+    unsettled: frozenset[int] = frozenset()
     if before is not None:
         concerned: set[int] = news(connection, FLAG_EVENT, before[1], FLAG_EVENT.c.flag_id)
-        kinds = {flag: kind for flag, kind in before[0].kinds.items() if flag not in concerned}
+        kinds, unsettled = {**before[0].kinds}, before[0].unsettled - concerned
+        for flag in concerned:
+            kinds.pop(flag, None)
         statement = statement.where(events.c.flag_id.in_(concerned))
-    kinds.update({row.flag_id: row.kind for row in connection.execute(statement)})
-    unsettled = (flag for flag, kind in kinds.items() if kind not in _SETTLED)
-    return _LastEvents(kinds, frozenset(unsettled))
+    told = {row.flag_id: row.kind for row in connection.execute(statement)}
+    new = (flag for flag, kind in told.items() if kind not in _SETTLED)
+    return _LastEvents({**kinds, **told}, unsettled.union(new))
 
 
 _LAST_EVENTS = LogMemory((FLAG_EVENT,), _renewed)
