@@ -73,3 +73,25 @@ def test_undoing_a_correction_puts_back_what_was_said_before(house: House) -> No
 def test_undo_of_what_is_not_there_is_refused(house: House, entry: str) -> None:
     answer = house.client.post("/undo", data={"entry": entry})
     assert answer.status_code in (404, 422)
+
+
+def test_what_is_printed_at_night_is_black_on_white(browser: Browser, shown_house: House) -> None:
+    page = open_page(browser, shown_house, DESK, scripts=True)
+    page.goto("/trays/3")
+    page.emulate_media(media="print", color_scheme="dark")
+    link = page.get_by_role("main").get_by_role("link").first
+    expect(link).to_have_css("color", "rgb(0, 0, 0)")
+    expect(page.locator("html")).to_have_css("background-color", "rgb(255, 255, 255)")
+    expect(page.get_by_role("slider")).to_be_hidden()
+    page.context.close()
+
+
+def test_the_round_on_a_desk_breaks_no_tray_number(browser: Browser, shown_house: House) -> None:
+    page = open_page(browser, shown_house, DESK, scripts=True)
+    page.goto("/print/round")
+    lines = page.get_by_role("columnheader", name="Tray").evaluate(
+        "one => { const text = document.createRange(); text.selectNodeContents(one);"
+        " return text.getClientRects().length; }"
+    )
+    assert lines == 1, "the word is broken over lines"
+    page.context.close()
