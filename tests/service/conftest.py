@@ -2,6 +2,7 @@
 
 import shutil
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -96,6 +97,18 @@ def copied_log(log: Path, data: Path) -> Settings:
     return Settings(data=data, **OF_TESTS)
 
 
+@contextmanager
+def copied_database(cluster: str, data: Path) -> Iterator[Settings]:
+    """Settings of a room on PostgreSQL that begins as a copy of the migrated log."""
+    name = f"log_{uuid4().hex}"
+    with psycopg.connect(cluster, autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name} TEMPLATE {TEMPLATE}")
+        yield Settings(
+            data=data, database_url=SecretStr(database_address(cluster, name)), **OF_TESTS
+        )
+        connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def settings(
     request: pytest.FixtureRequest, tmp_path: Path, migrated_sqlite: Path
@@ -104,14 +117,8 @@ def settings(
     if request.param == "sqlite":
         yield copied_log(migrated_sqlite, tmp_path / "data")
         return
-    address: str = request.getfixturevalue("postgres")
-    name = f"log_{uuid4().hex}"
-    with psycopg.connect(address, autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name} TEMPLATE {TEMPLATE}")
-    url = SecretStr(database_address(address, name))
-    yield Settings(data=tmp_path / "data", database_url=url, **OF_TESTS)
-    with psycopg.connect(address, autocommit=True) as connection:
-        connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+    with copied_database(request.getfixturevalue("postgres"), tmp_path / "data") as copied:
+        yield copied
 
 
 @dataclass
@@ -172,6 +179,14 @@ class Room:
         return response.json()["photos"][0]
 
 
+@contextmanager
+def opened(settings: Settings, watch: Watch, inspector: RecordedInspector) -> Iterator[Room]:
+    """The service over these settings, until the block ends."""
+    app = create_app(settings, inspector=inspector, clock=watch)
+    with TestClient(app, **ON_THIS_MACHINE) as client:
+        yield Room(client, app.state.service, watch, inspector, app.state.remeasurer)
+
+
 @pytest.fixture
 def watch() -> Watch:
     return Watch()
@@ -187,18 +202,8 @@ def open_room(
     settings: Settings, watch: Watch, inspector: RecordedInspector
 ) -> Iterator[Callable[[], Room]]:
     """Open the same room, as often as a test wants to start it."""
-    clients: list[TestClient] = []
-
-    def start() -> Room:
-        app = create_app(settings, inspector=inspector, clock=watch)
-        client = TestClient(app, **ON_THIS_MACHINE)
-        client.__enter__()
-        clients.append(client)
-        return Room(client, app.state.service, watch, inspector, app.state.remeasurer)
-
-    yield start
-    for client in clients:
-        client.__exit__(None, None, None)
+    with ExitStack() as stack:
+        yield lambda: stack.enter_context(opened(settings, watch, inspector))
 
 
 @pytest.fixture

@@ -3,7 +3,9 @@
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -24,10 +26,11 @@ from schemathesis.specs.openapi.checks import (
 from service.models.accounts import NewPerson
 from service.people import PEOPLE
 from service.sessions import make_token
-from tests.service.conftest import START, Room
-from tests.service.recorded_inspections import photo_bytes
+from tests.service.conftest import START, Room, Watch, copied_database, copied_log, opened
+from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 from tests.service.visitors import close
 
+Operation = APIOperation[Any, Any, Any, Any]
 _CHECKS = [
     not_a_server_error,
     status_code_conformance,
@@ -41,9 +44,29 @@ _FIXED = (
 )
 
 
+@dataclass(frozen=True)
+class _Asked:
+    """One of the servers that are asked the same, and with what."""
+
+    address: str
+    headers: dict[str, str] = field(default_factory=dict)
+
+
 @pytest.fixture
-def furnished(room: Room) -> Room:
-    """A room with one of everything, so that requests find something."""
+def rooms(tmp_path: Path, migrated_sqlite: Path, postgres: str) -> Iterator[tuple[Room, ...]]:
+    """The same room on each database: thinking a request up takes longer than asking it twice."""
+    with ExitStack() as stack:
+        on_each = (
+            copied_log(migrated_sqlite, tmp_path / "sqlite"),
+            stack.enter_context(copied_database(postgres, tmp_path / "postgresql")),
+        )
+        yield tuple(
+            stack.enter_context(opened(one, Watch(), RecordedInspector())) for one in on_each
+        )
+
+
+def _furnish(room: Room) -> None:
+    """One of everything, so that requests find something."""
     rack = room.post("/api/racks", name="left")["id"]
     shelf = room.post("/api/shelves", rack_id=rack, name="top", level=1)["id"]
     position = room.post("/api/positions", shelf_id=shelf, name="1")["id"]
@@ -55,12 +78,11 @@ def furnished(room: Room) -> Room:
     room.post("/api/chores", kind="water", title="by hand")
     room.post(f"/api/runs/{run}/harvests", weight_g=1000, ends_run=False)
     room.send(photo_bytes({"number": 0, "height_mm": 20.0}), taken_at=START.isoformat())
-    return room
 
 
 @contextmanager
-def _served(room: Room) -> Iterator[list[APIOperation[Any, Any, Any, Any]]]:
-    """The room behind a real server, and the operations that its description holds."""
+def _served(room: Room) -> Iterator[str]:
+    """The address of a real server in front of the room."""
     # Its client's lifespan is the app's: the server must not end it.
     server = uvicorn.Server(
         uvicorn.Config(room.client.app, port=0, log_level="error", lifespan="off")
@@ -69,47 +91,65 @@ def _served(room: Room) -> Iterator[list[APIOperation[Any, Any, Any, Any]]]:
     thread.start()
     while not server.started:
         time.sleep(0.01)
-    port = server.servers[0].sockets[0].getsockname()[1]
     try:
-        address = f"http://127.0.0.1:{port}/openapi.json"
-        # The description is made for its first reader, which takes seconds on a busy machine.
-        description = schemathesis.openapi.from_url(address, timeout=60.0)
-        found = list(description.get_all_operations())
-        yield [result.ok() for result in found if isinstance(result, Ok)]
-        assert all(isinstance(result, Ok) for result in found)
+        yield f"http://127.0.0.1:{server.servers[0].sockets[0].getsockname()[1]}"
     finally:
         server.should_exit = True
         thread.join()
 
 
-def test_description_holds_the_fixed_paths(furnished: Room) -> None:
-    with _served(furnished) as operations:
-        assert {operation.label for operation in operations} >= set(_FIXED)
+def _described(address: str) -> list[Operation]:
+    """The operations that a server's description holds."""
+    # The description is made for its first reader, which takes seconds on a busy machine.
+    description = schemathesis.openapi.from_url(f"{address}/openapi.json", timeout=60.0)
+    found = list(description.get_all_operations())
+    assert all(isinstance(result, Ok) for result in found)
+    return [result.ok() for result in found if isinstance(result, Ok)]
+
+
+def test_description_holds_the_fixed_paths(rooms: tuple[Room, ...]) -> None:
+    for room in rooms:
+        with _served(room) as address:
+            assert {operation.label for operation in _described(address)} >= set(_FIXED)
 
 
 @pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE])
-def test_answers_are_as_described(furnished: Room, mode: GenerationMode) -> None:
-    with _served(furnished) as operations:
+def test_answers_are_as_described(rooms: tuple[Room, ...], mode: GenerationMode) -> None:
+    with ExitStack() as stack:
+        asked = [_Asked(stack.enter_context(_served(room))) for room in rooms]
+        for room in rooms:
+            _furnish(room)
         # A password made up on the way would close the room to all that follows.
-        for operation in _of_mode(operations, mode, accounts=False):
-            _exercise(operation, mode, {})
-    assert "trayvision-open-room" in furnished.client.get("/api/today").headers
+        for operation in _of_mode(_described(asked[0].address), mode, accounts=False):
+            _exercise(operation, mode, asked)
+    for room in rooms:
+        assert "trayvision-open-room" in room.client.get("/api/today").headers
 
 
 @pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE])
-def test_log_ins_and_people_answer_as_described(room: Room, mode: GenerationMode) -> None:
-    with _served(room) as operations:
-        close(room)
+def test_log_ins_and_people_answer_as_described(
+    rooms: tuple[Room, ...], mode: GenerationMode
+) -> None:
+    with ExitStack() as stack:
+        addresses = [stack.enter_context(_served(room)) for room in rooms]
+        operations = _described(addresses[0])
+        for room in rooms:
+            close(room)
         for number, operation in enumerate(_of_mode(operations, mode, accounts=True)):
             # An owner for each: what is tried may end all that the one before had.
-            secret = _another_owners_token(room, number)
-            _exercise(operation, mode, {"Authorization": f"Bearer {secret}"})
-    assert room.client.get("/api/today").status_code == 401
+            secrets = [_another_owners_token(room, number) for room in rooms]
+            asked = [
+                _Asked(address, {"Authorization": f"Bearer {secret}"})
+                for address, secret in zip(addresses, secrets, strict=True)
+            ]
+            _exercise(operation, mode, asked)
+    for room in rooms:
+        assert room.client.get("/api/today").status_code == 401
 
 
 def _of_mode(
-    operations: list[APIOperation[Any, Any, Any, Any]], mode: GenerationMode, *, accounts: bool
-) -> Iterator[APIOperation[Any, Any, Any, Any]]:
+    operations: list[Operation], mode: GenerationMode, *, accounts: bool
+) -> Iterator[Operation]:
     for operation in operations:
         said = operation.definition.raw
         if ("accounts" in said["tags"]) is not accounts:
@@ -128,12 +168,11 @@ def _another_owners_token(room: Room, number: int) -> str:
         return make_token(connection, values)[1]
 
 
-def _exercise(
-    operation: APIOperation[Any, Any, Any, Any], mode: GenerationMode, headers: dict[str, str]
-) -> None:
+def _exercise(operation: Operation, mode: GenerationMode, asked: list[_Asked]) -> None:
     @given(case=operation.as_strategy(generation_mode=mode))
     @settings(max_examples=4, suppress_health_check=list(HealthCheck), deadline=None)
     def check(case: Any) -> None:
-        case.call_and_validate(checks=_CHECKS, headers=headers)
+        for server in asked:
+            case.call_and_validate(server.address, checks=_CHECKS, headers=server.headers)
 
     check()
