@@ -8,6 +8,8 @@ REPORT_FOLDERS ?= $(PHOTOS) sample_images/run
 
 export OMP_NUM_THREADS ?= 1
 export OPENBLAS_NUM_THREADS ?= 1
+# Containers often forbid to keep compiled modules: every process that tests start would compile all.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: help environment demo room test check unit accuracy benchmark lock clean
 
@@ -38,7 +40,9 @@ demo: $(STAMP)
 room: $(STAMP)
 	@$(BIN)/trayvision demo --data $(DEMO)/room
 
-test: check unit
+# Side by side, since the tests leave cores idle while they wait for browsers and databases.
+test: $(STAMP)
+	@$(MAKE) --no-print-directory --jobs=2 check unit
 
 check: $(STAMP)
 	$(BIN)/ruff check .
