@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from pydantic import ValidationError
 
 from service.file_lock import served_once
-from service.refusals import Conflict
+from service.refusals import Conflict, DatabaseAway
 from service.settings import Settings
 
 if TYPE_CHECKING:
@@ -71,8 +71,8 @@ def run_serve(options: argparse.Namespace) -> int:
     Raises
     ------
     ValueError
-        If a setting breaks its rule, another process serves the folder or the database, or the
-        service should listen beyond this machine while no password is set.
+        If a setting breaks its rule, another process serves the folder or the database or holds
+        the log, or the service should listen beyond this machine while no password is set.
     """
     from service.server_lock import ServerLock
 
@@ -82,8 +82,8 @@ def run_serve(options: argparse.Namespace) -> int:
     try:
         with served_once(settings.data), ServerLock(settings) as lock:
             _serve(settings, lock)
-    except Conflict as conflict:
-        raise ValueError(str(conflict)) from conflict
+    except (Conflict, DatabaseAway) as refusal:
+        raise ValueError(str(refusal)) from refusal
     return 0
 
 

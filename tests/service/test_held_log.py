@@ -18,6 +18,7 @@ from service.settings import Settings
 from tests.service.conftest import START, Room, copied_log
 from tests.service.picture_servers import jpeg
 from tests.service.recorded_inspections import photo_bytes
+from trayvision.__main__ import USAGE_ERROR, main
 
 HELD = "database must be free for writing, and was not for 0.05 s: what was acknowledged before is"
 
@@ -35,9 +36,9 @@ def settings(tmp_path: Path, migrated_sqlite: Path) -> Settings:
 
 
 @contextmanager
-def held(room: Room) -> Iterator[None]:
+def held(settings: Settings) -> Iterator[None]:
     """Another program is in the middle of writing meanwhile."""
-    path = room.service.settings.data / "log.sqlite"
+    path = settings.data / "log.sqlite"
     # It waits for its turn as long as it takes.
     with closing(sqlite3.connect(path, isolation_level=None, timeout=60.0)) as other:
         other.execute("BEGIN IMMEDIATE")
@@ -49,9 +50,11 @@ def files(room: Room) -> list[str]:
     return [photo["file"] for photo in room.get("/api/photos")["photos"]]
 
 
-def test_entries_are_refused_with_what_to_do_while_the_log_can_be_read(room: Room) -> None:
+def test_entries_are_refused_with_what_to_do_while_the_log_can_be_read(
+    room: Room, settings: Settings
+) -> None:
     content = photo_bytes({"number": 17})
-    with held(room):
+    with held(settings):
         refused = [room.client.post("/api/trays", json={"number": 3}), room.send(content)]
         page = room.client.post("/snap", files={"photo": ("a.jpg", content)})
         assert room.get("/api/trays")["trays"] == []
@@ -70,7 +73,9 @@ def test_entries_are_refused_with_what_to_do_while_the_log_can_be_read(room: Roo
     room.post("/api/trays", number=3)
 
 
-def test_watched_folder_keeps_its_photos_meanwhile(room: Room, tmp_path: Path) -> None:
+def test_watched_folder_keeps_its_photos_meanwhile(
+    room: Room, settings: Settings, tmp_path: Path
+) -> None:
     app: Any = room.client.app
     (tmp_path / "card").mkdir()
     room.post("/api/cameras", name="Card", kind="folder", address=str(tmp_path / "card"))
@@ -82,14 +87,14 @@ def test_watched_folder_keeps_its_photos_meanwhile(room: Room, tmp_path: Path) -
         app.state.cameras.finish()
 
     look()
-    with held(room):
+    with held(settings):
         look()
         assert files(room) == []
     look()
     assert files(room) == ["1.jpg"]
 
 
-def test_photos_are_measured_again_once_it_is_free(room: Room) -> None:
+def test_photos_are_measured_again_once_it_is_free(room: Room, settings: Settings) -> None:
     run = room.post("/api/runs", tray=17, spread_at=START.isoformat())["id"]
     room.watch.forward(days=2)
     photo = room.photograph(17, room.watch.now)["id"]
@@ -100,7 +105,7 @@ def test_photos_are_measured_again_once_it_is_free(room: Room) -> None:
     room.patch(f"/api/runs/{run}", spread_at=START.replace(hour=1).isoformat())
     room.service.watchers.extend(correct)
     trays = photo_trays(room.service, photo)
-    with held(room):
+    with held(settings):
         room.remeasurer(room.service, trays)
     room.remeasured()
     assert room.get("/api/trays/17")["latest"]["trays"][0]["day"] == 2.25
@@ -127,3 +132,11 @@ def test_log_that_nobody_else_may_even_read_is_not_called_damaged(
             asked.execute(sa.select(ROOM))
     log.check()
     log.close()
+
+
+def test_command_says_that_the_log_is_held(
+    settings: Settings, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with held(settings):
+        assert main(["serve", "--data", str(settings.data), "--port", "0"]) == USAGE_ERROR
+    assert f"trayvision serve: {HELD}" in capsys.readouterr().err
