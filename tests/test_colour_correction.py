@@ -64,7 +64,12 @@ def plane_coordinates() -> FloatArray:
     return np.asarray(hit[..., :2] / half)
 
 
-UV = plane_coordinates()
+def field_terms(u: FloatArray, v: FloatArray) -> FloatArray:
+    """(..., 6) what a field's coefficients stand at."""
+    return np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=-1)
+
+
+TERMS = field_terms(*np.moveaxis(plane_coordinates(), -1, 0))
 
 
 def photographed(
@@ -76,9 +81,9 @@ def photographed(
     seed: int = 0,
 ) -> Photo:
     """The scene under a light, through a lens that blurs by 0.7 px, with noise, as 8-bit sRGB."""
-    u, v = UV[..., 0], UV[..., 1]
-    terms = np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=-1)
-    light = scene * np.array(gains) * np.exp(np.clip(terms @ field, -1.5, 1.5))
+    light = scene * np.array(gains)
+    if field.any():
+        light *= np.exp(np.clip(TERMS @ field, -1.5, 1.5))
     light = cv2.GaussianBlur(light + veil * np.array(gains), (0, 0), 0.7)
     levels = 255 * linear_to_srgb(light)
     levels += np.random.default_rng(seed).normal(0, 1.5, levels.shape)
@@ -181,8 +186,7 @@ def test_stated_uncertainty_is_the_real_error() -> None:
 def _luminance(coefficients: FloatArray) -> FloatArray:
     """Luminance of light with these terms over 21 by 21 points of the opening."""
     across = np.linspace(-1, 1, 21)
-    u, v = np.meshgrid(across, across)
-    terms = np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=-1)
+    terms = field_terms(*np.meshgrid(across, across))
     # ITU-R BT.709, the weights of sRGB's primaries.
     return np.asarray(np.exp(terms @ coefficients) @ [0.2126, 0.7152, 0.0722])
 
