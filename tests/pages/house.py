@@ -3,7 +3,7 @@
 import shutil
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from io import BytesIO
@@ -18,7 +18,7 @@ from service.app import create_app
 from service.context import Service
 from service.inspector import InspectedPhoto, InspectionJob
 from service.settings import Settings
-from tests.service.conftest import Watch
+from tests.service.conftest import Watch, looked_at_last
 from tests.service.recorded_inspections import RecordedInspector, patch, photo_bytes
 
 EVENING = datetime(2026, 3, 7, 17, 0, tzinfo=UTC)
@@ -92,15 +92,8 @@ class House:
         assert response.status_code == 201, response.text
         return response.json()["photos"][0]
 
-    @contextmanager
-    def looked_at_last(self) -> Iterator[None]:
-        """What is entered in the block is looked at once, at its end: quicker for a long past."""
-        watchers = list(self.service.watchers)
-        self.service.watchers.clear()
-        yield
-        self.service.watchers.extend(watchers)
-        for watcher in watchers:
-            watcher(self.service, ())
+    def looked_at_last(self) -> AbstractContextManager[None]:
+        return looked_at_last(self.service)
 
 
 @contextmanager

@@ -2,7 +2,7 @@
 
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -134,6 +134,17 @@ class Watch:
         self.now += timedelta(**time)
 
 
+@contextmanager
+def looked_at_last(service: Service) -> Iterator[None]:
+    """What is entered in the block is looked at once, at its end: quicker for a long past."""
+    watchers, changed = list(service.watchers), set[int]()
+    service.watchers[:] = [lambda _service, tray_ids: changed.update(tray_ids)]
+    yield
+    service.watchers[:] = watchers
+    for watcher in watchers:
+        watcher(service, sorted(changed))
+
+
 @dataclass
 class Room:
     """A service in a test, spoken to as any client does."""
@@ -147,6 +158,9 @@ class Room:
     def remeasured(self) -> None:
         """Wait until what runs in the background is done."""
         self.remeasurer.wait()
+
+    def looked_at_last(self) -> AbstractContextManager[None]:
+        return looked_at_last(self.service)
 
     def get(self, path: str, **query: Any) -> Any:
         response = self.client.get(path, params=query)

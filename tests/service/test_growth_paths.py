@@ -17,29 +17,32 @@ SPREAD = START - timedelta(days=5)
 
 def _grow(room: Room, tray: int, spread_at: datetime, *, late_days: float = 0.0) -> int:
     """A run photographed daily on days 1 to 5, its heights a logistic in days (closed form)."""
-    run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
-    for day in range(1, 6):
-        height = 200 / (1 + np.exp(-(day - 5.5 - late_days)))
-        room.photograph(tray, spread_at + timedelta(days=day), height_mm=float(height))
+    with room.looked_at_last():
+        run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
+        for day in range(1, 6):
+            height = 200 / (1 + np.exp(-(day - 5.5 - late_days)))
+            room.photograph(tray, spread_at + timedelta(days=day), height_mm=float(height))
     return int(run["id"])
 
 
 def _cover(room: Room, tray: int, spread_at: datetime, *, warm_c: float) -> int:
     """A finished run whose cover is a logistic in °C d (closed form), in air of `warm_c`."""
-    run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
-    for day in range(1, 8):
-        cover = 0.95 / (1 + np.exp(-(warm_c * day - 88.0) / 12.0))
-        at = spread_at + timedelta(days=day)
-        room.photograph(tray, at, height_mm=20.0 * day, cover=float(cover))
-    ended_at = (spread_at + timedelta(days=8)).isoformat()
-    room.post(f"/api/runs/{run['id']}/harvests", harvested_at=ended_at)
+    with room.looked_at_last():
+        run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
+        for day in range(1, 8):
+            cover = 0.95 / (1 + np.exp(-(warm_c * day - 88.0) / 12.0))
+            at = spread_at + timedelta(days=day)
+            room.photograph(tray, at, height_mm=20.0 * day, cover=float(cover))
+        ended_at = (spread_at + timedelta(days=8)).isoformat()
+        room.post(f"/api/runs/{run['id']}/harvests", harvested_at=ended_at)
     return int(run["id"])
 
 
 def _air(room: Room, spread_at: datetime, temperature_c: float, **where: int) -> None:
-    for hour in range(0, 193, 8):
-        at = (spread_at + timedelta(hours=hour)).isoformat()
-        room.post("/api/readings", read_at=at, temperature_c=temperature_c, **where)
+    with room.looked_at_last():
+        for hour in range(0, 193, 8):
+            at = (spread_at + timedelta(hours=hour)).isoformat()
+            room.post("/api/readings", read_at=at, temperature_c=temperature_c, **where)
 
 
 def test_curve_is_the_librarys_over_these_points(room: Room) -> None:

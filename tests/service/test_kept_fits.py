@@ -68,21 +68,24 @@ def _plain(value: Any) -> Any:
 
 def _growing(room: Room) -> int:
     """Two runs on a shelf with photos and air, and one that is over; returns the shelf's id."""
-    rack = room.post("/api/racks", name="Rack")
-    shelf = room.post("/api/shelves", rack_id=rack["id"], name="Top", level=1)["id"]
-    for tray, begun in ((6, 16), (7, 6), (8, 5)):
-        spread_at = START - timedelta(days=begun)
-        run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
-        room.post(f"/api/trays/{tray}/placements", shelf_id=shelf, placed_at=spread_at.isoformat())
-        for day in range(1, min(begun, 8)):
-            at = spread_at + timedelta(days=day)
-            room.photograph(tray, at, height_mm=20.0 * day + tray, note=f"{tray} {day}")
-        if begun > 8:
-            over = (spread_at + timedelta(days=8)).isoformat()
-            room.post(f"/api/runs/{run['id']}/harvests", harvested_at=over, weight_g=3000.0)
-    for half_day in range(33):
-        at = START - timedelta(days=16 - half_day / 2)
-        room.post("/api/readings", read_at=at.isoformat(), temperature_c=19.0 + half_day / 50)
+    with room.looked_at_last():
+        rack = room.post("/api/racks", name="Rack")
+        shelf = room.post("/api/shelves", rack_id=rack["id"], name="Top", level=1)["id"]
+        for tray, begun in ((6, 16), (7, 6), (8, 5)):
+            spread_at = START - timedelta(days=begun)
+            run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
+            room.post(
+                f"/api/trays/{tray}/placements", shelf_id=shelf, placed_at=spread_at.isoformat()
+            )
+            for day in range(1, min(begun, 8)):
+                at = spread_at + timedelta(days=day)
+                room.photograph(tray, at, height_mm=20.0 * day + tray, note=f"{tray} {day}")
+            if begun > 8:
+                over = (spread_at + timedelta(days=8)).isoformat()
+                room.post(f"/api/runs/{run['id']}/harvests", harvested_at=over, weight_g=3000.0)
+        for half_day in range(33):
+            at = START - timedelta(days=16 - half_day / 2)
+            room.post("/api/readings", read_at=at.isoformat(), temperature_c=19.0 + half_day / 50)
     room.remeasured()
     return int(shelf)
 

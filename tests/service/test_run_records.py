@@ -46,14 +46,15 @@ def harvest(room: Room, run_id: int, at: datetime, **body: object) -> int:
 def grown(room: Room, tray: int, *, late_days: float = 0.0, shelf_id: int | None = None) -> int:
     """A finished run of eight days, its heights a logistic in days (closed form)."""
     spread_at = SPREAD + timedelta(minutes=tray)
-    run_id = run(room, tray, spread_at)
-    if shelf_id is not None:
-        placed = {"shelf_id": shelf_id, "placed_at": spread_at.isoformat()}
-        room.post(f"/api/trays/{tray}/placements", **placed)
-    for day in range(2, 9):
-        height = 180 / (1 + np.exp(-1.2 * (day - 5.0 - late_days)))
-        room.photograph(tray, spread_at + timedelta(days=day), height_mm=float(height))
-    harvest(room, run_id, spread_at + timedelta(days=8, hours=1))
+    with room.looked_at_last():
+        run_id = run(room, tray, spread_at)
+        if shelf_id is not None:
+            placed = {"shelf_id": shelf_id, "placed_at": spread_at.isoformat()}
+            room.post(f"/api/trays/{tray}/placements", **placed)
+        for day in range(2, 9):
+            height = 180 / (1 + np.exp(-1.2 * (day - 5.0 - late_days)))
+            room.photograph(tray, spread_at + timedelta(days=day), height_mm=float(height))
+        harvest(room, run_id, spread_at + timedelta(days=8, hours=1))
     return run_id
 
 
