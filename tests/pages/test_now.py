@@ -322,3 +322,12 @@ def test_page_follows_the_room_but_not_under_somebodys_hands(desk: Page, house: 
     desk.clock.run_for(61_000)
     expect(heading).to_have_text("One tray to look at (6)")
     expect(desk.get_by_role("article").locator("kbd").first).to_have_text("1")
+    # The new first line is said to whoever has the page read aloud.
+    expect(desk.locator(".top [aria-live]")).to_have_text("One tray to look at (6)")
+    # While nothing new is said, the page stays, and with it the place of who reads it aloud.
+    main = desk.locator("main").element_handle()
+    house.watch.forward(minutes=2)
+    desk.clock.run_for(61_000)
+    expect(desk.locator(".clock")).to_contain_text("18:02")
+    expect(desk.get_by_label("When")).to_have_value("2026-03-07T18:02")
+    assert main.evaluate("one => one.isConnected")
