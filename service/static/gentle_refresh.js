@@ -1,6 +1,7 @@
 // The page follows the room by itself, but never under somebody's hands: not while something is
 // typed, unfolded or in focus, and not while nobody looks. Whoever has it read aloud keeps their
-// place while nothing new is said, and hears the first line when it is another one.
+// place while nothing new is said, and hears the first line when it is another one, also when the
+// page cannot follow: a screen reader takes the focus along as it reads.
 
 const EVERY_MS = 60_000;
 
@@ -27,14 +28,16 @@ function told(main) {
   return [copy.textContent.replace(/\s+/g, " "), ...pictures].join(" ");
 }
 
-const firstLine = () => document.querySelector("h1").textContent;
+const firstLine = (root) => root.querySelector("h1").textContent;
+let said = firstLine(document);
 
 async function renew() {
-  if (document.hidden || inHands()) return;
+  if (document.hidden) return;
   const response = await fetch(location.pathname + location.search, { headers: { Accept: "text/html" } });
   // Led to the log-in, or an error: what is shown stays, with the time that it shows.
   if (!response.ok || response.redirected) return;
   const fresh = new DOMParser().parseFromString(await response.text(), "text/html");
+  if (firstLine(fresh) !== said) aloud.textContent = said = firstLine(fresh);
   if (inHands()) return;
   replace(".clock", fresh);
   if (told(fresh.querySelector("main")) === told(document.querySelector("main"))) {
@@ -42,9 +45,8 @@ async function renew() {
     document.dispatchEvent(new Event("page-renewed"));
     return;
   }
-  const [notice, before] = [document.querySelector("main .notice"), firstLine()];
+  const notice = document.querySelector("main .notice");
   replace("main", fresh);
-  if (firstLine() !== before) aloud.textContent = firstLine();
   // The undo of what was just done stays at hand.
   if (notice) document.querySelector("main").prepend(notice);
   document.dispatchEvent(new Event("page-renewed"));

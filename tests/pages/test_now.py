@@ -316,14 +316,14 @@ def test_page_follows_the_room_but_not_under_somebodys_hands(desk: Page, house: 
     house.client.post(f"/flags/{mould_flag(house)}/answer", data={"answer": "fine"})
     desk.clock.run_for(61_000)
     expect(desk.get_by_label("Something to do")).to_have_value("Clean")
+    # It is said to whoever has the page read aloud, which takes the focus along.
+    expect(desk.locator(".top [aria-live]")).to_have_text("One tray to look at (6)")
     expect(heading).to_have_text(HEADING)
     desk.get_by_label("Something to do").fill("")
     desk.evaluate("document.activeElement.blur()")
     desk.clock.run_for(61_000)
     expect(heading).to_have_text("One tray to look at (6)")
     expect(desk.get_by_role("article").locator("kbd").first).to_have_text("1")
-    # The new first line is said to whoever has the page read aloud.
-    expect(desk.locator(".top [aria-live]")).to_have_text("One tray to look at (6)")
     # While nothing new is said, the page stays, and with it the place of who reads it aloud.
     main = desk.locator("main").element_handle()
     house.watch.forward(minutes=2)
