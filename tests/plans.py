@@ -3,8 +3,8 @@
 import numpy as np
 import numpy.typing as npt
 
+from trayvision.pixel_classes import CLASS_COUNT, TrayClass
 from trayvision.rectification import PlanGrid
-from trayvision.segmentation import CLASS_COUNT, TrayClass
 from trayvision.tray_plan import TrayPlan
 
 COLOURS = {

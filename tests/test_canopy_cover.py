@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from tests.plans import planted
 from trayvision.canopy_cover import Cells, cover_straight_down, measure_cover
-from trayvision.segmentation import TrayClass
+from trayvision.pixel_classes import TrayClass
 
 ROWS, COLUMNS = 121, 263
 

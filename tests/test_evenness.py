@@ -4,7 +4,7 @@ import pytest
 from tests.plans import disc, planted
 from trayvision.canopy_cover import measure_cover
 from trayvision.evenness import Evenness, measure_evenness
-from trayvision.segmentation import TrayClass
+from trayvision.pixel_classes import TrayClass
 
 ROWS, COLUMNS = 250, 400
 

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from tests.plans import COLOURS, disc, planted
 from trayvision.mould import read_mould
-from trayvision.segmentation import TrayClass
+from trayvision.pixel_classes import TrayClass
 
 ROWS, COLUMNS = 211, 333
 BED = np.full((ROWS, COLUMNS), int(TrayClass.BED))

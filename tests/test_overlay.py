@@ -37,11 +37,12 @@ from trayvision.overlay_text import (
     printable,
 )
 from trayvision.photo import Photo
+from trayvision.pixel_classes import CLASS_COUNT
 from trayvision.quality_flags import Doubt
 from trayvision.rectification import PlanGrid
 from trayvision.reference_kit import TraySize
 from trayvision.scored_measures import ScoredMeasures
-from trayvision.segmentation import CLASS_COUNT, ClassShares
+from trayvision.segmentation import ClassShares
 from trayvision.synthetic_tray import View, as_photo
 from trayvision.tray_plan import TrayPlan
 from trayvision.tray_pose import TrayPose, TrayProblem

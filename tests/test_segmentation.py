@@ -13,14 +13,13 @@ import pytest
 from trayvision.camera import Camera
 from trayvision.colour_correction import measure_light
 from trayvision.photo import Photo
+from trayvision.pixel_classes import CLASS_COUNT, TrayClass
 from trayvision.reference_kit import TraySize
 from trayvision.segmentation import (
-    CLASS_COUNT,
     FINEST_MM_PER_PX,
     MOST_CROP_PX,
     MOST_CROP_PX_OF_LARGE,
     WHOLE_PHOTO_LONG_SIDE,
-    TrayClass,
     classify_pixels,
     segment,
 )
@@ -62,11 +61,13 @@ def scaled_light(picture: RgbImage, factor: float) -> RgbImage:
     return np.asarray(np.clip(picture * factor, 0, 255), dtype=np.uint8)
 
 
-def test_the_network_is_small_and_is_the_one_its_card_describes() -> None:
-    weights = (NETWORK / "tray_classes.onnx").read_bytes()
+def test_the_networks_are_small_and_are_those_their_card_describes() -> None:
+    names = ("tray_classes.onnx", "second_look.onnx")
+    weights = [(NETWORK / name).read_bytes() for name in names]
     card = (NETWORK / "CARD.md").read_text(encoding="utf-8")
-    assert len(weights) < 5_000_000
-    assert sha256(weights).hexdigest() in card
+    assert sum(map(len, weights)) < 5_000_000
+    for content in weights:
+        assert sha256(content).hexdigest() in card
 
 
 @pytest.mark.parametrize("shape", [(1, 5), (16, 16), (37, 91), (240, 333)])

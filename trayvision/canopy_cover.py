@@ -19,8 +19,8 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.measurement import Measurement
+from trayvision.pixel_classes import TrayClass
 from trayvision.quality_flags import Doubt
-from trayvision.segmentation import TrayClass
 from trayvision.tray_plan import TrayPlan
 
 FloatArray = npt.NDArray[np.float64]

@@ -6,7 +6,7 @@ import numpy.typing as npt
 
 from trayvision.inspection import Inspection, TrayInspection
 from trayvision.photo import Photo
-from trayvision.segmentation import CLASS_COUNT, TrayClass
+from trayvision.pixel_classes import CLASS_COUNT, TrayClass
 from trayvision.tray_plan import judgeable
 
 

@@ -8,8 +8,8 @@ import numpy.typing as npt
 
 from trayvision.canopy_cover import CanopyCover, Cells
 from trayvision.measurement import Measurement
+from trayvision.pixel_classes import TrayClass
 from trayvision.quality_flags import Doubt
-from trayvision.segmentation import TrayClass
 from trayvision.tray_plan import TrayPlan
 
 FloatArray = npt.NDArray[np.float64]

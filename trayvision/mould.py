@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from trayvision.mould_likelihood import patch_likelihood
 from trayvision.mould_look import patch_look
-from trayvision.segmentation import TrayClass
+from trayvision.pixel_classes import TrayClass
 from trayvision.tray_plan import TrayPlan
 
 FloatArray = npt.NDArray[np.float64]
@@ -189,7 +189,8 @@ def _describe(
     area = float(mask.sum()) * mm2
     diameter = 2 * sqrt(area / pi)
     look = patch_look(plan, mask, visible)
-    likelihood = patch_likelihood(plan, mask, visible, day=prior.day)
+    peak = float(share[mask].max())
+    likelihood = patch_likelihood(plan, mask, visible, peak=peak, day=prior.day)
     likelihood = min(likelihood, prior.highest)
     return MouldPatch(
         x_mm=float(x),

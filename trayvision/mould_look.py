@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.segmentation import TrayClass
+from trayvision.pixel_classes import TrayClass
 from trayvision.tray_plan import TrayPlan
 
 FloatArray = npt.NDArray[np.float64]

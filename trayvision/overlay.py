@@ -15,8 +15,8 @@ from trayvision.overlay_ground import VISIBLE_STEP_PX, Ground
 from trayvision.overlay_marks import Label, LabelBoard, hatch, patch_attention, ring, stroke
 from trayvision.overlay_panel import draw_panel, marked_patches
 from trayvision.overlay_text import BODY_SHARE, INK, PAPER, STRAW, Type
+from trayvision.pixel_classes import TrayClass
 from trayvision.reference_kit import BAR_WIDTH_MM, STRIP_WIDTH_MM
-from trayvision.segmentation import TrayClass
 
 FloatArray = npt.NDArray[np.float64]
 Picture = npt.NDArray[np.uint8]

@@ -1,15 +1,11 @@
 """What each pixel of a photo shows: tray, bed, shoot, mould, kit or slime.
 
-A small convolutional network (`trayvision/network/CARD.md`) gives every pixel the share of
-each class. It never adapts to the photo at hand: the same colours in the same surroundings
+Small convolutional networks (`trayvision/pixel_classes.py`) give every pixel the share of
+each class. They never adapt to the photo at hand: the same colours in the same surroundings
 are the same class on an empty tray and on a full one.
 """
 
-import threading
 from dataclasses import dataclass
-from enum import IntEnum
-from functools import lru_cache
-from importlib.resources import as_file, files
 
 import cv2
 import numpy as np
@@ -17,11 +13,10 @@ import numpy.typing as npt
 
 from trayvision.colour_correction import Light, correct_colours
 from trayvision.photo import Photo
+from trayvision.pixel_classes import CLASS_COUNT, FloatImage, RgbImage, TrayClass, tell_apart
 from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
-FloatImage = npt.NDArray[np.float32]
-RgbImage = npt.NDArray[np.uint8]
 
 # A finer picture of a tray costs time and shows the network nothing it was trained to use.
 FINEST_MM_PER_PX = 0.5
@@ -34,24 +29,8 @@ WHOLE_PHOTO_LONG_SIDE = 1024
 # Blades stand above the rim, and the walls below it matter for what the plastic looks like.
 _ABOVE_RIM_MM = 40.0
 _MARGIN_MM = 12.0
-# Four poolings: the network's coarsest cell is 16 px wide.
-_CELL_PX = 16
-
-
-class TrayClass(IntEnum):
-    """What a pixel shows; `CANNOT_TELL` only in masks, never in shares."""
-
-    OUTSIDE = 0
-    BARE_TRAY = 1
-    BED = 2
-    SHOOT = 3
-    MOULD = 4
-    KIT = 5
-    SLIME = 6
-    CANNOT_TELL = 255
-
-
-CLASS_COUNT = 7
+# A tray of fewer pixels across shows nothing.
+_LEAST_SIDE_PX = 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,7 +126,7 @@ def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
             [0.0, 0.0, 1.0],
         ]
     )
-    shoot, among_others = _told_apart(corrected)
+    shoot, among_others = tell_apart(corrected)
     return ClassShares(
         shoot=shoot,
         among_others=among_others,
@@ -180,57 +159,9 @@ def classify_pixels(rgb: RgbImage) -> FloatImage:
         raise ValueError(
             f"rgb must be a non-empty (h, w, 3) uint8 array, got shape {rgb.shape} of {rgb.dtype}"
         )
-    shoot, among_others = _told_apart(rgb)
+    shoot, among_others = tell_apart(rgb)
     identity = np.eye(3)
     return ClassShares(shoot, among_others, rgb, rgb, identity, identity[:2]).shares
-
-
-def _told_apart(rgb: RgbImage) -> tuple[FloatImage, FloatImage]:
-    """`ClassShares.shoot` and `ClassShares.among_others` of a light-corrected picture."""
-    height, width = rgb.shape[:2]
-    padded = cv2.copyMakeBorder(
-        rgb, 0, -height % _CELL_PX, 0, -width % _CELL_PX, cv2.BORDER_REFLECT
-    )
-    network, lock = _network()
-    with lock:
-        network.setInput(cv2.dnn.blobFromImage(padded))
-        outputs = network.forward()[0]
-    shoot, among_others = _shares(outputs)
-    blocks = among_others[:, : -(-height // 2), : -(-width // 2)]
-    return np.ascontiguousarray(shoot[:height, :width]), np.ascontiguousarray(blocks)
-
-
-def _shares(outputs: FloatImage) -> tuple[FloatImage, FloatImage]:
-    """Network outputs (11, h/2, w/2) to the share of shoot (h, w) and of the rest (7, h/2, w/2).
-
-    Each 2 x 2 block has seven logits, and each of its four pixels a correction to the logit
-    of shoot: the edge of a blade is told to the pixel, all else to the block.
-    """
-    logits = outputs[:CLASS_COUNT].copy()
-    margin = logits[TrayClass.SHOOT].copy()
-    logits[TrayClass.SHOOT] = -1e4
-    largest = logits.max(axis=0)
-    powers = cv2.exp(logits - largest).reshape(logits.shape)
-    total = powers.sum(axis=0)
-    margin -= largest + cv2.log(total)
-    rows, columns = margin.shape
-    shoot = np.empty((2 * rows, 2 * columns), dtype=np.float32)
-    for index, addition in enumerate(outputs[CLASS_COUNT:]):
-        row, column = divmod(index, 2)
-        np.divide(1, 1 + cv2.exp(-margin - addition), out=shoot[row::2, column::2])
-    return shoot, powers / total
-
-
-@lru_cache(maxsize=1)
-def _network() -> tuple[cv2.dnn.Net, threading.Lock]:
-    # The classic engine runs 3 x 3 convolutions by Winograd's method, about twice as fast as
-    # the new one of OpenCV 5; OpenCV 4 has only that one and no name for it.
-    with as_file(files("trayvision") / "network" / "tray_classes.onnx") as path:
-        if hasattr(cv2.dnn, "ENGINE_CLASSIC"):
-            network = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
-        else:
-            network = cv2.dnn.readNetFromONNX(str(path))
-    return network, threading.Lock()
 
 
 def _whole_photo(photo: Photo) -> tuple[tuple[int, int, int, int], float]:
@@ -250,7 +181,7 @@ def _tray_box(photo: Photo, pose: TrayPose) -> tuple[tuple[int, int, int, int], 
     high = np.ceil(np.nanmax(points, axis=0)).astype(int) + 1
     left, top = max(0, int(low[0])), max(0, int(low[1]))
     right, bottom = min(width, int(high[0])), min(height, int(high[1]))
-    if right - left < _CELL_PX or bottom - top < _CELL_PX:
+    if right - left < _LEAST_SIDE_PX or bottom - top < _LEAST_SIDE_PX:
         raise ValueError(f"pose must lie inside the photo, got a tray at {low} to {high} px")
     most_px = MOST_CROP_PX if photo.reduction == 1 else MOST_CROP_PX_OF_LARGE
     to_fit = ((right - left) * (bottom - top) / most_px) ** 0.5

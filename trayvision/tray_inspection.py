@@ -13,10 +13,11 @@ from trayvision.marked_tray import MarkedTray
 from trayvision.measurement import Measurement
 from trayvision.mould import MouldReading, read_mould
 from trayvision.photo import Photo
+from trayvision.pixel_classes import TrayClass
 from trayvision.pose import TrayProblem
 from trayvision.quality_flags import Doubt
 from trayvision.scored_measures import ScoredMeasures
-from trayvision.segmentation import ClassShares, TrayClass
+from trayvision.segmentation import ClassShares
 from trayvision.sharpness import Sharpness
 from trayvision.tray_plan import TrayPlan
 from trayvision.tray_pose import TrayPose

@@ -12,8 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.colour_correction import Light, correct_colours
+from trayvision.pixel_classes import TrayClass
 from trayvision.rectification import PlanGrid, photo_map
-from trayvision.segmentation import ClassShares, TrayClass
+from trayvision.segmentation import ClassShares
 from trayvision.tray_pose import TrayPose
 
 FloatImage = npt.NDArray[np.float32]

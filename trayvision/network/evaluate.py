@@ -21,7 +21,8 @@ from trayvision.camera import Camera
 from trayvision.colour_correction import measure_light
 from trayvision.network.dataset import TruthView, is_held_out
 from trayvision.photo import load_photo
-from trayvision.segmentation import CLASS_COUNT, ClassShares, TrayClass, segment
+from trayvision.pixel_classes import CLASS_COUNT, TrayClass
+from trayvision.segmentation import ClassShares, segment
 from trayvision.tag_reading import ReadTag
 from trayvision.tray_pose import TrayPose
 

@@ -1,0 +1,178 @@
+"""The networks that tell what each pixel of a light-corrected picture shows.
+
+One network (`trayvision/network/CARD.md`) sees the whole picture. Where it sees the least sign of
+mould, a second one, trained from another start, looks at that place again and the two are
+averaged: what networks take for mould and is none differs from one to the next, so their mean
+errs less and is better calibrated (deep ensembles: Lakshminarayanan, Pritzel and Blundell 2017,
+Advances in Neural Information Processing Systems 30). Such places are few and small, so the
+second look costs little.
+"""
+
+import threading
+from collections.abc import Iterator
+from enum import IntEnum
+from functools import lru_cache
+from importlib.resources import as_file, files
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+FloatImage = npt.NDArray[np.float32]
+RgbImage = npt.NDArray[np.uint8]
+
+_FIRST, _SECOND = "tray_classes.onnx", "second_look.onnx"
+# Four poolings: the networks' coarsest cell is 16 px, 8 blocks of 2 x 2 px, wide.
+_CELL_PX = 16
+_CELL_BLOCKS = _CELL_PX // 2
+# A region becomes a candidate patch from a share of 0.4 on; below half of that the second network
+# could not lift it there, were it sure.
+_SIGN_OF_MOULD = 0.2
+# What is judged anew around a sign of mould, in blocks: a patch's likelihood rests on the ring of
+# 8 mm around it; and what the second network sees beside that, to know what it looks at.
+_AROUND_BLOCKS = 12
+_CONTEXT_BLOCKS = 24
+
+
+class TrayClass(IntEnum):
+    """What a pixel shows; `CANNOT_TELL` only in masks, never in shares."""
+
+    OUTSIDE = 0
+    BARE_TRAY = 1
+    BED = 2
+    SHOOT = 3
+    MOULD = 4
+    KIT = 5
+    SLIME = 6
+    CANNOT_TELL = 255
+
+
+CLASS_COUNT = 7
+
+
+def tell_apart(rgb: RgbImage) -> tuple[FloatImage, FloatImage]:
+    """Share of shoot at every pixel, and of each class in what is no shoot.
+
+    Parameters
+    ----------
+    rgb : (h, w, 3) uint8 array
+        sRGB in corrected light.
+
+    Returns
+    -------
+    shoot : (h, w) float32 array
+        0 to 1.
+    among_others : (7, ceil(h / 2), ceil(w / 2)) float32 array
+        Of each block of 2 x 2 px, the share of each `TrayClass` 0 to 6 in what is no shoot,
+        summing to 1; 0 for shoot.
+    """
+    height, width = rgb.shape[:2]
+    padded = np.asarray(
+        cv2.copyMakeBorder(rgb, 0, -height % _CELL_PX, 0, -width % _CELL_PX, cv2.BORDER_REFLECT),
+        dtype=np.uint8,
+    )
+    shoot, among_others = _seen_by(_FIRST, padded)
+    for inner, outer in _places_to_see_again(shoot, among_others):
+        _average_in(padded, shoot, among_others, inner, outer)
+    blocks = among_others[:, : -(-height // 2), : -(-width // 2)]
+    return np.ascontiguousarray(shoot[:height, :width]), np.ascontiguousarray(blocks)
+
+
+# Rows and columns of blocks: (top, bottom, left, right).
+_Box = tuple[int, int, int, int]
+
+
+def _places_to_see_again(
+    shoot: FloatImage, among_others: FloatImage
+) -> Iterator[tuple[_Box, _Box]]:
+    """Boxes around every sign of mould: what is judged anew, and what is looked at for it."""
+    rows, columns = among_others.shape[1:]
+    no_shoot = 1 - cv2.resize(shoot, (columns, rows), interpolation=cv2.INTER_AREA)
+    mould = cv2.GaussianBlur(among_others[TrayClass.MOULD] * no_shoot, (0, 0), 1.0)
+    signs = (mould > _SIGN_OF_MOULD).astype(np.uint8)
+    if not signs.any():
+        return
+    reach = 2 * _AROUND_BLOCKS + 1
+    grown = cv2.dilate(signs, np.ones((reach, reach), np.uint8))
+    count, _, stats, _ = cv2.connectedComponentsWithStats(grown)
+    places = []
+    for left, top, width, height, _ in stats[1:count].tolist():
+        inner = (top, top + height, left, left + width)
+        places.append((inner, _with_context(inner, rows, columns)))
+    if sum((o[1] - o[0]) * (o[3] - o[2]) for _, o in places) < rows * columns:
+        yield from places
+    else:
+        whole = (0, rows, 0, columns)
+        yield whole, whole
+
+
+def _with_context(inner: _Box, rows: int, columns: int) -> _Box:
+    def low(edge: int) -> int:
+        return max(0, (edge - _CONTEXT_BLOCKS) // _CELL_BLOCKS * _CELL_BLOCKS)
+
+    def high(edge: int, most: int) -> int:
+        return min(most, -(-(edge + _CONTEXT_BLOCKS) // _CELL_BLOCKS) * _CELL_BLOCKS)
+
+    top, bottom, left, right = inner
+    return low(top), high(bottom, rows), low(left), high(right, columns)
+
+
+def _average_in(
+    padded: RgbImage, shoot: FloatImage, among_others: FloatImage, inner: _Box, outer: _Box
+) -> None:
+    """Average the second network's shares into those of the first within a box."""
+    top, bottom, left, right = outer
+    window = np.ascontiguousarray(padded[2 * top : 2 * bottom, 2 * left : 2 * right])
+    shoot_again, others_again = _seen_by(_SECOND, window)
+    rows, columns = slice(inner[0], inner[1]), slice(inner[2], inner[3])
+    again = slice(inner[0] - top, inner[1] - top), slice(inner[2] - left, inner[3] - left)
+    others = among_others[:, rows, columns]
+    others += others_again[:, again[0], again[1]]
+    others /= 2
+    shoots = shoot[2 * inner[0] : 2 * inner[1], 2 * inner[2] : 2 * inner[3]]
+    shoots += shoot_again[
+        2 * again[0].start : 2 * again[0].stop, 2 * again[1].start : 2 * again[1].stop
+    ]
+    shoots /= 2
+
+
+def _seen_by(name: str, rgb: RgbImage) -> tuple[FloatImage, FloatImage]:
+    """What one network says of a picture whose sides are divisible by 16."""
+    network, lock = _network(name)
+    with lock:
+        network.setInput(cv2.dnn.blobFromImage(rgb))
+        outputs = network.forward()[0]
+    return _shares(outputs)
+
+
+def _shares(outputs: FloatImage) -> tuple[FloatImage, FloatImage]:
+    """Network outputs (11, h/2, w/2) to the share of shoot (h, w) and of the rest (7, h/2, w/2).
+
+    Each 2 x 2 block has seven logits, and each of its four pixels a correction to the logit
+    of shoot: the edge of a blade is told to the pixel, all else to the block.
+    """
+    logits = outputs[:CLASS_COUNT].copy()
+    margin = logits[TrayClass.SHOOT].copy()
+    logits[TrayClass.SHOOT] = -1e4
+    largest = logits.max(axis=0)
+    powers = cv2.exp(logits - largest).reshape(logits.shape)
+    total = powers.sum(axis=0)
+    margin -= largest + cv2.log(total)
+    rows, columns = margin.shape
+    shoot = np.empty((2 * rows, 2 * columns), dtype=np.float32)
+    for index, addition in enumerate(outputs[CLASS_COUNT:]):
+        row, column = divmod(index, 2)
+        np.divide(1, 1 + cv2.exp(-margin - addition), out=shoot[row::2, column::2])
+    return shoot, powers / total
+
+
+@lru_cache(maxsize=2)
+def _network(name: str) -> tuple[cv2.dnn.Net, threading.Lock]:
+    # The classic engine runs 3 x 3 convolutions by Winograd's method, about twice as fast as
+    # the new one of OpenCV 5; OpenCV 4 has only that one and no name for it.
+    with as_file(files("trayvision") / "network" / name) as path:
+        if hasattr(cv2.dnn, "ENGINE_CLASSIC"):
+            network = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
+        else:
+            network = cv2.dnn.readNetFromONNX(str(path))
+    return network, threading.Lock()
