@@ -27,7 +27,6 @@ router = APIRouter(include_in_schema=False)
 
 # More rows of one part than that are shown page by page.
 ON_A_PAGE: Final = 60
-_WHOLE: Final = "whole"
 # In the order of the report.
 _PARTS: Final[dict[str, tuple[str, Callable[[Report], Sequence[object]]]]] = {
     "runs": ("Runs", lambda report: report.in_period.spans),
@@ -86,8 +85,6 @@ class ReportPage:
         What of the record is shown.
     links : sequence of PartLink
         The parts, where they are shown page by page.
-    whole : str
-        Address of all of it on one page, to print; empty where this is all.
     earlier, later : str
         Addresses of the pages of this part beside this one; empty where there is none.
     tables : sequence of (str, str)
@@ -102,7 +99,6 @@ class ReportPage:
     summary: bool = True
     sheets: Mapping[str, Sheet] = field(default_factory=dict)
     links: tuple[PartLink, ...] = ()
-    whole: str = ""
     earlier: str = ""
     later: str = ""
     tables: tuple[tuple[str, str], ...] = ()
@@ -182,11 +178,11 @@ def _page(report: Report, part: str, page: int) -> ReportPage:
             (name, addresses.with_query(addresses.report_table(name), dates)) for name in PARTS
         ),
     )
-    if part in ("", _WHOLE):
-        if part == _WHOLE or _is_short(report):
+    if not part:
+        if _is_short(report):
             return replace(shown, sheets={name: _sheet(report, name) for name in _PARTS})
         links = (PartLink(title, at(("part", name))) for name, (title, _) in _PARTS.items())
-        return replace(shown, links=tuple(links), whole=at(("part", _WHOLE)))
+        return replace(shown, links=tuple(links))
     if part not in _PARTS:
         raise NotFound("part", part)
     sheet = _sheet(report, part, page)
@@ -197,7 +193,6 @@ def _page(report: Report, part: str, page: int) -> ReportPage:
         heading=f"{title}, {rows}: {words}",
         summary=False,
         sheets={part: sheet},
-        whole=at(("part", _WHOLE)),
         earlier=at(("part", part), ("page", page - 1)) if page > 1 else "",
         later=at(("part", part), ("page", page + 1)) if sheet.last < sheet.count else "",
     )

@@ -56,8 +56,7 @@ _PLAIN_PAGES = (
     *("/set-up/people", "/set-up/phones", "/set-up/messages", "/set-up/data"),
     *("/print", "/print/round", "/print/labels"),
 )
-# The last is the whole month on one page, to print.
-_REPORT_PARTS = ("runs", "flags", "air", "cleaning", "feeding", "corrections", "whole")
+_REPORT_PARTS = ("runs", "flags", "air", "cleaning", "feeding", "corrections")
 
 
 class Drawn:

@@ -170,9 +170,9 @@ def _rows(text: str) -> list[tuple[int, str, str]]:
 def test_pages_of_a_long_record_add_up_to_the_whole(
     month: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    whole = month.client.get(f"/print/report?{MARCH}").text
     monkeypatch.setattr(report_page, "ON_A_PAGE", 4)
     pages = [month.client.get(f"/print/report?{MARCH}&part=runs&page={page}") for page in (1, 2)]
-    whole = month.client.get(f"/print/report?{MARCH}&part=whole").text
     listed = [_rows(page.text) for page in pages]
     assert [len(rows) for rows in listed] == [4, 2]
     assert listed[0] + listed[1] == _rows(whole)
@@ -213,9 +213,48 @@ def test_long_record_begins_with_its_summary(monkeypatch: pytest.MonkeyPatch, ph
         phone.get_by_role("link", name=part, exact=True).click()
         expect(phone.get_by_role("main")).to_contain_text(words)
         phone.get_by_role("link", name="Summary and all parts").first.click()
-    phone.get_by_role("link", name="all 6 runs on one long page").click()
-    expect(phone.get_by_role("heading", name="Air by week")).to_be_visible()
-    expect(phone.get_by_role("row", name="Runs that lie in the period 6")).to_be_visible()
+
+
+def test_the_whole_of_a_long_record_is_brought_to_one_page(
+    monkeypatch: pytest.MonkeyPatch, desk: Page, month: House
+) -> None:
+    address = f"{month.address}/print/report?{MARCH}"
+    desk.goto(address)
+    whole = _record(desk)
+    monkeypatch.setattr(report_page, "ON_A_PAGE", 4)
+    desk.goto(address)
+    assert _record(desk) == []
+    bring = desk.get_by_role("button", name="Bring the whole record to this page")
+    told = desk.get_by_role("status").last
+
+    # The third of the parts is not to be had at first: none of it is shown then.
+    desk.route(re.compile("part=air"), lambda route: route.abort())
+    bring.click()
+    expect(told).to_have_text(
+        "The record could not be brought here: the room did not answer. Try again."
+    )
+    expect(bring).to_be_focused()
+    assert _record(desk) == []
+    desk.unroute(re.compile("part=air"))
+
+    bring.click()
+    expect(told).to_have_text(
+        "The whole record is on this page now: print it, or save it as a file."
+    )
+    expect(desk.get_by_role("button", name="Print")).to_be_focused()
+    expect(bring).to_be_hidden()
+    assert len(whole) > 20
+    # Of several pages the sum says that it adds all of them up.
+    assert [row.replace("Sum of all 6", "Sum") for row in _record(desk)] == whole
+    assert_accessible(desk)
+    paper = " ".join(sheet.text for sheet in printed(desk, "A4"))
+    assert "grey by the wall" in paper
+    assert "Bring the whole record" not in paper
+
+
+def _record(page: Page) -> list[str]:
+    """Headings and rows of the record on a page, in order."""
+    return page.locator("[data-part] h2, [data-part] tr").all_inner_texts()
 
 
 def test_photos_that_come_and_move_are_counted_where_they_lie(month: House) -> None:
