@@ -4,19 +4,21 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
 from service import attention_watch, database, remeasuring
 from service.database import Database
-from service.ingest import photo_trays
 from service.refusals import DatabaseAway
 from service.schema import ROOM
 from service.settings import Settings
-from tests.service.conftest import START, Room, copied_log
-from tests.service.picture_servers import jpeg
+from tests.service.conftest import Room, copied_log
+from tests.service.interrupted_work import (
+    card_with_a_photo,
+    corrected_but_not_measured,
+    files,
+)
 from tests.service.recorded_inspections import photo_bytes
 from trayvision.__main__ import USAGE_ERROR, main
 
@@ -46,10 +48,6 @@ def held(settings: Settings) -> Iterator[None]:
         other.execute("ROLLBACK")
 
 
-def files(room: Room) -> list[str]:
-    return [photo["file"] for photo in room.get("/api/photos")["photos"]]
-
-
 def test_entries_are_refused_with_what_to_do_while_the_log_can_be_read(
     room: Room, settings: Settings
 ) -> None:
@@ -76,16 +74,7 @@ def test_entries_are_refused_with_what_to_do_while_the_log_can_be_read(
 def test_watched_folder_keeps_its_photos_meanwhile(
     room: Room, settings: Settings, tmp_path: Path
 ) -> None:
-    app: Any = room.client.app
-    (tmp_path / "card").mkdir()
-    room.post("/api/cameras", name="Card", kind="folder", address=str(tmp_path / "card"))
-    (tmp_path / "card" / "1.jpg").write_bytes(jpeg())
-
-    def look() -> None:
-        room.watch.forward(seconds=5)
-        app.state.cameras.look()
-        app.state.cameras.finish()
-
+    look = card_with_a_photo(room, tmp_path)
     look()
     with held(settings):
         look()
@@ -95,18 +84,9 @@ def test_watched_folder_keeps_its_photos_meanwhile(
 
 
 def test_photos_are_measured_again_once_it_is_free(room: Room, settings: Settings) -> None:
-    run = room.post("/api/runs", tray=17, spread_at=START.isoformat())["id"]
-    room.watch.forward(days=2)
-    photo = room.photograph(17, room.watch.now)["id"]
-    room.remeasured()
-    # As if the service had stopped between a run's correction and what follows from it.
-    correct = room.service.watchers.copy()
-    room.service.watchers.clear()
-    room.patch(f"/api/runs/{run}", spread_at=START.replace(hour=1).isoformat())
-    room.service.watchers.extend(correct)
-    trays = photo_trays(room.service, photo)
+    measure = corrected_but_not_measured(room)
     with held(settings):
-        room.remeasurer(room.service, trays)
+        measure()
     room.remeasured()
     assert room.get("/api/trays/17")["latest"]["trays"][0]["day"] == 2.25
 

@@ -14,13 +14,16 @@ from service import attention_watch, remeasuring
 from service.background import Rounds
 from service.database import Database
 from service.flag_log import Notice, notice
-from service.ingest import photo_trays
 from service.notifications import Notifier
 from service.refusals import DatabaseAway
 from service.schema import ROOM
 from service.settings import Settings
 from tests.service.conftest import START, Room, fresh_database
-from tests.service.picture_servers import jpeg
+from tests.service.interrupted_work import (
+    card_with_a_photo,
+    corrected_but_not_measured,
+    files,
+)
 from tests.service.postgres_cluster import Cluster
 from tests.service.recorded_inspections import photo_bytes
 
@@ -47,10 +50,6 @@ def away(cluster: Cluster) -> Iterator[None]:
         yield
     finally:
         cluster.start()
-
-
-def files(room: Room) -> list[str]:
-    return [photo["file"] for photo in room.get("/api/photos")["photos"]]
 
 
 def test_requests_are_refused_with_what_to_do_and_answered_once_it_is_back(
@@ -132,16 +131,7 @@ def test_question_under_way_is_refused_and_other_errors_are_not(
 def test_watched_folder_keeps_its_photos_meanwhile(
     room: Room, cluster: Cluster, tmp_path: Path
 ) -> None:
-    app: Any = room.client.app
-    (tmp_path / "card").mkdir()
-    room.post("/api/cameras", name="Card", kind="folder", address=str(tmp_path / "card"))
-    (tmp_path / "card" / "1.jpg").write_bytes(jpeg())
-
-    def look() -> None:
-        room.watch.forward(seconds=5)
-        app.state.cameras.look()
-        app.state.cameras.finish()
-
+    look = card_with_a_photo(room, tmp_path)
     look()
     with away(cluster), pytest.raises(DatabaseAway, match="must answer"):
         look()
@@ -152,18 +142,9 @@ def test_watched_folder_keeps_its_photos_meanwhile(
 
 
 def test_photos_are_measured_again_once_it_is_back(room: Room, cluster: Cluster) -> None:
-    run = room.post("/api/runs", tray=17, spread_at=START.isoformat())["id"]
-    room.watch.forward(days=2)
-    photo = room.photograph(17, room.watch.now)["id"]
-    room.remeasured()
-    # As if the service had stopped between a run's correction and what follows from it.
-    correct = room.service.watchers.copy()
-    room.service.watchers.clear()
-    room.patch(f"/api/runs/{run}", spread_at=START.replace(hour=1).isoformat())
-    room.service.watchers.extend(correct)
-    trays = photo_trays(room.service, photo)
+    measure = corrected_but_not_measured(room)
     with away(cluster):
-        room.remeasurer(room.service, trays)
+        measure()
     room.remeasured()
     assert room.get("/api/trays/17")["latest"]["trays"][0]["day"] == 2.25
 
