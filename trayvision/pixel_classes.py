@@ -1,11 +1,11 @@
 """The networks that tell what each pixel of a light-corrected picture shows.
 
 One network (`trayvision/network/CARD.md`) sees the whole picture. Where it sees the least sign of
-mould, a second one, trained from another start, looks at that place again and the two are
-averaged: what networks take for mould and is none differs from one to the next, so their mean
-errs less and is better calibrated (deep ensembles: Lakshminarayanan, Pritzel and Blundell 2017,
-Advances in Neural Information Processing Systems 30). Such places are few and small, so the
-second look costs little.
+mould, a second one of other widths looks at that place again and the two are averaged: what
+networks take for mould and is none differs from one to the next, so their mean errs less and is
+better calibrated (deep ensembles: Lakshminarayanan, Pritzel and Blundell 2017, Advances in Neural
+Information Processing Systems 30). Such places are few and small, so the second look costs
+little.
 """
 
 import threading
@@ -25,8 +25,8 @@ _FIRST, _SECOND = "tray_classes.onnx", "second_look.onnx"
 # Four poolings: the networks' coarsest cell is 16 px, 8 blocks of 2 x 2 px, wide.
 _CELL_PX = 16
 _CELL_BLOCKS = _CELL_PX // 2
-# A region becomes a candidate patch from a share of 0.4 on; below half of that the second network
-# could not lift it there, were it sure.
+# Half of the share from which on a region becomes a candidate patch. Chosen, not fitted; patches'
+# likelihood was fitted on what follows from it.
 _SIGN_OF_MOULD = 0.2
 # What is judged anew around a sign of mould, in blocks: a patch's likelihood rests on the ring of
 # 8 mm around it; and what the second network sees beside that, to know what it looks at.
