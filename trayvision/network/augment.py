@@ -200,7 +200,7 @@ def random_camera(
     contrast = 1 + 0.15 * normal(b, 1, 1, 1).clamp(-2, 2)
     encoded = (0.45 + (encoded - 0.45) * contrast).clamp(1e-4, 1)
     encoded = encoded.pow((0.12 * normal(b, 1, 1, 1)).exp())
-    encoded = _turn_hue(encoded, 0.04 * normal(b), (0.15 * normal(b)).exp())
+    encoded = _turn_hue(encoded, 0.05 * normal(b), (0.22 * normal(b)).exp())
     soft = _softened(encoded)
     sharpness = torch.where(sometimes(0.4) > 0, 1.0, -0.8) * uniform(b, 1, 1, 1)
     encoded = encoded + sharpness * (encoded - soft) * sometimes(0.75)

@@ -1,9 +1,9 @@
 """Drawn pictures with known classes, to make the rule one for plants and not for trays only.
 
-Grounds (soil, grain, plain surfaces, wet gels), leaves from blades to a single leaf that fills
-the picture, roots with hairs, mould on leaves and on grain, and things that pass for mould:
-glare, droplets, white stones, paper. Nothing here looks real; colours, sizes and textures vary
-so widely that only what holds for all of them can be learnt.
+Grounds (soil, grain, plain surfaces, wet gels), leaves from blades and closed stands to a single
+leaf that fills the picture, sharp or out of focus, roots with hairs, mould on leaves and on grain,
+and things that pass for mould: glare, droplets, white stones, paper. Nothing here looks real;
+colours, sizes and textures vary so widely that only what holds for all of them can be learnt.
 """
 
 import cv2
@@ -29,6 +29,7 @@ from trayvision.network.drawing import (
 from trayvision.network.drawn_gaps import draw_floor
 from trayvision.network.drawn_grounds import GROUNDS, draw_strewn_kernels
 from trayvision.network.drawn_leaves import draw_blades, draw_broad_leaves, fill_with_leaf
+from trayvision.network.drawn_stands import defocus, draw_long_leaves, draw_stand
 
 
 def compose(seed: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
@@ -38,8 +39,8 @@ def compose(seed: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
         np.zeros((SIDE, SIDE, 3), np.float32), np.full((SIDE, SIDE), HARMLESS, np.uint8)
     )
     scene = rng.choice(
-        ["empty", "rosettes", "blades", "leaf", "grain", "roots"],
-        p=[0.1, 0.25, 0.15, 0.2, 0.15, 0.15],
+        ["empty", "rosettes", "blades", "leaf", "long leaves", "stand", "grain", "roots"],
+        p=[0.09, 0.22, 0.12, 0.12, 0.08, 0.1, 0.13, 0.14],
     )
     ground = rng.choice(["soil", "grain", "plain", "gel"], p=[0.4, 0.25, 0.25, 0.1])
     if scene == "empty":
@@ -59,6 +60,8 @@ def compose(seed: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
         draw_paper(canvas, rng)
     if scene != "empty" and ground != "gel" and rng.random() < 0.45:
         draw_mould(canvas, rng)
+    if rng.random() < 0.25:
+        defocus(canvas, rng)
     light = 1 + 0.15 * noise(rng, 200)[..., None]
     rgb = np.clip(canvas.rgb * light, 0, 1)
     return (rgb * 255).round().astype(np.uint8), canvas.targets
@@ -176,4 +179,10 @@ def _down(rng: Rng, frayed: FloatImage, size: float) -> FloatImage:
     return threads
 
 
-LEAVES = {"rosettes": draw_broad_leaves, "blades": draw_blades, "leaf": fill_with_leaf}
+LEAVES = {
+    "rosettes": draw_broad_leaves,
+    "blades": draw_blades,
+    "leaf": fill_with_leaf,
+    "long leaves": draw_long_leaves,
+    "stand": draw_stand,
+}

@@ -17,7 +17,7 @@ from trayvision.network.model import MOULD, SHOOT, SLIME
 
 # Scales that tray crops are drawn at, mm a px; inspections never run finer than 0.5.
 SCALES_MM_PER_PX = (0.45, 1.0)
-COMPOSITE_SHARE = 0.20
+COMPOSITE_SHARE = 0.26
 NEGATIVE_SHARE = 0.03
 OVERGROWN_SHARE = 0.16
 

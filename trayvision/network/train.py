@@ -181,7 +181,7 @@ def main() -> None:
     fit.add_argument("out", type=Path)
     fit.add_argument("--steps", type=int, default=48_200)
     fit.add_argument("--batch", type=int, default=96)
-    fit.add_argument("--composites", type=int, default=2000)
+    fit.add_argument("--composites", type=int, default=3000)
     fit.add_argument("--seed", type=int, default=1)
     fit.add_argument("--learning-rate", type=float, default=3e-3)
     fit.add_argument(
