@@ -1,11 +1,19 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.plans import planted
-from trayvision.canopy_cover import Cells, cover_straight_down, measure_cover
+from trayvision.canopy_cover import (
+    Cells,
+    cover_straight_down,
+    measure_cover,
+    measure_frame_cover,
+)
 from trayvision.pixel_classes import TrayClass
+from trayvision.quality_flags import Doubt
 
 ROWS, COLUMNS = 121, 263
 
@@ -15,6 +23,38 @@ def test_full_tray_is_one_and_empty_tray_zero() -> None:
     empty = measure_cover(planted(np.full((ROWS, COLUMNS), TrayClass.BED)))
     assert full.cover.value == pytest.approx(1.0)
     assert empty.cover.value == pytest.approx(0.0)
+
+
+@given(st.floats(0.01, 0.99), st.floats(0, 0.35))
+def test_cover_of_a_frame_is_the_share_of_pixels_told_to_be_shoots(
+    covered: float, unsure: float
+) -> None:
+    # Whatever the shares are, what is more likely shoot than not counts as one pixel of it.
+    classes = np.full((ROWS, COLUMNS), TrayClass.BED)
+    classes[:, : round(covered * COLUMNS)] = TrayClass.SHOOT
+    plan = planted(classes)
+    shares = plan.shares * np.float32(1 - unsure)
+    shares[TrayClass.BED] += np.float32(unsure)
+    measured = measure_frame_cover(replace(plan, shares=shares))
+    assert measured.cover.value == pytest.approx((classes == TrayClass.SHOOT).mean())
+    assert measured.as_seen == measured.cover.value
+    assert np.nanmin(measured.cells) >= 0
+
+
+def test_a_frame_that_may_turn_over_is_less_sure_and_one_not_seen_is_unknown() -> None:
+    classes = np.full((ROWS, COLUMNS), TrayClass.BED)
+    classes[:, : COLUMNS // 2] = TrayClass.SHOOT
+    plan = planted(classes)
+    undecided = plan.shares.copy()
+    undecided[TrayClass.SHOOT, :20] = 0.45
+    undecided[TrayClass.BED, :20] = 0.55
+    sure, unsure = (measure_frame_cover(p).cover for p in (plan, replace(plan, shares=undecided)))
+    assert sure.uncertainty is not None
+    assert unsure.uncertainty is not None
+    # 20 of 121 rows may be either: half of their share.
+    assert unsure.uncertainty == pytest.approx(np.hypot(20 / ROWS / 2, sure.uncertainty))
+    dark = replace(plan, judged=np.zeros_like(plan.judged))
+    assert measure_frame_cover(dark).cover.reason == Doubt.TOO_LITTLE_SEEN
 
 
 @given(st.integers(0, 30), st.floats(0, 1.2))

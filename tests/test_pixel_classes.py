@@ -96,3 +96,14 @@ def test_shares_sum_to_one_where_the_networks_are_averaged(
 ) -> None:
     rgb, _ = mouldy
     assert np.abs(told(rgb[:377, :501]).sum(axis=0) - 1).max() < 1e-4
+
+
+def test_where_time_does_not_matter_both_networks_tell_every_pixel(
+    mouldy: tuple[RgbImage, tuple[int, int]],
+) -> None:
+    rgb, _ = mouldy
+    first, second = shares_of("tray_classes.onnx", rgb), shares_of("second_look.onnx", rgb)
+    assert np.abs(first - second).max() > 0.2
+    shoot, _ = tell_apart(rgb, both_everywhere=True)
+    mean = (first + second)[TrayClass.SHOOT] / 2
+    assert np.abs(shoot - mean).max() < 1e-4

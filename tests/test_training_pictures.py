@@ -1,6 +1,7 @@
 """Training pictures: drawn ones repeat, and targets follow the mask rule."""
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 
 from training_set import training_photo
@@ -13,7 +14,9 @@ from trayvision.network.dataset import (
     shrink_targets,
     training_targets,
 )
-from trayvision.network.drawing import BED, FLOOR, SHOOT, SIDE
+from trayvision.network.drawing import BED, FLOOR, SHOOT, SIDE, Canvas
+from trayvision.network.drawn_stands import defocus, draw_stand
+from trayvision.network.drawn_water import draw_droplets
 
 # A camera 600 mm above the middle of a 400 x 250 x 50 mm tray, looking straight down.
 TRUTH = {
@@ -60,6 +63,45 @@ def test_floor_is_drawn_into_the_bed_alone_and_roots_lie_over_it() -> None:
         assert not (opened[:, :100] == FLOOR).any()
         with_floor += bool((opened == FLOOR).any())
     assert 3 <= with_floor < 12
+
+
+def canvas_of(targets: npt.NDArray[np.uint8]) -> Canvas:
+    return Canvas(np.full((SIDE, SIDE, 3), 0.5, np.float32), targets)
+
+
+def test_all_that_is_lit_in_a_closed_stand_is_shoots_and_a_dark_gap_may_be_anything() -> None:
+    gaps = 0
+    for seed in range(12):
+        canvas = canvas_of(np.full((SIDE, SIDE), HARMLESS, np.uint8))
+        draw_stand(canvas, np.random.default_rng(seed))
+        assert set(np.unique(canvas.targets)) <= {SHOOT, IGNORE}
+        assert (canvas.targets == SHOOT).mean() > 0.25
+        gaps += bool((canvas.targets == IGNORE).any())
+    assert gaps > 0
+
+
+def test_drops_of_water_change_the_picture_and_not_what_it_shows() -> None:
+    targets = np.full((SIDE, SIDE), BED, np.uint8)
+    for seed in range(6):
+        canvas = canvas_of(targets.copy())
+        draw_droplets(canvas, np.random.default_rng(seed))
+        assert (canvas.targets == targets).all()
+        assert np.isfinite(canvas.rgb).all()
+        assert np.abs(canvas.rgb - 0.5).max() > 0.05
+
+
+def test_out_of_focus_a_border_between_two_classes_does_not_count() -> None:
+    targets = np.full((SIDE, SIDE), BED, np.uint8)
+    targets[:, SIDE // 2 :] = SHOOT
+    widths = []
+    for seed in range(12):
+        canvas = canvas_of(targets.copy())
+        defocus(canvas, np.random.default_rng(seed))
+        unclear = canvas.targets == IGNORE
+        assert not unclear[:, : SIDE // 2 - 20].any()
+        assert not unclear[:, SIDE // 2 + 20 :].any()
+        widths.append(int(unclear.sum(axis=1).max()))
+    assert max(widths) >= 6
 
 
 @pytest.mark.parametrize(("mould_px", "expected"), [(0, 2), (3, 2), (4, MOULD), (16, MOULD)])

@@ -5,7 +5,7 @@ mould, a second one of other widths looks at that place again and the two are av
 networks take for mould and is none differs from one to the next, so their mean errs less and is
 better calibrated (deep ensembles: Lakshminarayanan, Pritzel and Blundell 2017, Advances in Neural
 Information Processing Systems 30). Such places are few and small, so the second look costs
-little.
+little. Where time does not matter, both look at everything.
 """
 
 import threading
@@ -50,13 +50,15 @@ class TrayClass(IntEnum):
 CLASS_COUNT = 7
 
 
-def tell_apart(rgb: RgbImage) -> tuple[FloatImage, FloatImage]:
+def tell_apart(rgb: RgbImage, *, both_everywhere: bool = False) -> tuple[FloatImage, FloatImage]:
     """Share of shoot at every pixel, and of each class in what is no shoot.
 
     Parameters
     ----------
     rgb : (h, w, 3) uint8 array
         sRGB in corrected light.
+    both_everywhere : bool
+        Whether the second network looks at the whole picture, at more than twice the time.
 
     Returns
     -------
@@ -72,7 +74,12 @@ def tell_apart(rgb: RgbImage) -> tuple[FloatImage, FloatImage]:
         dtype=np.uint8,
     )
     shoot, among_others = _seen_by(_FIRST, padded)
-    for inner, outer in _places_to_see_again(shoot, among_others):
+    if both_everywhere:
+        whole = (0, among_others.shape[1], 0, among_others.shape[2])
+        places = iter([(whole, whole)])
+    else:
+        places = _places_to_see_again(shoot, among_others)
+    for inner, outer in places:
         _average_in(padded, shoot, among_others, inner, outer)
     blocks = among_others[:, : -(-height // 2), : -(-width // 2)]
     return np.ascontiguousarray(shoot[:height, :width]), np.ascontiguousarray(blocks)

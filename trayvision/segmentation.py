@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.colour_correction import Light, correct_colours
+from trayvision.leaf_green import shoot_share_by_colour
 from trayvision.photo import Photo
 from trayvision.pixel_classes import CLASS_COUNT, FloatImage, RgbImage, TrayClass, tell_apart
 from trayvision.tray_pose import TrayPose
@@ -99,7 +100,9 @@ def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
         The tray: the crop is the bounding box of its opening, from the floor to a little
         above the rim, no finer than `FINEST_MM_PER_PX` and of at most `MOST_CROP_PX`, or
         `MOST_CROP_PX_OF_LARGE` where the photo was decoded at a reduced size. None takes the
-        whole photo, its long side at most `WHOLE_PHOTO_LONG_SIDE` px.
+        whole photo, its long side at most `WHOLE_PHOTO_LONG_SIDE` px; it may show any plant, so
+        both networks tell every pixel of it, and what is as green as only leaves are
+        (`trayvision.leaf_green`).
 
     Raises
     ------
@@ -126,7 +129,9 @@ def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
             [0.0, 0.0, 1.0],
         ]
     )
-    shoot, among_others = tell_apart(corrected)
+    shoot, among_others = tell_apart(corrected, both_everywhere=pose is None)
+    if pose is None:
+        shoot = shoot_share_by_colour(corrected, shoot, among_others)
     return ClassShares(
         shoot=shoot,
         among_others=among_others,

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from math import hypot
 
 from trayvision.canopy_colour import CanopyColour, measure_colour
-from trayvision.canopy_cover import CanopyCover, measure_cover
+from trayvision.canopy_cover import CanopyCover, measure_cover, measure_frame_cover
 from trayvision.canopy_height import CanopyHeight
 from trayvision.colour_correction import Light
 from trayvision.evenness import Evenness, measure_evenness
@@ -119,7 +119,7 @@ def compose(
 ) -> TrayInspection:
     """Measure one tray of a photo on its plan, and score it."""
     plan, light, marked = seen.plan, seen.light, seen.marked
-    cover = measure_cover(plan)
+    cover = measure_frame_cover(plan) if pose is None else measure_cover(plan)
     if marked is not None:
         cover = _less_sure(cover, marked.edge_share(max(photo.width, photo.height)))
     true_colours = not light.coloured and Doubt.GREYSCALE not in light.doubts

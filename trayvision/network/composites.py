@@ -30,6 +30,7 @@ from trayvision.network.drawn_gaps import draw_floor
 from trayvision.network.drawn_grounds import GROUNDS, draw_strewn_kernels
 from trayvision.network.drawn_leaves import draw_blades, draw_broad_leaves, fill_with_leaf
 from trayvision.network.drawn_stands import defocus, draw_long_leaves, draw_stand
+from trayvision.network.drawn_water import draw_droplets, draw_glare
 
 
 def compose(seed: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
@@ -54,14 +55,16 @@ def compose(seed: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
         LEAVES[str(scene)](canvas, rng)
     if ground in ("plain", "gel") and rng.random() < 0.3:
         draw_strewn_kernels(canvas, rng)
-    if rng.random() < 0.4:
-        draw_glare(canvas, rng)
-    if rng.random() < 0.25:
-        draw_paper(canvas, rng)
-    if scene != "empty" and ground != "gel" and rng.random() < 0.45:
-        draw_mould(canvas, rng)
-    if rng.random() < 0.25:
-        defocus(canvas, rng)
+    can_rot = scene != "empty" and ground != "gel"
+    for draw, share in (
+        (draw_glare, 0.4),
+        (draw_paper, 0.25),
+        (draw_mould, 0.4 * can_rot),
+        (draw_droplets, 0.3),
+        (defocus, 0.25),
+    ):
+        if rng.random() < share:
+            draw(canvas, rng)
     light = 1 + 0.15 * noise(rng, 200)[..., None]
     rgb = np.clip(canvas.rgb * light, 0, 1)
     return (rgb * 255).round().astype(np.uint8), canvas.targets
@@ -86,6 +89,8 @@ def overgrow(
     draw_mould(canvas, rng, under_leaves=bool(rng.random() < 0.75))
     if rng.random() < 0.3:
         draw_glare(canvas, rng)
+    if rng.random() < 0.25:
+        draw_droplets(canvas, rng)
     return (np.clip(canvas.rgb, 0, 1) * 255).round().astype(np.uint8), canvas.targets
 
 
@@ -105,17 +110,6 @@ def draw_roots(canvas: Canvas, rng: Rng) -> None:
         alpha = np.maximum(alpha, np.clip(spread * hairs * rng.uniform(0.6, 2.0), 0, 0.75))
     target = BED if (canvas.targets == BED).mean() > 0.5 else HARMLESS
     canvas.paint(tint * (1 + 0.08 * noise(rng, 30))[..., None], alpha, target)
-
-
-def draw_glare(canvas: Canvas, rng: Rng) -> None:
-    """Burnt-out reflections and droplets; what they lie on keeps its class."""
-    alpha = np.zeros((SIDE, SIDE), np.float32)
-    for _ in range(int(rng.integers(3, 60))):
-        centre = (int(rng.integers(SIDE)), int(rng.integers(SIDE)))
-        axes = (int(rng.integers(1, 9)), int(rng.integers(1, 5)))
-        cv2.ellipse(alpha, centre, axes, float(rng.uniform(0, 180)), 0, 360, 1.0, -1, cv2.LINE_AA)
-    alpha = cv2.GaussianBlur(alpha, (0, 0), float(rng.uniform(0.4, 1.5))) * rng.uniform(0.5, 1)
-    canvas.paint(np.ones_like(canvas.rgb), alpha.astype(np.float32), None)
 
 
 def draw_paper(canvas: Canvas, rng: Rng) -> None:

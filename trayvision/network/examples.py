@@ -1,6 +1,7 @@
 # mypy: disable-error-code="misc,no-any-return,untyped-decorator,no-untyped-def,unused-ignore"
 """What the network learns from, and how often it sees each picture."""
 
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
@@ -8,6 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 import torch
+from PIL import Image
 from torch import Tensor
 
 from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
@@ -19,10 +21,14 @@ from trayvision.network.model import MOULD, SHOOT, SLIME
 SCALES_MM_PER_PX = (0.45, 1.0)
 COMPOSITE_SHARE = 0.26
 NEGATIVE_SHARE = 0.03
+PHOTOGRAPH_SHARE = 0.08
+_SMALLEST_PHOTOGRAPH_PX, _LARGEST_PHOTOGRAPH_PX = 120, 1000
 OVERGROWN_SHARE = 0.16
 
 
-def examples_to_learn(packed: Path, drawn: int, seed: int) -> tuple[list[Example], Tensor]:
+def examples_to_learn(
+    packed: Path, drawn: int, seed: int, photographs: Sequence[Path] = ()
+) -> tuple[list[Example], Tensor]:
     """All pictures, and how often each is to be drawn.
 
     Parameters
@@ -32,13 +38,18 @@ def examples_to_learn(packed: Path, drawn: int, seed: int) -> tuple[list[Example
     drawn : int
         How many pictures to draw (`composites.py`).
     seed : int
+    photographs : sequence of Path
+        JPEG and PNG pictures of anything that is not mouldy, and folders of such.
     """
     rendered = rendered_examples(packed)
     overgrown = overgrown_examples(rendered, seed)
     composed = drawn_examples(drawn, seed)
     negative = negative_examples()
-    weights = sampling_weights(rendered, len(overgrown), len(composed), len(negative))
-    return rendered + overgrown + composed + negative, weights
+    mouldless = mouldless_examples(photographs, seed)
+    counts = (len(overgrown), len(composed), len(negative), len(mouldless))
+    return rendered + overgrown + composed + negative + mouldless, sampling_weights(
+        rendered, *counts
+    )
 
 
 def rendered_examples(folder: Path) -> list[Example]:
@@ -102,7 +113,48 @@ def negative_examples() -> list[Example]:
     return examples
 
 
-def sampling_weights(rendered: list[Example], overgrown: int, drawn: int, negative: int) -> Tensor:
+def mouldless_examples(pictures: Sequence[Path], seed: int) -> list[Example]:
+    """Photographs of who knows what, as long as nothing on them is mouldy.
+
+    Pictures with transparent parts are laid on ground of one colour; small ones are left out.
+
+    Parameters
+    ----------
+    pictures : sequence of Path
+        JPEG and PNG files, and folders of such.
+    seed : int
+
+    Raises
+    ------
+    FileNotFoundError
+        If there is no picture at a path.
+    """
+    rng = np.random.default_rng(seed)
+    examples = []
+    for given in pictures:
+        files = sorted(p for p in given.rglob("*") if p.suffix.lower() in (".jpg", ".png"))
+        if not files and not given.is_file():
+            raise FileNotFoundError(f"photographs must name JPEG or PNG pictures, got {given}")
+        for path in files or [given]:
+            rgb = _on_ground(path, rng)
+            if min(rgb.shape[:2]) >= _SMALLEST_PHOTOGRAPH_PX:
+                targets = np.full(rgb.shape[:2], dataset.MOULDLESS, np.uint8)
+                examples.append(Example(rgb, targets, (1.0, 1.0, 1.0), 0.6, 2.0))
+    return examples
+
+
+def _on_ground(path: Path, rng: np.random.Generator) -> npt.NDArray[np.uint8]:
+    with Image.open(path) as picture:
+        picture.thumbnail((_LARGEST_PHOTOGRAPH_PX, _LARGEST_PHOTOGRAPH_PX))
+        shown = picture.convert("RGBA")
+    tint = tuple(int(level) for level in rng.integers(0, 256) + rng.integers(-25, 26, 3))
+    ground = Image.new("RGBA", shown.size, (*np.clip(tint, 0, 255).tolist(), 255))
+    return np.asarray(Image.alpha_composite(ground, shown).convert("RGB"))
+
+
+def sampling_weights(
+    rendered: list[Example], overgrown: int, drawn: int, negative: int, mouldless: int
+) -> Tensor:
     """How often each picture is drawn: more often with mould or slime, and half grown over."""
     renders = np.array(
         [
@@ -111,7 +163,12 @@ def sampling_weights(rendered: list[Example], overgrown: int, drawn: int, negati
             for e in rendered
         ]
     )
-    groups = [(renders, 1 - OVERGROWN_SHARE - COMPOSITE_SHARE - NEGATIVE_SHARE)]
-    groups += [(np.ones(overgrown), OVERGROWN_SHARE)]
-    groups += [(np.ones(drawn), COMPOSITE_SHARE), (np.ones(negative), NEGATIVE_SHARE)]
+    others = [
+        (overgrown, OVERGROWN_SHARE),
+        (drawn, COMPOSITE_SHARE),
+        (negative, NEGATIVE_SHARE),
+        (mouldless, PHOTOGRAPH_SHARE if mouldless else 0.0),
+    ]
+    groups = [(renders, 1 - sum(share for _, share in others))]
+    groups += [(np.ones(count), share) for count, share in others]
     return torch.tensor(np.concatenate([w / max(w.sum(), 1) * share for w, share in groups]))

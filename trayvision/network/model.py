@@ -10,9 +10,11 @@ SHOOT, MOULD, SLIME = 3, 4, 6
 OUTPUTS = CLASSES + 4
 # Channels at a half, a quarter, an eighth and a sixteenth of the resolution.
 WIDTHS = (16, 32, 64, 96)
-# Targets beyond the classes: a pixel that is surely neither shoot, mould nor slime but
-# whose exact class means nothing (soil, a table), and one that must not count.
-HARMLESS, IGNORE = 254, 255
+# Targets beyond the classes: a pixel that is surely neither mould nor slime (of a photograph of
+# who knows what), one that is surely neither shoot, mould nor slime but whose exact class means
+# nothing (soil, a table), and one that must not count.
+MOULDLESS, HARMLESS, IGNORE = 253, 254, 255
+MOULDLESS_CLASSES = (0, 1, 2, 3, 5)
 HARMLESS_CLASSES = (0, 1, 2, 5)
 
 
@@ -100,7 +102,8 @@ def segmentation_loss(logits: Tensor, target: Tensor, class_weights: Tensor) -> 
     ----------
     logits : (n, 7, h, w)
     target : (n, h, w) int64
-        A class, `HARMLESS` (any of `HARMLESS_CLASSES` is right) or `IGNORE`.
+        A class, `HARMLESS` (any of `HARMLESS_CLASSES` is right), `MOULDLESS` (any of
+        `MOULDLESS_CLASSES`) or `IGNORE`.
     class_weights : (7,)
     """
     logp = functional.log_softmax(logits, 1)
@@ -111,10 +114,13 @@ def segmentation_loss(logits: Tensor, target: Tensor, class_weights: Tensor) -> 
     harmless = target == HARMLESS
     any_harmless = torch.logsumexp(logp[:, list(HARMLESS_CLASSES)], 1)
     entropy = entropy - (any_harmless * harmless).sum()
-    loss = entropy / (weight.sum() + harmless.sum() + 1)
-    known = (exact | harmless).float()
-    for label, share in ((SHOOT, 0.5), (MOULD, 0.5)):
-        p = logp[:, label].exp() * known
+    mouldless = target == MOULDLESS
+    any_mouldless = torch.logsumexp(logp[:, list(MOULDLESS_CLASSES)], 1)
+    entropy = entropy - (any_mouldless * mouldless).sum()
+    loss = entropy / (weight.sum() + harmless.sum() + mouldless.sum() + 1)
+    known = exact | harmless
+    for label, share, counted in ((SHOOT, 0.5, known), (MOULD, 0.5, known | mouldless)):
+        p = logp[:, label].exp() * counted
         truth = (target == label).float()
         dice = (2 * (p * truth).sum() + 500) / (p.sum() + truth.sum() + 500)
         loss = loss + share * (1 - dice)

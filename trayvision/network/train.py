@@ -39,6 +39,7 @@ class Settings:
     learning_rate: float
     minutes: float
     start: Path | None
+    photographs: tuple[Path, ...]
     widths: tuple[int, int, int, int]
 
 
@@ -149,7 +150,9 @@ def run(packed: Path, out: Path, settings: Settings) -> None:
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.monotonic()
     rng = np.random.default_rng(settings.seed)
-    examples, weights = examples_to_learn(packed, settings.composites, settings.seed)
+    examples, weights = examples_to_learn(
+        packed, settings.composites, settings.seed, settings.photographs
+    )
     pictures = to_device(examples, device, rng)
     print(
         f"{len(examples)} pictures ready after {time.monotonic() - started:.0f} s on {device}",
@@ -189,12 +192,16 @@ def main() -> None:
     )
     fit.add_argument("--widths", type=int, nargs=4, default=WIDTHS)
     fit.add_argument("--start", type=Path, help="weights (.pt) of an earlier training")
+    fit.add_argument(
+        "--photographs", type=Path, nargs="+", default=(), help="pictures without mould, or folders"
+    )
     given = vars(parser.parse_args())
     if given.pop("command") == "pack":
         print(len(dataset.pack_folder(given["renders"], given["packed"], workers=given["workers"])))
     else:
-        widths = tuple(given.pop("widths"))
-        run(given.pop("packed"), given.pop("out"), Settings(**given, widths=widths))
+        widths, photographs = tuple(given.pop("widths")), tuple(given.pop("photographs"))
+        packed, out = given.pop("packed"), given.pop("out")
+        run(packed, out, Settings(**given, widths=widths, photographs=photographs))
 
 
 if __name__ == "__main__":

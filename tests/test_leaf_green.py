@@ -1,0 +1,90 @@
+"""Leaf green against CIELAB of scikit-image and the published excess of green over red."""
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from skimage.color import rgb2lab
+
+from trayvision.leaf_green import leaf_green, shoot_share_by_colour
+from trayvision.pixel_classes import CLASS_COUNT, TrayClass
+
+LEVELS = st.integers(0, 255)
+
+
+def picture(colour: tuple[int, int, int], side: int = 4) -> npt.NDArray[np.uint8]:
+    return np.full((side, side, 3), colour, dtype=np.uint8)
+
+
+def others_of(tray_class: TrayClass, side: int = 4) -> npt.NDArray[np.float32]:
+    """Blocks whose every share that is no shoot belongs to one class."""
+    shares = np.zeros((CLASS_COUNT, side // 2, side // 2), np.float32)
+    shares[tray_class] = 1
+    return shares
+
+
+@given(LEVELS, LEVELS, LEVELS)
+def test_every_pixel_is_judged_by_the_published_quantities(r: int, g: int, b: int) -> None:
+    # CIELAB by scikit-image; ExGR = ExG - ExR with ExR = 1.4 r - g: Meyer & Neto 2008,
+    # Computers and Electronics in Agriculture 63:282. The borders are the module's own.
+    a_star, b_star = rgb2lab(np.array([[[r, g, b]]], np.uint8))[0, 0, 1:]
+    hue = np.degrees(np.arctan2(b_star, a_star)) % 360
+    excess = (3 * g - 2.4 * r - b) / max(r + g + b, 1)
+    borders = (abs(hue - 105), abs(hue - 165), abs(np.hypot(a_star, b_star) - 20), excess - 0.1)
+    if min(map(abs, borders)) < 0.05:
+        return
+    expected = 105 < hue < 165 and np.hypot(a_star, b_star) > 20 and excess > 0.1
+    assert leaf_green(picture((r, g, b))).all() == expected
+
+
+@pytest.mark.parametrize(
+    ("what", "colour", "green"),
+    [
+        # sRGB of the 24-patch target: C. S. McCamy et al. 1976, J. Appl. Photogr. Eng. 2:95, in
+        # the 8-bit values that its maker publishes.
+        ("foliage", (87, 108, 67), True),
+        ("green", (70, 148, 73), True),
+        ("yellow green", (157, 188, 64), True),
+        ("bluish green", (103, 189, 170), False),
+        ("dark skin", (115, 82, 68), False),
+        ("orange yellow", (224, 163, 46), False),
+        ("yellow", (231, 199, 31), False),
+        ("neutral 5", (122, 122, 121), False),
+        ("black", (0, 0, 0), False),
+        ("white", (255, 255, 255), False),
+    ],
+)
+def test_patches_of_the_colour_target(what: str, colour: tuple[int, int, int], green: bool) -> None:
+    assert leaf_green(picture(colour)).all() == green, what
+
+
+def test_a_smooth_leaf_taken_for_bed_becomes_a_leaf_and_bed_stays_bed() -> None:
+    little = np.full((4, 4), 0.05, np.float32)
+    bed = others_of(TrayClass.BED)
+    leaf = shoot_share_by_colour(picture((91, 160, 85)), little, bed)
+    # Bayes' rule by hand: 0.05 x 0.61 against 0.95 x 0.008.
+    assert leaf == pytest.approx(0.0305 / (0.0305 + 0.0076), rel=1e-5)
+    straw = shoot_share_by_colour(picture((190, 160, 100)), little, bed)
+    assert (straw == little).all()
+
+
+def test_colour_speaks_less_against_mould_on_a_leaf_than_against_bed() -> None:
+    half = np.full((4, 4), 0.5, np.float32)
+    green = picture((91, 160, 85))
+    over_mould = shoot_share_by_colour(green, half, others_of(TrayClass.MOULD))
+    over_bed = shoot_share_by_colour(green, half, others_of(TrayClass.BED))
+    assert (half < over_mould).all()
+    assert (over_mould < over_bed).all()
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(1, 7), st.integers(1, 7))
+def test_shares_stay_shares_and_never_fall(seed: int, rows: int, columns: int) -> None:
+    rng = np.random.default_rng(seed)
+    rgb = rng.integers(0, 256, (rows, columns, 3), dtype=np.uint8)
+    shoot = rng.random((rows, columns), dtype=np.float32)
+    others = rng.dirichlet(np.ones(CLASS_COUNT), (-(-rows // 2), -(-columns // 2)))
+    shares = shoot_share_by_colour(rgb, shoot, np.moveaxis(others, -1, 0).astype(np.float32))
+    assert shares.shape == shoot.shape
+    assert ((shares >= shoot - 1e-6) & (shares <= 1)).all()
+    assert (shares[~leaf_green(rgb)] == shoot[~leaf_green(rgb)]).all()

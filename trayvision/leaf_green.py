@@ -1,0 +1,70 @@
+"""Leaves by their colour alone, where a photo has no kit and may show any plant.
+
+The networks learnt from trays and drawn pictures, and take a smooth leaf of another plant for a
+surface now and then. In a photo without a kit no green tray is to be expected, and then hardly
+anything but a leaf is as green as chlorophyll makes it: what is so counts as evidence beside
+what the networks say, by Bayes' rule.
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+from trayvision.colorimetry import LINEAR_OF_LEVEL, linear_to_lab
+from trayvision.pixel_classes import FloatImage, RgbImage, TrayClass
+from trayvision.vegetation_indices import excess_green_minus_red
+
+# Leaf green: an angle of hue and a chroma in CIELAB, and an excess of green over red well above
+# the zero that Meyer and Neto (2008, Computers and Electronics in Agriculture 63:282) take for
+# the border of plants. Chosen so that of photographs of other things hardly a pixel has it
+# (`trayvision/network/CARD.md`).
+_HUES_DEGREES = (105.0, 165.0)
+_LEAST_CHROMA = 20.0
+_LEAST_EXCESS = 0.1
+# Share of the pixels of leaves, of mould on leaves and of all else that are leaf green, counted
+# over 80 drawn pictures that the networks never saw.
+_OF_LEAVES, _OF_MOULD, _OF_OTHERS = 0.61, 0.15, 0.008
+
+
+def leaf_green(rgb: RgbImage) -> npt.NDArray[np.bool_]:
+    """Which pixels are as green as only leaves are.
+
+    Parameters
+    ----------
+    rgb : (h, w, 3) uint8 array
+        sRGB in corrected light.
+
+    Returns
+    -------
+    (h, w) bool array
+    """
+    lab = linear_to_lab(LINEAR_OF_LEVEL[rgb])
+    hue = np.degrees(np.arctan2(lab[..., 2], lab[..., 1])) % 360
+    green = (hue > _HUES_DEGREES[0]) & (hue < _HUES_DEGREES[1])
+    green &= np.hypot(lab[..., 1], lab[..., 2]) > _LEAST_CHROMA
+    # Black has no excess: not a number, hence not above it.
+    green &= np.nan_to_num(excess_green_minus_red(rgb)) > _LEAST_EXCESS
+    return np.asarray(green)
+
+
+def shoot_share_by_colour(rgb: RgbImage, shoot: FloatImage, among_others: FloatImage) -> FloatImage:
+    """Shares of shoot with leaf green taken as further evidence.
+
+    Parameters
+    ----------
+    rgb : (h, w, 3) uint8 array
+        sRGB in corrected light.
+    shoot : (h, w) float32 array
+        Share of shoot that the networks give.
+    among_others : (7, ceil(h / 2), ceil(w / 2)) float32 array
+        Share of each class in what is no shoot, a block of 2 x 2 px.
+
+    Returns
+    -------
+    (h, w) float32 array
+        Unchanged where a pixel is not leaf green.
+    """
+    rows, columns = shoot.shape
+    mould = among_others[TrayClass.MOULD].repeat(2, axis=0).repeat(2, axis=1)[:rows, :columns]
+    others = (1 - shoot) * (mould * _OF_MOULD + (1 - mould) * _OF_OTHERS)
+    leaves = shoot * _OF_LEAVES
+    return np.where(leaf_green(rgb), leaves / (leaves + others), shoot).astype(np.float32)
