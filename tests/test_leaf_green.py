@@ -41,8 +41,9 @@ def test_every_pixel_is_judged_by_the_published_quantities(r: int, g: int, b: in
 @pytest.mark.parametrize(
     ("what", "colour", "green"),
     [
-        # sRGB of the 24-patch target: C. S. McCamy et al. 1976, J. Appl. Photogr. Eng. 2:95, in
-        # the 8-bit values that its maker publishes.
+        # Patches of the target of McCamy et al. 1976, J. Appl. Photogr. Eng. 2:95, in the 8-bit
+        # sRGB that its maker states (from memory), and black and white. What is to be green of
+        # them is common sense: foliage and grass are, teal and yellow are not.
         ("foliage", (87, 108, 67), True),
         ("green", (70, 148, 73), True),
         ("yellow green", (157, 188, 64), True),
