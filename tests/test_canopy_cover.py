@@ -46,13 +46,19 @@ def test_a_frame_that_may_turn_over_is_less_sure_and_one_not_seen_is_unknown() -
     classes[:, : COLUMNS // 2] = TrayClass.SHOOT
     plan = planted(classes)
     undecided = plan.shares.copy()
-    undecided[TrayClass.SHOOT, :20] = 0.45
-    undecided[TrayClass.BED, :20] = 0.55
+    undecided[TrayClass.SHOOT, :20] = np.where(classes[:20] == TrayClass.SHOOT, 0.55, 0.45)
+    undecided[TrayClass.BED, :20] = 1 - undecided[TrayClass.SHOOT, :20]
     sure, unsure = (measure_frame_cover(p).cover for p in (plan, replace(plan, shares=undecided)))
     assert sure.uncertainty is not None
     assert unsure.uncertainty is not None
     # 20 of 121 rows may be either: half of their share.
     assert unsure.uncertainty == pytest.approx(np.hypot(20 / ROWS / 2, sure.uncertainty))
+    # A photo without a kit may have been taken aslant, which matters where shoots are mixed.
+    strewn = np.full((ROWS, COLUMNS), TrayClass.BED)
+    strewn[:, ::2] = TrayClass.SHOOT
+    mixed = measure_frame_cover(planted(strewn)).cover
+    assert mixed.uncertainty is not None
+    assert mixed.uncertainty > 2 * sure.uncertainty
     dark = replace(plan, judged=np.zeros_like(plan.judged))
     assert measure_frame_cover(dark).cover.reason == Doubt.TOO_LITTLE_SEEN
 

@@ -29,7 +29,7 @@ STEPS = {
     "straight-down view": "rectification",
     "light and sharpness": "kit_white kit_surfaces illumination_field edge_profile clipped_white "
     "colour_correction sharpness",
-    "segmentation": "pixel_classes segmentation tray_plan",
+    "segmentation": "pixel_classes leaf_green segmentation tray_plan",
     "measures": "bed_height canopy_* evenness mould mould_*",
     "score": "expectations scored_measures score_* health_score",
     "inspection": "tray_inspection inspection class_mask",

@@ -36,6 +36,8 @@ AXIS_RATIO_SPREAD = 0.1
 _LOG_ODDS_FACTOR = 1.2
 _LOG_ODDS_ADDED = -0.55
 _CELL_MM = 12.0
+# How far from plumb a photo without a kit may have been taken, 17 degrees: judgement.
+_UNKNOWN_ZENITH_TAN = 0.3
 _LEAST_SEEN = 0.3
 # From photo to photo the segmentation is too generous or too strict by about this much in the
 # log odds of its shares, and by this much cover on trays with hardly any shoots.
@@ -110,7 +112,7 @@ def measure_frame_cover(plan: TrayPlan) -> CanopyCover:
     """Measure the cover of a photo without a kit: the share of its pixels told to be shoots.
 
     Any plant may be on it, seen from anywhere. So nothing is set right for the way that the
-    segmentation errs on trays, nor for a slanting view.
+    segmentation errs on trays, nor for a slanting view, which only widens the uncertainty.
 
     Parameters
     ----------
@@ -129,13 +131,13 @@ def measure_frame_cover(plan: TrayPlan) -> CanopyCover:
     if plan.seen < _LEAST_SEEN or np.isnan(shown).all():
         return _unknown(shown)
     value = float(shoots[plan.judged].mean())
-    # What turns over at other odds may be either; on 211 drawn pictures that the networks never
-    # saw, the 95 % interval held the truth on 95 %.
     surely = 1 / (1 + np.exp(-_SEGMENTATION_LOG_ODDS))
     either = np.abs(plan.share(TrayClass.SHOOT)[plan.judged] - 0.5) < surely - 0.5
+    aslant = cover_straight_down(seen, np.full_like(seen, _UNKNOWN_ZENITH_TAN))
     parts = (
         float(either.mean()) / 2,
         _SEGMENTATION_FLOOR,
+        _weighted_mean(seen - aslant, cells.judged_px),
         _unseen_uncertainty(seen, cells.judged_px, plan.seen),
     )
     cover = Measurement(value, float(np.linalg.norm(parts)), "1")
