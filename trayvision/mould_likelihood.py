@@ -9,7 +9,7 @@ import numpy.typing as npt
 from trayvision.pixel_classes import TrayClass
 from trayvision.tray_plan import TrayPlan
 
-# Fitted (L2, C = 0.1) on 169 candidate patches, 111 of them mould, that the networks proposed in
+# Fitted (L2, C = 0.1) on 165 candidate patches, 108 of them mould, that the networks proposed in
 # 300 rendered trays under white light which they never saw (`trayvision/network/CARD.md` names
 # their seeds); cross-validated over the trays, the area under the ROC curve is 0.92. The term for
 # the first day is not fitted: the renders grow mould on day 1 as readily as later, a room hardly

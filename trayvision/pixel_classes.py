@@ -9,7 +9,6 @@ little. Where time does not matter, both look at everything.
 """
 
 import threading
-from collections.abc import Iterator
 from enum import IntEnum
 from functools import lru_cache
 from importlib.resources import as_file, files
@@ -74,10 +73,9 @@ def tell_apart(rgb: RgbImage, *, both_everywhere: bool = False) -> tuple[FloatIm
         dtype=np.uint8,
     )
     shoot, among_others = _seen_by(_FIRST, padded)
-    if both_everywhere:
-        whole = (0, among_others.shape[1], 0, among_others.shape[2])
-        places = iter([(whole, whole)])
-    else:
+    everywhere = (0, among_others.shape[1], 0, among_others.shape[2])
+    places = [(everywhere, everywhere)]
+    if not both_everywhere:
         places = _places_to_see_again(shoot, among_others)
     for inner, outer in places:
         _average_in(padded, shoot, among_others, inner, outer)
@@ -89,16 +87,14 @@ def tell_apart(rgb: RgbImage, *, both_everywhere: bool = False) -> tuple[FloatIm
 _Box = tuple[int, int, int, int]
 
 
-def _places_to_see_again(
-    shoot: FloatImage, among_others: FloatImage
-) -> Iterator[tuple[_Box, _Box]]:
+def _places_to_see_again(shoot: FloatImage, among_others: FloatImage) -> list[tuple[_Box, _Box]]:
     """Boxes around every sign of mould: what is judged anew, and what is looked at for it."""
     rows, columns = among_others.shape[1:]
     no_shoot = 1 - cv2.resize(shoot, (columns, rows), interpolation=cv2.INTER_AREA)
     mould = cv2.GaussianBlur(among_others[TrayClass.MOULD] * no_shoot, (0, 0), 1.0)
     signs = (mould > _SIGN_OF_MOULD).astype(np.uint8)
     if not signs.any():
-        return
+        return []
     reach = 2 * _AROUND_BLOCKS + 1
     grown = cv2.dilate(signs, np.ones((reach, reach), np.uint8))
     count, _, stats, _ = cv2.connectedComponentsWithStats(grown)
@@ -107,10 +103,9 @@ def _places_to_see_again(
         inner = (top, top + height, left, left + width)
         places.append((inner, _with_context(inner, rows, columns)))
     if sum((o[1] - o[0]) * (o[3] - o[2]) for _, o in places) < rows * columns:
-        yield from places
-    else:
-        whole = (0, rows, 0, columns)
-        yield whole, whole
+        return places
+    whole = (0, rows, 0, columns)
+    return [(whole, whole)]
 
 
 def _with_context(inner: _Box, rows: int, columns: int) -> _Box:
