@@ -124,6 +124,7 @@ _TABLE: dict[Right, str] = {
         GET POST /room/states
         GET POST /room/new-tray
         GET POST /runs/{run_id}/harvest
+        GET POST /runs/{run_id}/split
         POST /flags/{flag_id}/answer
         POST /readings
         POST /chores
@@ -157,6 +158,7 @@ _TABLE: dict[Right, str] = {
         POST /api/runs
         PATCH DELETE /api/runs/{run_id}
         POST /api/runs/{run_id}/harvests
+        POST /api/runs/{run_id}/split
         PATCH /api/photos/{photo_id}
         POST /api/photos/{photo_id}/inspect
         POST /api/photos/{photo_id}/trays

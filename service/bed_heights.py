@@ -7,7 +7,7 @@ from typing import Final
 import sqlalchemy as sa
 
 from service.inspector import BedSpan
-from service.run_calendar import RunSpan, run_spans
+from service.run_calendar import RunSpan, run_calendar, run_spans
 from service.run_readings import run_series
 from trayvision.bed_height import BARE_DAYS, FirstReading, measured_bed_height
 from trayvision.measurement import Measurement
@@ -16,9 +16,17 @@ _BARE: Final = timedelta(days=BARE_DAYS)
 
 
 def bed_heights(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int, Measurement]:
-    """By run id; runs whose first photos do not tell it are left out."""
+    """By run id; runs whose first photos do not tell it are left out.
+
+    A part that was put into another tray has the bed of the run that it is of.
+    """
+    by_id = run_calendar(connection).by_id
+    whole = {
+        span.id: of for span in spans if (of := by_id.get(span.split_from_id or 0)) is not None
+    }
     found = {}
-    for run_id, series in run_series(connection, spans).items():
+    asked = {span.id: span for span in (*spans, *whole.values())}
+    for run_id, series in run_series(connection, list(asked.values())).items():
         first = (row for row in series.rows if row["taken_at"] < series.spread_at + _BARE)
         readings = [
             FirstReading(
@@ -32,7 +40,8 @@ def bed_heights(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int
         bed = measured_bed_height(readings)
         if bed is not None:
             found[run_id] = bed
-    return found
+    of_parts = {part: found[run.id] for part, run in whole.items() if run.id in found}
+    return {span.id: bed for span in spans if (bed := {**of_parts, **found}.get(span.id))}
 
 
 def beds_by_number(
@@ -57,4 +66,4 @@ def beds_by_number(
 
 def sprouts_at(span: RunSpan) -> datetime:
     """Up to when a photo of the run shows its bare seed."""
-    return span.spread_at + _BARE
+    return max(span.spread_at + _BARE, span.begins_at)

@@ -1,6 +1,6 @@
 """Trays that stand on hold from feeding, until their run ends or a person says otherwise."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -11,6 +11,7 @@ from service.flag_log import Answer, answer, flags
 from service.log_memory import LogMemory, Seen
 from service.models.flags import FlagOut, FlagState, Hold, Verdict
 from service.mould_record import has_mould_news
+from service.run_calendar import run_calendar
 from service.schema import FLAG, FLAG_EVENT
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
@@ -32,7 +33,8 @@ def holds(
     """Trays on hold, by number.
 
     A tray is on hold while a person's last word on one of its flags is that it is mould, and
-    while a flag asks to hold it, put off or not: putting off a look feeds no animal.
+    while a flag asks to hold it, put off or not: putting off a look feeds no animal. A part that
+    was put into another tray is held with the run that it is of where that was held before.
 
     Parameters
     ----------
@@ -68,7 +70,49 @@ def holds(
             confirmed=True,
             confirmed_by=of_run[-1].by,
         )
+    _hold_parts(connection, growing, asking, found)
     return [found[tray] for tray in sorted(found)]
+
+
+def _hold_parts(
+    connection: sa.Connection,
+    growing: Mapping[int, int],
+    asking: Sequence[FlagOut],
+    found: dict[int, Hold],
+) -> None:
+    """Add the holds of parts that were put into other trays after their run came to be held."""
+    by_id = run_calendar(connection).by_id
+    parts = [by_id[run_id] for run_id in growing if run_id in by_id]
+    for part in parts:
+        whole = part.split_from_id
+        if whole is None or part.number in found:
+            continue
+        held = [
+            Hold(
+                tray=part.number,
+                run_id=part.id,
+                flag_id=one.flag_id,
+                since=one.at,
+                confirmed=True,
+                confirmed_by=one.by,
+            )
+            for one in _confirmed(connection, [whole])
+        ]
+        held += [
+            Hold(
+                tray=part.number,
+                run_id=part.id,
+                flag_id=flag.id,
+                since=flag.since,
+                confirmed=False,
+                confirmed_by=None,
+            )
+            for flag in asking
+            if flag.run_id == whole
+        ]
+        before = [hold for hold in held if hold.since <= part.begins_at]
+        if before:
+            found[part.number] = before[0]
 
 
 def is_held(connection: sa.Connection, run_id: int, number: int, now: datetime) -> bool:

@@ -105,8 +105,8 @@ def _room(job: InspectionJob, taken_at: datetime) -> RoomSettings:
     spread = {
         number: spread_at
         for number, spans in job.runs.items()
-        for spread_at, until in spans
-        if spread_at <= taken_at < until
+        for begins_at, until, spread_at in spans
+        if begins_at <= taken_at < until
     }
     sizes = {number: TraySize.parse(size) for number, size in job.sizes.items()}
     beds = {

@@ -29,7 +29,8 @@ _LOOK_UP_SECONDS = 0.5
 # ahead would stay its tray's latest for years.
 FURTHEST_AHEAD = timedelta(days=1)
 
-Span = tuple[datetime, datetime]
+# Since when a run lies in its tray, up to when, and when it was spread.
+Span = tuple[datetime, datetime, datetime]
 BedSpan = tuple[datetime, datetime, Measurement]
 
 
@@ -49,7 +50,7 @@ class InspectionJob:
     tray_size : str
         Of trays that `sizes` does not name.
     sizes : mapping of tray number to size
-    runs : mapping of tray number to its runs, each from spread_at up to its end
+    runs : mapping of tray number to its runs
     beds : mapping of tray number to heights of its seed bed, each from when to when it holds
     taken_at : aware datetime, optional
         As a person or camera gave it; goes before what the photo says.

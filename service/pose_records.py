@@ -27,7 +27,7 @@ def poses_json(poses: Iterable[TrayPose]) -> bytes:
 
 def same_run_poses(
     kept: Sequence[Mapping[str, Any]],
-    runs: Mapping[int, Sequence[tuple[datetime, datetime]]],
+    runs: Mapping[int, Sequence[tuple[datetime, datetime, datetime]]],
     taken_at: datetime,
 ) -> list[TrayPose]:
     """Kept poses of trays whose present run had begun already: they were not put back since."""

@@ -190,7 +190,7 @@ def _with_other_bed(connection: sa.Connection, spans: list[RunSpan]) -> Iterator
 
 def _day(spans: list[RunSpan], taken_at: datetime) -> float | None:
     # Runs of one tray do not overlap.
-    before = bisect_right(spans, taken_at, key=lambda span: span.spread_at)
+    before = bisect_right(spans, taken_at, key=lambda span: span.begins_at)
     span = spans[before - 1] if before and spans[before - 1].holds(taken_at) else None
     return None if span is None else (taken_at - span.spread_at).total_seconds() / 86400
 

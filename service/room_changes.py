@@ -106,7 +106,7 @@ def start_trays(
                 # Of several trays, whoever reads it must know which one.
                 raise Conflict(error.field, f"{error.rule} (tray {new.tray})") from error
             span = span_of(connection, run_id)
-            if _ends_another(connection, span.tray_id, run_id, new.tray):
+            if ends_another(connection, span.tray_id, run_id, new.tray):
                 unended.append(new.tray)
             ids.append(run_id)
             trays.add(span.tray_id)
@@ -116,18 +116,18 @@ def start_trays(
     return Started(tuple(ids), lot, tuple(unended), tuple(placed))
 
 
-def _ends_another(connection: sa.Connection, tray_id: int, run_id: int, number: int) -> bool:
+def ends_another(connection: sa.Connection, tray_id: int, run_id: int, number: int) -> bool:
     """Whether a run without an end stood before this one. Raises Refusal after a later harvest."""
     spans = run_spans(connection, tray_id)
     place = next(index for index, span in enumerate(spans) if span.id == run_id)
     if place == 0:
         return False
-    before, spread_at = spans[place - 1], spans[place].spread_at
+    before, begins_at = spans[place - 1], spans[place].begins_at
     if before.reason is not EndReason.NEXT_RUN:
         return False
     harvests = HARVESTS.all(connection, limit=1000, where={"run_id": before.id})
     ends = [one.harvested_at for one in cast(list[Harvest], harvests) if one.ends_run]
-    if ends and min(ends) > spread_at:
+    if ends and min(ends) > begins_at:
         raise Refusal(
             "spread_at",
             f"must not be earlier than the harvest of tray {number} at "
@@ -207,7 +207,7 @@ def say_state(
         for number in numbers:
             tray_id = tray_numbered(connection, number)["id"]
             if any(
-                span.spread_at <= since and (span.ended_at is None or since < span.ended_at)
+                span.begins_at <= since and (span.ended_at is None or since < span.ended_at)
                 for span in run_spans(connection, tray_id)
             ):
                 raise Refusal(

@@ -30,7 +30,7 @@ from service.schema import (
     TRAY,
     TRAY_INSPECTION,
 )
-from trayvision.attention_readings import reading_of_record
+from trayvision.attention_readings import reading_of_a_part, reading_of_record
 from trayvision.attention_state import (
     AirReading,
     HarvestDue,
@@ -70,8 +70,9 @@ class TrayReadings:
         keys = {_key(row): row for rows in by_run.values() for row in rows}
         self._read(connection, [row for key, row in keys.items() if key not in self._known])
         self._known = {key: self._known[key] for key in keys}
+        whole_until = {span.id: span.whole_until for span in spans}
         return {
-            run: tuple(self._known[_key(row)] for row in rows)
+            run: tuple(_of_tray(self._known[_key(row)], whole_until[run]) for row in rows)
             for run, rows in by_run.items()
             if rows
         }
@@ -90,6 +91,12 @@ class TrayReadings:
                     taken_at=row["taken_at"],
                     watering=Watering(row["watering"]),
                 )
+
+
+def _of_tray(reading: TrayReading, whole_until: datetime | None) -> TrayReading:
+    """The reading, without what a tray of which a part was taken does not tell."""
+    taken_at = reading.photo.taken_at
+    return reading if whole_until is None or taken_at < whole_until else reading_of_a_part(reading)
 
 
 def _key(row: Row) -> ReadingKey:
@@ -173,7 +180,7 @@ def room_state(
 def _open_spans(calendar: RunCalendar, now: datetime) -> list[RunSpan]:
     """The run of each tray that was spread and has not ended."""
     begun = (
-        [span for span in spans if span.spread_at <= now] for spans in calendar.by_tray.values()
+        [span for span in spans if span.begins_at <= now] for spans in calendar.by_tray.values()
     )
     present = (present_run(spans, now) for spans in begun)
     return [span for span in present if span is not None]
@@ -211,7 +218,7 @@ def _placements(
     places = PLACES.of(connection)
     stood: dict[int, tuple[Placement, ...]] = {}
     for span in spans:
-        for row in since_last(places.get(span.tray_id, ()), "placed_at", span.spread_at):
+        for row in since_last(places.get(span.tray_id, ()), "placed_at", span.begins_at):
             shelf = by_id.get(row["shelf_id"])
             if shelf is None:
                 stood[span.tray_id] = ()

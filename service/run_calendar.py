@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from itertools import zip_longest
+from typing import NamedTuple
 
 import sqlalchemy as sa
 
@@ -14,10 +15,21 @@ from service.log_memory import MANY_TRAYS, LogMemory, Seen, news
 from service.models.runs import EndReason
 from service.refusals import NotFound
 from service.room_log import Row
+from service.run_ends import ends_of_runs, first_parts
 from service.schema import HARVEST, RUN, TRAY
 
 # A run that nobody ended says nothing of a photo taken long after it.
 LONGEST_RUN = timedelta(days=60)
+
+
+class Extent(NamedTuple):
+    """Where and when a run lies: all that its readings hang on."""
+
+    tray_id: int
+    spread_at: datetime
+    begins_at: datetime
+    until: datetime
+    whole_until: datetime | None
 
 
 @dataclass(frozen=True)
@@ -32,12 +44,16 @@ class RunSpan:
         Of the tray.
     ended_at : datetime or None
     reason : EndReason or None
+    whole_until : datetime or None
+        When a part was first taken out of the tray, or put into it from another: from then on it
+        is not full, and its cover says nothing of how it grows. None while it is whole.
     """
 
     row: Row
     number: int
     ended_at: datetime | None
     reason: EndReason | None
+    whole_until: datetime | None = None
 
     @cached_property
     def id(self) -> int:
@@ -55,6 +71,16 @@ class RunSpan:
         return self.row["spread_at"]  # type: ignore[no-any-return]
 
     @cached_property
+    def begins_at(self) -> datetime:
+        """Since when it lies in this tray: its spreading, or later for a part of another tray."""
+        return self.row["in_tray_from"] or self.spread_at
+
+    @cached_property
+    def split_from_id(self) -> int | None:
+        """Of which run it is a part that was put into this tray; None for a run of its own."""
+        return self.row["split_from_id"]  # type: ignore[no-any-return]
+
+    @cached_property
     def soaked_at(self) -> datetime | None:
         """When the seed was soaked, where known."""
         return self.row["soaked_at"]  # type: ignore[no-any-return]
@@ -64,9 +90,15 @@ class RunSpan:
         """Up to when a photo belongs to this run."""
         return self.ended_at or self.spread_at + LONGEST_RUN
 
+    @cached_property
+    def extent(self) -> Extent:
+        """Where and when it lies."""
+        whole_until = self.whole_until
+        return Extent(self.tray_id, self.spread_at, self.begins_at, self.until, whole_until)
+
     def holds(self, moment: datetime) -> bool:
         """Whether a moment lies in this run."""
-        return self.spread_at <= moment < self.until
+        return self.begins_at <= moment < self.until
 
 
 @dataclass(frozen=True)
@@ -80,12 +112,15 @@ class RunCalendar:
     without_end : sequence of RunSpan
     ends : sequence of (ended_at, run id)
         Of all others, in order.
+    parts : mapping of run id to RunSpan
+        Parts of its tray that were put into other trays.
     """
 
     by_tray: Mapping[int, tuple[RunSpan, ...]]
     by_id: Mapping[int, RunSpan]
     without_end: Sequence[RunSpan]
     ends: Sequence[tuple[datetime, int]]
+    parts: Mapping[int, tuple[RunSpan, ...]]
 
     def all(self) -> Iterator[RunSpan]:
         """By tray and oldest first."""
@@ -101,6 +136,20 @@ class RunCalendar:
         """The last runs that had ended by a moment, the last one last."""
         ended = bisect_right(self.ends, now, key=lambda end: end[0])
         return [self.by_id[run_id] for _, run_id in self.ends[max(0, ended - most) : ended]]
+
+    def is_split(self, span: RunSpan) -> bool:
+        """Whether a part of it lies in another tray, or it is such a part."""
+        return span.split_from_id is not None or span.id in self.parts
+
+    def with_parts(self, trays: Iterable[int]) -> set[int]:
+        """Some trays, and those that hold parts of their runs."""
+        asked = set(trays)
+        return asked | {
+            part.tray_id
+            for run_id, parts in self.parts.items()
+            for part in parts
+            if run_id in self.by_id and self.by_id[run_id].tray_id in asked
+        }
 
 
 def run_calendar(connection: sa.Connection) -> RunCalendar:
@@ -122,10 +171,10 @@ def run_spans(connection: sa.Connection, tray_id: int | None = None) -> list[Run
 
 def run_spans_by_number(
     connection: sa.Connection,
-) -> dict[int, tuple[tuple[datetime, datetime], ...]]:
-    """(spread_at, until) of all runs, by tray number."""
+) -> dict[int, tuple[tuple[datetime, datetime, datetime], ...]]:
+    """(begins_at, until, spread_at) of all runs, by tray number."""
     return {
-        spans[0].number: tuple((span.spread_at, span.until) for span in spans)
+        spans[0].number: tuple((span.begins_at, span.until, span.spread_at) for span in spans)
         for spans in run_calendar(connection).by_tray.values()
         if spans
     }
@@ -153,51 +202,50 @@ def present_run(spans: Sequence[RunSpan], now: datetime) -> RunSpan | None:
     return None
 
 
-def last_spread(spans: Sequence[RunSpan], moment: datetime) -> RunSpan | None:
-    """The last of a tray's runs that was spread up to a moment."""
-    count = bisect_right(spans, moment, key=lambda span: span.spread_at)
+def last_begun(spans: Sequence[RunSpan], moment: datetime) -> RunSpan | None:
+    """The last of a tray's runs that had begun in it by a moment."""
+    count = bisect_right(spans, moment, key=lambda span: span.begins_at)
     return spans[count - 1] if count else None
 
 
-def ends_of_runs(
-    connection: sa.Connection, runs: Iterable[int] | None
-) -> dict[int, tuple[datetime, EndReason]]:
-    """When and how runs ended by a harvest of their own, by run id."""
-    now = current(HARVEST)
-    statement = (
-        sa.select(now.c.run_id, now.c.harvested_at, now.c.reason)
-        .where(now.c.ends_run.is_(sa.true()))
-        .order_by(now.c.harvested_at.desc())
-    )
-    if runs is not None:
-        statement = statement.where(now.c.run_id.in_(list(runs)))
-    return {
-        row.run_id: (row.harvested_at, EndReason(row.reason))
-        for row in connection.execute(statement)
-    }
-
-
 def _load(connection: sa.Connection, trays: Iterable[int] | None) -> dict[int, list[RunSpan]]:
-    runs, numbered = current(RUN), current(TRAY)
+    runs, whole, numbered = current(RUN), current(RUN, name="whole_run"), current(TRAY)
+    # A part is as old as the run that it was taken from, also where that is corrected later.
+    dated = ("spread_at", "soaked_at")
+    own = [column for column in runs.c if column.name not in dated]
+    ages = [
+        sa.case((whole.c.id.is_not(None), whole.c[name]), else_=runs.c[name]).label(name)
+        for name in dated
+    ]
     statement = (
-        sa.select(runs, numbered.c.number.label("tray_number"))
+        sa.select(*own, *ages, numbered.c.number.label("tray_number"))
         .join(numbered, numbered.c.id == runs.c.tray_id)
-        .order_by(runs.c.tray_id, runs.c.spread_at, runs.c.id)
+        .outerjoin(whole, whole.c.id == runs.c.split_from_id)
     )
     if trays is not None:
         statement = statement.where(runs.c.tray_id.in_(list(trays)))
-    rows = list(connection.execute(statement).mappings())
-    ends = ends_of_runs(connection, None if trays is None else [row["id"] for row in rows])
+    rows = sorted(connection.execute(statement).mappings(), key=_in_order)
+    asked = None if trays is None else [row["id"] for row in rows]
+    ends, taken = ends_of_runs(connection, asked), first_parts(connection, asked)
     spans: dict[int, list[RunSpan]] = {}
     for row, following in zip_longest(rows, rows[1:]):
         ended_at, reason = ends.get(row["id"], (None, None))
         if following is not None and following["tray_id"] == row["tray_id"]:
-            next_start = following["spread_at"]
+            next_start = _begins_at(following)
             if ended_at is None or ended_at > next_start:
                 ended_at, reason = next_start, EndReason.NEXT_RUN
-        span = RunSpan(row, row["tray_number"], ended_at, reason)
+        whole_until = row["in_tray_from"] or taken.get(row["id"])
+        span = RunSpan(row, row["tray_number"], ended_at, reason, whole_until)
         spans.setdefault(span.tray_id, []).append(span)
     return spans
+
+
+def _begins_at(row: Row) -> datetime:
+    return row["in_tray_from"] or row["spread_at"]  # type: ignore[no-any-return]
+
+
+def _in_order(row: Row) -> tuple[int, datetime, int]:
+    return row["tray_id"], _begins_at(row), row["id"]
 
 
 def _renewed(connection: sa.Connection, before: tuple[RunCalendar, Seen] | None) -> RunCalendar:
@@ -214,7 +262,11 @@ def _calendar(by_tray: Mapping[int, tuple[RunSpan, ...]]) -> RunCalendar:
     by_id = {span.id: span for spans in by_tray.values() for span in spans}
     ends = sorted((span.ended_at, span.id) for span in by_id.values() if span.ended_at is not None)
     without_end = [span for span in by_id.values() if span.ended_at is None]
-    return RunCalendar(by_tray, by_id, without_end, ends)
+    parts: dict[int, tuple[RunSpan, ...]] = {}
+    for span in by_id.values():
+        if span.split_from_id is not None:
+            parts[span.split_from_id] = (*parts.get(span.split_from_id, ()), span)
+    return RunCalendar(by_tray, by_id, without_end, ends, parts)
 
 
 def _trays_with_news(connection: sa.Connection, kept: RunCalendar, seen: Seen) -> set[int]:
@@ -222,7 +274,8 @@ def _trays_with_news(connection: sa.Connection, kept: RunCalendar, seen: Seen) -
     trays = news(connection, TRAY, seen, thing) | news(connection, RUN, seen, RUN.c.tray_id)
     harvested: set[int] = news(connection, HARVEST, seen, HARVEST.c.run_id)
     # A run that is new itself is among the rows above.
-    return trays | {kept.by_id[run].tray_id for run in harvested if run in kept.by_id}
+    trays |= {kept.by_id[run].tray_id for run in harvested if run in kept.by_id}
+    return kept.with_parts(trays)
 
 
 _CALENDAR = LogMemory((RUN, HARVEST, TRAY), _renewed)

@@ -1,5 +1,6 @@
 """Commands on runs: started, corrected, withdrawn; what follows is worked out again."""
 
+from collections.abc import Sequence
 from typing import Any
 
 import sqlalchemy as sa
@@ -8,10 +9,10 @@ from service.context import Service
 from service.entries import Entrant, correct, enter, withdraw
 from service.ingest import tell_watchers
 from service.models.room import Room
-from service.models.runs import NewRun, Run, RunChange
+from service.models.runs import NewRun, Run, RunChange, Seed
 from service.refusals import Refusal
 from service.room_log import in_utc, the_room, tray_or_new
-from service.run_calendar import span_of
+from service.run_calendar import RunSpan, run_calendar, span_of
 from service.run_log import bring_seed, check_run, entry_seed, run_out
 from service.schema import RUN
 
@@ -45,6 +46,7 @@ def correct_run(service: Service, run_id: int, change: RunChange, by: Entrant) -
         room = the_room(connection)
         span = span_of(connection, run_id)
         values = _columns(given, room)
+        _refuse_age_of_a_part(connection, span, values)
         if "spread_at" in values and values["spread_at"] is None:
             raise Refusal("spread_at", "must have a value, got null")
         if change.tray is not None:
@@ -55,16 +57,50 @@ def correct_run(service: Service, run_id: int, change: RunChange, by: Entrant) -
         bring_seed(connection, entry_id, seed)
         after = span_of(connection, run_id)
         out = run_out(connection, after, room=room, now=by.at)
-    tell_watchers(service, {span.tray_id, after.tray_id})
+        trays = run_calendar(connection).with_parts({span.tray_id, after.tray_id})
+    tell_watchers(service, trays)
     return out
 
 
 def withdraw_run(service: Service, run_id: int, *, by: Entrant, why: str | None) -> None:
     """Say that a run never was. Raises NotFound."""
     with service.database.write() as connection:
-        tray_id = span_of(connection, run_id).tray_id
+        span = span_of(connection, run_id)
+        trays = {span.tray_id} | _give_back_seed(connection, span, by)
         withdraw(connection, RUN, run_id, by=by, why=why)
-    tell_watchers(service, [tray_id])
+    tell_watchers(service, trays)
+
+
+def _give_back_seed(connection: sa.Connection, part: RunSpan, by: Entrant) -> set[int]:
+    """Put the seed of a part that never was back to the run it is of; returns that one's tray."""
+    whole = run_calendar(connection).by_id.get(part.split_from_id or 0)
+    if whole is None:
+        return set()
+    seed = _together(entry_seed(connection, whole.id), entry_seed(connection, part.id))
+    why = f"the part in tray {part.number} was withdrawn"
+    bring_seed(connection, correct(connection, RUN, whole.id, {}, by=by, why=why), seed)
+    return {whole.tray_id}
+
+
+def _together(first: Sequence[Seed], second: Sequence[Seed]) -> list[Seed]:
+    """Seed of two by lot; not weighed where it was not in one of them."""
+    weights = {one.lot_id: one.weight_g for one in first}
+    for one in second:
+        before, more = weights.get(one.lot_id, 0.0), one.weight_g
+        weights[one.lot_id] = None if before is None or more is None else round(before + more, 3)
+    return [Seed(lot_id=lot, weight_g=weight) for lot, weight in weights.items()]
+
+
+def _refuse_age_of_a_part(connection: sa.Connection, span: RunSpan, values: dict[str, Any]) -> None:
+    """A part is as old as the run that it is of. Raises Refusal."""
+    whole = run_calendar(connection).by_id.get(span.split_from_id or 0)
+    for name in _MOMENTS:
+        if whole is not None and name in values and values[name] != span.row[name]:
+            raise Refusal(
+                name,
+                f"must be corrected at run {whole.id} of tray {whole.number}, of which this is a "
+                "part",
+            )
 
 
 def _columns(given: dict[str, Any], room: Room) -> dict[str, Any]:

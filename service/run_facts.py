@@ -83,7 +83,8 @@ def _trays_with_news(connection: sa.Connection, seen: Seen) -> set[int]:
     trays |= news(connection, PLACEMENT, seen, PLACEMENT.c.tray_id)
     harvested: set[int] = news(connection, HARVEST, seen, HARVEST.c.run_id)
     by_id = run_calendar(connection).by_id
-    return trays | {by_id[run].tray_id for run in harvested if run in by_id}
+    trays |= {by_id[run].tray_id for run in harvested if run in by_id}
+    return run_calendar(connection).with_parts(trays)
 
 
 def _facts(

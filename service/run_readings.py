@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import sqlalchemy as sa
@@ -15,7 +15,7 @@ from service.models.growth import CurvePoint
 from service.models.room import Room
 from service.photo_log import trays_with_news
 from service.room_log import Row
-from service.run_calendar import LONGEST_RUN, RunSpan, run_calendar
+from service.run_calendar import LONGEST_RUN, Extent, RunSpan, run_calendar
 from service.run_log import grain_of, grains_of_lots, seed_of_entries
 from service.run_places import PLACES, shelves_of_runs
 from service.schema import ASSIGNMENT, CAPTURE, PHOTO_INSPECTION, TRAY_INSPECTION
@@ -45,33 +45,33 @@ class RunSeries:
 
     Parameters
     ----------
-    tray_id : int
-    spread_at, until : aware datetime
+    extent : Extent
+        Of the run.
     rows : tuple of Row
         By moment; columns `id` (of the tray's inspection), `photo_id`, `taken_at`, `watering` and
         the values.
     """
 
-    tray_id: int
-    spread_at: datetime
-    until: datetime
+    extent: Extent
     rows: tuple[Row, ...]
     _given: dict[Quantity, tuple[CurvePoint, ...]] = field(default_factory=dict)
     _points: dict[Quantity, tuple[GrowthPoint, ...]] = field(default_factory=dict)
     _known: dict[int, "RunReadings"] = field(default_factory=dict)
 
-    def belongs_to(self, span: RunSpan) -> bool:
-        """Whether the run is still the one that it was read for."""
-        return (self.tray_id, self.spread_at, self.until) == (
-            span.tray_id,
-            span.spread_at,
-            span.until,
-        )
+    @property
+    def spread_at(self) -> datetime:
+        """When the seed was spread."""
+        return self.extent.spread_at
+
+    @cached_property
+    def rows_of_whole_tray(self) -> tuple[Row, ...]:
+        """Readings up to when a part of the tray was taken: its cover tells how it grows."""
+        until = self.extent.whole_until
+        return tuple(row for row in self.rows if until is None or row["taken_at"] < until)
 
     def says(self, other: "RunSeries") -> bool:
         """Whether another holds the same readings of the same time."""
-        asked = (other.tray_id, other.spread_at, other.until, other.rows)
-        return (self.tray_id, self.spread_at, self.until, self.rows) == asked
+        return (self.extent, self.rows) == (other.extent, other.rows)
 
     def of_run(
         self, span: RunSpan, grain: str, shelf_id: int | None, target: HarvestTarget
@@ -109,7 +109,7 @@ class RunSeries:
                     uncertainty=max(row[uncertainty], _LEAST_UNCERTAINTY[quantity]),
                     watering=row["watering"],
                 )
-                for row in self.rows
+                for row in (self.rows if quantity is Quantity.HEIGHT else self.rows_of_whole_tray)
                 if row[value] is not None and row[uncertainty] is not None
             )
         return self._given[quantity]
@@ -191,7 +191,7 @@ def run_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int,
     found = {}
     for span in spans:
         known = kept.series.get(span.id)
-        if known is not None and known.belongs_to(span):
+        if known is not None and known.extent == span.extent:
             found[span.id] = known
     missing = [span for span in spans if span.id not in found]
     for together in _near_in_time(missing):
@@ -237,9 +237,7 @@ def _read_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[in
             by_tray.setdefault(row["tray_id"], []).append(row)
     return {
         span.id: RunSeries(
-            span.tray_id,
-            span.spread_at,
-            span.until,
+            span.extent,
             tuple(
                 sorted(
                     (row for row in by_tray.get(span.tray_id, ()) if span.holds(row["taken_at"])),
@@ -290,7 +288,7 @@ def _renewed(connection: sa.Connection, before: tuple[_Kept, Seen] | None) -> _K
     # Copied at once, since others may add to it meanwhile.
     kept, doubtful = _Kept(doubtful=before[0].doubtful.copy()), before[0].series.copy()
     for run, one in doubtful.items():
-        (kept.doubtful if one.tray_id in concerned else kept.series)[run] = one
+        (kept.doubtful if one.extent.tray_id in concerned else kept.series)[run] = one
     return kept
 
 

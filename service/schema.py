@@ -117,6 +117,9 @@ RUN = entries_table(
     refers_column("tray_id", "tray", required=True),
     moment_column("spread_at", required=True),
     moment_column("soaked_at"),
+    # Of a part that was put into another tray: since when it lies there, and the run it is of.
+    moment_column("in_tray_from"),
+    refers_column("split_from_id", "run"),
     # Own targets of this run; the room's where none is given.
     number_column("target_shoot_height_mm"),
     number_column("target_day"),

@@ -112,8 +112,8 @@ def _renewed(connection: sa.Connection, _before: object) -> PlaceNames:
 
 
 def _places_of(span: RunSpan, stood: Sequence[Row], names: PlaceNames) -> tuple[str, ...]:
-    before = [row for row in stood if row["placed_at"] <= span.spread_at][-1:]
-    during = [row for row in stood if span.spread_at < row["placed_at"] < span.until]
+    before = [row for row in stood if row["placed_at"] <= span.begins_at][-1:]
+    during = [row for row in stood if span.begins_at < row["placed_at"] < span.until]
     said = [
         names.get((row["shelf_id"], row["position_id"]))
         or names.get((row["shelf_id"], None), "a shelf that is no more")

@@ -202,7 +202,7 @@ class TraysNow:
 
     def _state(self, tray_id: int, span: RunSpan | None) -> tuple[TrayState, datetime | None]:
         if span is not None:
-            return TrayState.GROWING, span.row["soaked_at"] or span.spread_at
+            return TrayState.GROWING, span.row["in_tray_from"] or span.soaked_at or span.spread_at
         said = last_until(self._states.get(tray_id, ()), "since_at", self._now)
         # Runs of one tray do not overlap: the last one that ended, ended last.
         ends = (other.ended_at for other in reversed(self._runs.get(tray_id, ())))
@@ -223,7 +223,7 @@ class TraysNow:
             return "overdue"
         if due is not None and self._now >= due:
             return "ready"
-        covers = (row["cover"] for row in reversed(readings.rows))
+        covers = (row["cover"] for row in reversed(readings.series.rows_of_whole_tray))
         cover = next((cover for cover in covers if cover is not None), None)
         if cover is not None and cover >= _CARPET_COVER:
             return "carpet"

@@ -16,6 +16,7 @@ from service.photo_changes import measure_again
 from service.refusals import Conflict, NotAllowed, NotFound
 from service.room_figures import take_back_room
 from service.room_log import Row, one
+from service.run_calendar import run_calendar
 from service.run_log import bring_seed, seed_of
 from service.schema import CAMERA, CORRECTABLE, HARVEST, PERSON, ROOM, RUN, TRAY_CORNERS
 
@@ -73,6 +74,7 @@ def undo(
             row = _take_back(connection, table, entry_id, by)
             trays |= _trays_of(connection, kind, row)
             photos |= {row["photo_id"]} if "photo_id" in row else set()
+        trays = run_calendar(connection).with_parts(trays)
     for kind, entry_id in entries:
         if kind == TRAY_CORNERS.name:
             _measure_again(service, entry_id, by)

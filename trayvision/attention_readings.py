@@ -1,6 +1,7 @@
 """A tray's inspection record turned into the compact reading that attention works on."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from math import pi, sqrt
 from typing import Any, Final
@@ -73,6 +74,22 @@ def reading_of_record(
         doubts=doubts,
         in_mm=placed,
         unplaced=None if placed or _BLIND & set(doubts) else _unplaced(record),
+    )
+
+
+def reading_of_a_part(reading: TrayReading) -> TrayReading:
+    """A reading of a tray in which only a part of its growth lies, without what is no sign then.
+
+    Bare floor is no fault, and cover and the height of one end say nothing of how it grows;
+    mould, slime and yellowing are seen as ever.
+    """
+    return replace(
+        reading,
+        photo=replace(reading.photo, cover=None),
+        shoot_height_mm=None,
+        cover_variation=None,
+        seed_layer_share=None,
+        bare=(),
     )
 
 

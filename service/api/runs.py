@@ -10,12 +10,13 @@ from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID, Text
 from service.models.growth import RunCurves
 from service.models.room import History
-from service.models.runs import Harvest, NewHarvest, NewRun, Run, RunChange
+from service.models.runs import Harvest, NewHarvest, NewRun, NewSplit, Run, RunChange
 from service.problems import RESPONSES
 from service.room_log import the_room
 from service.run_calendar import run_spans, span_of
 from service.run_changes import correct_run, new_run, withdraw_run
 from service.run_log import run_out, runs_out
+from service.run_splitting import split_run
 from service.things import HARVESTS, RUNS
 
 router = APIRouter(prefix="/api/runs", tags=["runs"], responses=RESPONSES)
@@ -85,6 +86,12 @@ def delete_run(
 ) -> None:
     """It was never started; its photos belong to the run before."""
     withdraw_run(service, run_id, by=by, why=why)
+
+
+@router.post("/{run_id}/split", status_code=201, summary="A part was put into another tray")
+def post_split(service: TheService, by: By, run_id: RunId, new: NewSplit) -> Run:
+    """It grows on there, as old as before, with its part of the seed."""
+    return split_run(service, run_id, new, by).run
 
 
 @router.post(

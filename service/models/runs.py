@@ -85,6 +85,16 @@ class RunChange(Change):
     note: Text | None = None
 
 
+class NewSplit(Model):
+    """A part of a tray is put into another tray, where it grows on."""
+
+    tray: TrayNumber = Field(description="Into which it is put.")
+    share: float = Field(
+        default=0.5, ge=0.05, le=0.95, description="How much of what lies in the tray is put over."
+    )
+    split_at: Moment | None = Field(default=None, description="Default: now.")
+
+
 class EndReason(StrEnum):
     """How a run, or a part of its tray, ended."""
 
@@ -103,6 +113,12 @@ class Run(Entered):
     tray: int
     spread_at: datetime
     soaked_at: datetime | None
+    in_tray_from: datetime | None = Field(
+        description="Of a part that was put into this tray: since when; null: from spreading."
+    )
+    split_from_id: int | None = Field(
+        description="Of a part: the run of which it is; its age is that run's."
+    )
     day_from_spread: float = Field(description="Days from spreading to now, or to the run's end.")
     day_from_soak: float | None = Field(description="The same from soaking, where known.")
     seed: list[Seed]

@@ -107,6 +107,11 @@ def harvest(run_id: int) -> str:
     return f"/runs/{run_id}/harvest"
 
 
+def split(run_id: int) -> str:
+    """Putting a part of a run's tray into another tray."""
+    return f"/runs/{run_id}/split"
+
+
 def entry(kind: str, thing_id: int) -> str:
     """Correcting one thing that was written down, and its history."""
     return f"/entries/{kind}/{thing_id}"

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from service.models.photos import PhotoOut
 from service.pages.words import Say
 from service.room_log import trays_by_number
-from service.run_calendar import LONGEST_RUN, last_spread, run_calendar
+from service.run_calendar import LONGEST_RUN, last_begun, run_calendar
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ def ages(
     words: dict[int, dict[int, str]] = {}
     for photo, tray in shown:
         row = trays.get(tray["tray"])
-        run = None if row is None else last_spread(by_tray.get(row["id"], ()), photo.taken_at)
+        run = None if row is None else last_begun(by_tray.get(row["id"], ()), photo.taken_at)
         soaked_at = None if run is None else run.soaked_at
         from_soak = None if soaked_at is None else _days(soaked_at, photo.taken_at)
         words.setdefault(photo.id, {})[tray["tray"]] = say.age(tray["day"], from_soak)

@@ -98,8 +98,8 @@ def _ended(run: Run, say: Say) -> str:
 
 def _until(connection: sa.Connection, span: RunSpan) -> datetime | None:
     """When the tray's next run starts."""
-    later = [one for one in run_spans(connection, span.tray_id) if one.spread_at > span.spread_at]
-    return later[0].spread_at if later else None
+    later = [one for one in run_spans(connection, span.tray_id) if one.begins_at > span.begins_at]
+    return later[0].begins_at if later else None
 
 
 def _within(
@@ -112,7 +112,7 @@ def _within(
 ) -> list[Written]:
     """Things of the run's tray, by when they were, from its spreading to the next one."""
     table = moment.table
-    conditions = [table.c.tray_id == span.tray_id, moment >= span.spread_at]
+    conditions = [table.c.tray_id == span.tray_id, moment >= span.begins_at]
     if until is not None:
         conditions.append(moment < until)
     inside = sa.select(sa.func.coalesce(table.c.original_id, table.c.id)).where(*conditions)

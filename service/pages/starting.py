@@ -22,6 +22,8 @@ from service.things import LOTS
 SEED_ROWS = 3
 _MOST_LOTS = 1000
 _LONGEST_SOAK_HOURS = 24.0 * 14
+# Runs of one tray among which one is looked for that was not split.
+_LOOKED_BACK = 5
 LABELS: Mapping[str, str] = {
     "trays": "Trays",
     "spread_at": "Spread",
@@ -64,7 +66,13 @@ class Remembered:
 
 def remembered(connection: sa.Connection, number: int | None = None) -> Remembered:
     """What the room's last run, and the last one of a tray, say of the next."""
-    last_of_trays = [spans[-1] for spans in run_calendar(connection).by_tray.values() if spans]
+    calendar = run_calendar(connection)
+    # The seed of a tray that was split is that of a part.
+    last_of_trays = [
+        whole[-1]
+        for spans in calendar.by_tray.values()
+        if (whole := [one for one in spans[-_LOOKED_BACK:] if not calendar.is_split(one)])
+    ]
     if not last_of_trays:
         return Remembered()
     last = max(last_of_trays, key=lambda span: (span.spread_at, span.id))

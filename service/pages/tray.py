@@ -32,7 +32,7 @@ from service.pages.tray_words import (
 from service.pages.words import Say
 from service.photo_changes import picture
 from service.room_log import the_room, tray_numbered
-from service.run_calendar import RunSpan, present_run, run_spans
+from service.run_calendar import RunSpan, present_run, run_calendar, run_spans
 from service.tray_history import PastRun, place_names, tray_history
 from service.tray_patches import tray_patches
 from service.trays_now import TraysNow
@@ -167,7 +167,7 @@ def _page(
         answer=tray_answer(tray, shown, say, photographed=bool(rows)),
         flags=tuple(flag_shown(flag, say) for flag in tray.flags),
         past_flags=tuple(flag for flag in own if flag.state is not FlagState.OPEN),
-        run_words=_run_words(tray, span, say),
+        run_words=_run_words(connection, tray, span, say),
         photos=None
         if span is None
         else timeline(connection, span, rows, say, asked=photo, drawn=drawn),
@@ -182,11 +182,27 @@ def _page(
     )
 
 
-def _run_words(tray: TrayOut, span: RunSpan | None, say: Say) -> str:
-    if span is None or tray.state is TrayState.GROWING:
+def _run_words(connection: sa.Connection, tray: TrayOut, span: RunSpan | None, say: Say) -> str:
+    if span is None:
         return ""
-    assert span.ended_at is not None
-    return f"Its last run, spread {say.date(span.spread_at)} and ended {say.date(span.ended_at)}."
+    words = []
+    if tray.state is not TrayState.GROWING:
+        assert span.ended_at is not None
+        dates = f"spread {say.date(span.spread_at)} and ended {say.date(span.ended_at)}"
+        words.append(f"Its last run, {dates}.")
+    calendar = run_calendar(connection)
+    whole = calendar.by_id.get(span.split_from_id or 0)
+    if span.split_from_id is not None:
+        of = "a tray" if whole is None else f"tray {whole.number}"
+        words.append(f"A part of {of}, put into this one {say.moment(span.begins_at)}.")
+    words += [
+        f"A part of it was put into tray {part.number} {say.moment(part.begins_at)}."
+        for part in calendar.parts.get(span.id, ())
+    ]
+    if span.whole_until is not None and span.whole_until <= say.now:
+        since = say.moment(span.whole_until)
+        words.append(f"Not a whole tray since {since}: cover and bare floor are not judged.")
+    return " ".join(words)
 
 
 def _place(connection: sa.Connection, tray: TrayOut) -> str:

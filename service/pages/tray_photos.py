@@ -148,7 +148,7 @@ def _said_by_hand(
     capture = current(CAPTURE)
     statement = sa.select(capture.c.photo_id, capture.c.taken_at).where(
         capture.c.photo_id.in_(asked),
-        capture.c.taken_at >= span.spread_at,
+        capture.c.taken_at >= span.begins_at,
         capture.c.taken_at < span.until,
     )
     return list(connection.execute(statement))

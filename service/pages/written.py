@@ -169,9 +169,13 @@ def words_of(kind: str, row: Values, names: Names, seed: Sequence[Seed]) -> str:
 
 def _run_words(row: Values, names: Names, seed: Sequence[Seed]) -> str:
     say = names.say
-    words = [f"Tray {names.tray(row['tray_id'])} spread {say.moment(row['spread_at'])}"]
-    if row["soaked_at"] is not None:
-        words.append(f"soaked from {say.moment(row['soaked_at'])}")
+    tray = names.tray(row["tray_id"])
+    if row["in_tray_from"] is not None:
+        words = [f"A part put into tray {tray} {say.moment(row['in_tray_from'])}"]
+    else:
+        words = [f"Tray {tray} spread {say.moment(row['spread_at'])}"]
+        if row["soaked_at"] is not None:
+            words.append(f"soaked from {say.moment(row['soaked_at'])}")
     words.append(starting.seed_words(seed, names.lots, say))
     if row["target_shoot_height_mm"] is not None:
         words.append(f"to be {say.length(row['target_shoot_height_mm'])} high")

@@ -140,22 +140,27 @@ class PeriodRuns:
 
     def lots(self, names: Names) -> tuple[LotUse, ...]:
         """Lots of the runs that were spread in the period."""
-        weights: dict[int, list[float | None]] = {}
+        weights: dict[int, list[float]] = {}
+        runs: Counter[int] = Counter()
+        unweighed: Counter[int] = Counter()
         for span in self._spread:
             for part in self._seed_of(span):
-                weights.setdefault(part.lot_id, []).append(part.weight_g)
-        found = []
-        for lot_id in sorted(weights.keys() & names.lots.keys()):
-            weighed = [weight for weight in weights[lot_id] if weight is not None]
-            runs = len(weights[lot_id])
-            found.append(LotUse(names.lots[lot_id], runs, sum(weighed), runs - len(weighed)))
-        return tuple(found)
+                # What lies in another tray since is still the seed of one spreading.
+                runs[part.lot_id] += span.split_from_id is None
+                weighed = weights.setdefault(part.lot_id, [])
+                weighed += [] if part.weight_g is None else [part.weight_g]
+                unweighed[part.lot_id] += part.weight_g is None and span.split_from_id is None
+        return tuple(
+            LotUse(names.lots[lot_id], runs[lot_id], sum(weights[lot_id]), unweighed[lot_id])
+            for lot_id in sorted(weights.keys() & names.lots.keys())
+        )
 
     def totals(self) -> Totals:
         """What they add up to."""
         spans, holds = self.spans, self._period.holds
         spread = self._spread
-        seed = [seed_weight(self._seed_of(span)) for span in spread]
+        seed = {span.id: seed_weight(self._seed_of(span)) for span in spread}
+        own = [span for span in spread if span.split_from_id is None]
         ends = [span for span in spans if span.ended_at is not None and holds(span.ended_at)]
         taken = [
             part
@@ -168,9 +173,9 @@ class PeriodRuns:
         counts = self._counts(spans)
         return Totals(
             runs=len(spans),
-            spread=len(spread),
-            seed_g=sum(weight for weight in seed if weight is not None),
-            seed_not_weighed=sum(weight is None for weight in seed),
+            spread=len(own),
+            seed_g=sum(weight for weight in seed.values() if weight is not None),
+            seed_not_weighed=sum(seed[span.id] is None for span in own),
             ended=dict(Counter(span.reason for span in ends if span.reason is not None)),
             growing_on=len(spans) - len(ends),
             harvests=len(kept),
@@ -195,7 +200,7 @@ class PeriodRuns:
     def _counts(self, spans: Sequence[RunSpan]) -> list[tuple[int, int]]:
         """Photos of the period that show each of some runs, and of how many the original stays."""
         photos = self._photos
-        return [photos.of_tray(span.tray_id, span.spread_at, span.until) for span in spans]
+        return [photos.of_tray(span.tray_id, span.begins_at, span.until) for span in spans]
 
     def _reported(self, run: Run, counts: tuple[int, int]) -> ReportedRun:
         harvests = self._harvests.get(run.id, ())

@@ -209,7 +209,7 @@ def _known(job: InspectionJob, number: int | None, taken_at: datetime) -> dict[s
 
 
 def _day(job: InspectionJob, number: int | None, taken_at: datetime) -> float | None:
-    for spread_at, until in job.runs.get(number if number is not None else -1, ()):
-        if spread_at <= taken_at < until:
+    for begins_at, until, spread_at in job.runs.get(number if number is not None else -1, ()):
+        if begins_at <= taken_at < until:
             return (taken_at - spread_at).total_seconds() / 86400
     return None
