@@ -23,6 +23,7 @@ class _Confirmed:
 
     flag_id: int
     run_id: int
+    since: datetime
     at: datetime
     by: int | None
 
@@ -34,7 +35,7 @@ def holds(
 
     A tray is on hold while a person's last word on one of its flags is that it is mould, and
     while a flag asks to hold it, put off or not: putting off a look feeds no animal. A part that
-    was put into another tray is held with the run that it is of where that was held before.
+    was put into another tray is held with the run that it is of, where the mould was seen before.
 
     Parameters
     ----------
@@ -80,39 +81,26 @@ def _hold_parts(
     asking: Sequence[FlagOut],
     found: dict[int, Hold],
 ) -> None:
-    """Add the holds of parts that were put into other trays after their run came to be held."""
+    """Add the holds of parts that came into other trays after the mould was first seen."""
     by_id = run_calendar(connection).by_id
     parts = [by_id[run_id] for run_id in growing if run_id in by_id]
     for part in parts:
         whole = part.split_from_id
         if whole is None or part.number in found:
             continue
-        held = [
-            Hold(
-                tray=part.number,
-                run_id=part.id,
-                flag_id=one.flag_id,
-                since=one.at,
-                confirmed=True,
-                confirmed_by=one.by,
-            )
-            for one in _confirmed(connection, [whole])
-        ]
-        held += [
-            Hold(
-                tray=part.number,
-                run_id=part.id,
-                flag_id=flag.id,
-                since=flag.since,
-                confirmed=False,
-                confirmed_by=None,
-            )
-            for flag in asking
-            if flag.run_id == whole
-        ]
-        before = [hold for hold in held if hold.since <= part.begins_at]
-        if before:
-            found[part.number] = before[0]
+        said = [(one.flag_id, one.since, one.at, one) for one in _confirmed(connection, [whole])]
+        asked = [(flag.id, flag.since, flag.since, None) for flag in asking if flag.run_id == whole]
+        for flag_id, seen_at, since, by in (*said, *asked):
+            if seen_at <= part.begins_at:
+                found[part.number] = Hold(
+                    tray=part.number,
+                    run_id=part.id,
+                    flag_id=flag_id,
+                    since=max(since, part.begins_at),
+                    confirmed=by is not None,
+                    confirmed_by=None if by is None else by.by,
+                )
+                break
 
 
 def is_held(connection: sa.Connection, run_id: int, number: int, now: datetime) -> bool:
@@ -157,6 +145,7 @@ def _renewed(
         sa.select(
             FLAG.c.id.label("flag_id"),
             FLAG.c.run_id,
+            FLAG.c.since,
             events.c.id.label("event_id"),
             events.c.at,
             events.c.verdict,
@@ -173,7 +162,7 @@ def _renewed(
     last = {row["flag_id"]: row for row in connection.execute(statement).mappings()}
     right = [row for row in last.values() if row["verdict"] == Verdict.RIGHT]
     return tuple(
-        _Confirmed(row["flag_id"], row["run_id"], row["at"], row["entered_by"])
+        _Confirmed(row["flag_id"], row["run_id"], row["since"], row["at"], row["entered_by"])
         for row in sorted(right, key=lambda row: row["event_id"])
     )
 

@@ -158,6 +158,7 @@ def room_state(
             target_shoot_height_mm=one.target.value,
             target_day=one.target.day,
             harvest=_harvest(growth, one),
+            in_tray_from=one.span.row["in_tray_from"],
             grain=one.grain,
             usual_cover=usual_growth(growth.finished, one.grain, Quantity.COVER),
             usual_height_mm=usual_growth(growth.finished, one.grain, Quantity.HEIGHT),

@@ -278,7 +278,7 @@ def _last_usable(room: RoomState, run: RunState) -> datetime:
         for one in run.until(room.now)
         if one.photo.smallest_patch_mm is not None and one.photo.seen > 0
     ]
-    return usable[-1] if usable else run.spread_at
+    return usable[-1] if usable else run.in_tray_from or run.spread_at
 
 
 def _newer(room: RoomState, run: RunState, usable_at: datetime) -> bool:

@@ -107,10 +107,7 @@ class RunState:
     run_id : str
     tray : int
     spread_at : datetime
-    readings : tuple of TrayReading
-        In any order.
-    placements : tuple of Placement
-        In any order.
+    readings, placements : tuple, in any order
     lots : tuple of str
         Seed lots in the tray.
     grain : str
@@ -119,6 +116,8 @@ class RunState:
     opening_mm : (length, width)
     target_shoot_height_mm, target_day : float or None
     harvest : HarvestDue or None
+    in_tray_from : datetime or None
+        Since when a part of another tray lies in this one; None where it was spread in it.
 
     Raises
     ------
@@ -139,6 +138,7 @@ class RunState:
     target_shoot_height_mm: float | None = None
     target_day: float | None = None
     harvest: HarvestDue | None = None
+    in_tray_from: datetime | None = None
 
     def __post_init__(self) -> None:
         if self.spread_at.tzinfo is None:

@@ -126,7 +126,7 @@ def tray_row(
         level=level_of(tray),
         state=state_words(tray.stage or "", due_at, say),
         due=is_due(due_at, say),
-        no_photo=_no_photo(photo_at, span.spread_at, say),
+        no_photo=_no_photo(photo_at, span.begins_at, say),
         trend="" if grows is None else grows.words(say),
         photo_id=None if last is None else last["photo_id"],
         photo_words="" if photo_at is None else say.moment(photo_at),
@@ -202,8 +202,8 @@ def state_words(stage: str, due_at: datetime | None, say: Say) -> str:
     return ", ".join(filter(None, words))
 
 
-def _no_photo(photo_at: datetime | None, spread_at: datetime, say: Say) -> str:
+def _no_photo(photo_at: datetime | None, begins_at: datetime, say: Say) -> str:
     late = timedelta(hours=say.room.photo_every_hours)
     if photo_at is not None:
         return f"no photo since {say.moment(photo_at)}" if say.now - photo_at >= late else ""
-    return "no photo yet" if say.now - spread_at >= late else ""
+    return "no photo yet" if say.now - begins_at >= late else ""

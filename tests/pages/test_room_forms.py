@@ -352,3 +352,36 @@ def test_a_tray_is_registered_undone_and_registered_again(house: House) -> None:
     beyond = house.client.post("/room/new-tray", data={"number": "96", "note": "wide"})
     assert (beyond.status_code, "0 to 95, got 96" in words(beyond)) == (422, True)
     assert 'value="wide"' in beyond.text
+
+
+def test_a_part_of_a_tray_is_put_into_another_and_undone(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]
+    form = {"tray": "9", "share": "0.333", "back": "/trays/1"}
+    done, undo = said(house.client.post(f"/runs/{run['id']}/split", data=form))
+    assert done == "A third of tray 1 put into tray 9."
+    part = house.get("/api/trays/9")["run"]
+    assert (part["split_from_id"], part["spread_at"]) == (run["id"], run["spread_at"])
+    assert "A part of tray 1, put into this one" in words(house.client.get("/trays/9"))
+    whole = words(house.client.get("/trays/1"))
+    assert "A part of it was put into tray 9" in whole
+    assert "cover and bare floor are not judged" in whole
+    assert "A part put into tray 9" in words(house.client.get(f"/runs/{part['id']}"))
+    house.client.post("/undo", data={"entry": undo})
+    assert state(house, 9) == "empty"
+    assert house.get("/api/trays/1")["run"]["seed"] == run["seed"]
+
+
+def test_a_split_that_cannot_be_keeps_what_was_typed(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]["id"]
+    for typed, rule in (
+        ({"tray": "1", "share": "0.5"}, "must be another tray than 1, got the same"),
+        ({"tray": "2 and 3", "share": "0.5"}, "must be one tray, got 2"),
+        ({"tray": "", "share": "0.5"}, "must name at least one tray, got nothing"),
+        ({"tray": "9"}, "must be chosen, got nothing"),
+        ({"tray": "2", "share": "0.5", "split_at": "2026-02-01T08:00"}, "must be later than"),
+    ):
+        answer = house.client.post(f"/runs/{run}/split", data=typed)
+        assert answer.status_code == 422
+        assert rule in words(answer)
+        assert f'value="{typed["tray"]}"' in answer.text
+    assert house.get(f"/api/runs/{run}")["seed"] == [{"lot_id": 1, "weight_g": 500.0}]

@@ -207,6 +207,27 @@ def test_part_of_a_confirmed_tray_is_held_with_it_also_when_that_is_gone(room: R
     assert held_trays(room) == []
 
 
+def test_mould_confirmed_after_the_split_but_seen_before_holds_the_part(room: Room) -> None:
+    (run,) = spread(room, 17)
+    mouldy(room, 17, 3.5, 4.25, 4.75)
+    flag = only(room, "possible mould")
+    assert flag["level"] == "look"
+    split(room, run["id"], 18, 5.0)
+    assert held_trays(room) == []
+    room.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    assert held_trays(room) == [17, 18]
+
+
+def test_part_just_put_over_is_not_called_without_a_photo(room: Room) -> None:
+    (run,) = spread(room, 17)
+    for day in (2.0, 3.0, 4.0, 4.9):
+        snap(room, 17, day)
+    split(room, run["id"], 18, 5.0)
+    assert kinds(room) == []
+    look(room, days=2)
+    assert only(room, "no photo since")["trays"] == [17, 18]
+
+
 def test_mould_found_after_the_split_holds_no_part(room: Room) -> None:
     (run,) = spread(room, 17)
     split(room, run["id"], 18, 3.0)
