@@ -1,16 +1,15 @@
 """The tables of the log. How rows are corrected without overwriting: `service.entries`.
 
-Times are UTC. A moment of the room's life (`spread_at`, `placed_at`, …) is what a person or
-camera says; `entered_at` is when it was entered. What follows from other rows is not stored:
-a photo's run, a tray's state or place, a flag's state are worked out from the rows when asked.
+Times are UTC. A moment of the room's life (`spread_at`, `placed_at`, …) is what a person or camera
+says; `entered_at` is when it was entered. What follows from other rows is not stored: a photo's
+run, a tray's state or place, a flag's state are worked out when asked.
 """
 
 import sqlalchemy as sa
 
-# Declare their tables beside these.
 import service.account_tables
 import service.outside_schema
-import service.retention_tables  # noqa: F401
+import service.retention_tables  # noqa: F401  # Declared beside these.
 from service.columns import (
     METADATA,
     entries_table,
@@ -117,16 +116,15 @@ RUN = entries_table(
     refers_column("tray_id", "tray", required=True),
     moment_column("spread_at", required=True),
     moment_column("soaked_at"),
-    # Of a part that was put into another tray: since when it lies there, and the run it is of.
+    # Of a part of another tray: since when it lies in this one, and the run it is of.
     moment_column("in_tray_from"),
     refers_column("split_from_id", "run"),
-    # Own targets of this run; the room's where none is given.
     number_column("target_shoot_height_mm"),
     number_column("target_day"),
     text_column("note"),
 )
 
-# Belongs to one entry of a run, not to the run: a corrected run brings its seed along again.
+# Of one entry of a run, not of the run: a corrected run brings its seed along again.
 RUN_SEED = sa.Table(
     "run_seed",
     METADATA,
@@ -283,7 +281,6 @@ READING = entries_table(
     text_column("source", required=True),
     text_column("note"),
 )
-
 sa.Index("ix_reading_of_shelf", READING.c.shelf_id, READING.c.read_at)
 
 CHORE = entries_table(

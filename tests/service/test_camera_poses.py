@@ -44,7 +44,7 @@ def _job(path: Path, truth: dict[str, Any], **given: Any) -> InspectionJob:
         "room_zone": "Europe/Vienna",
         "tray_size": f"{size['length']:g}x{size['width']:g}x{size['depth']:g}",
         "sizes": {},
-        "runs": {number: ((SPREAD, SPREAD + timedelta(days=60)),)},
+        "runs": {number: ((SPREAD, SPREAD + timedelta(days=60), SPREAD),)},
         "taken_at": TAKEN,
         "earlier": (),
     }
