@@ -13,9 +13,13 @@ from service.api.dependencies import TheService
 from service.models.room import Room
 from service.models.runs import EndReason
 from service.pages import addresses
+from service.pages.chore_words import details_words
+from service.pages.correction_words import after_words, before_words
 from service.pages.forms import Typed, answered
 from service.pages.frame import show
 from service.pages.words import Say
+from service.period_report.chores import DoneChore
+from service.period_report.corrections import ChangedValue
 from service.period_report.period import Period, typed_period
 from service.period_report.report import Report
 from service.period_report.tables import PARTS, report_table
@@ -103,6 +107,21 @@ class ReportPage:
     later: str = ""
     tables: tuple[tuple[str, str], ...] = ()
     broken: Mapping[str, str] = field(default_factory=dict)
+
+    @staticmethod
+    def before(change: ChangedValue, say: Say) -> str:
+        """What was said first, with its label."""
+        return before_words(change, say)
+
+    @staticmethod
+    def after(change: ChangedValue, say: Say) -> str:
+        """What it was corrected to."""
+        return after_words(change, say)
+
+    @staticmethod
+    def details(chore: DoneChore, say: Say) -> str:
+        """With what, how much, how long; empty where nobody wrote it."""
+        return details_words(chore.details, say)
 
     @property
     def ended(self) -> dict[str, int]:

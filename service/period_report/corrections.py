@@ -35,8 +35,20 @@ _WORDS: Final = {
 
 
 @dataclass(frozen=True)
+class NamedSeed:
+    """Seed of a run: each lot's name with its weight in grams, None where it was not weighed."""
+
+    parts: tuple[tuple[str, float | None], ...]
+
+    def __str__(self) -> str:
+        return "; ".join(
+            lot if grams is None else f"{lot} {grams:g} g" for lot, grams in self.parts
+        )
+
+
+@dataclass(frozen=True)
 class ChangedValue:
-    """One value before and after; None: not recorded."""
+    """One value before and after as the log names it, in its units; None: not recorded."""
 
     name: str
     before: object
@@ -131,11 +143,15 @@ def _corrections(
         if table is RUN:
             seed = seed_of_entries(connection, list(rows))
             for entry_id, row in rows.items():
-                row["seed"] = _seed_words(seed.get(entry_id, []), known[0])
+                row["seed"] = _named_seed(seed.get(entry_id, []), known[0])
         for row in rows.values():
             before = rows.get(row["replaces_id"])
-            if before is not None:
-                yield _correction(table, before, row, known)
+            if before is None:
+                continue
+            found = _correction(table, before, row, known)
+            told = found.changed or found.withdrawn or found.restored
+            if told or not _is_ticked_off(table, before, row):
+                yield found
 
 
 def _correction(
@@ -145,11 +161,12 @@ def _correction(
     known: tuple[Names, Mapping[int, RunSpan]],
 ) -> Correction:
     names, spans = known
+    ticked = _is_ticked_off(table, before, row)
     own = [name for name in row if name not in ("id", *ENTRY_COLUMNS)]
     changed = [
         ChangedValue(name, _said(name, before[name], names), _said(name, row[name], names))
         for name in own
-        if before[name] != row[name]
+        if before[name] != row[name] and not (ticked and before[name] is None)
     ]
     return Correction(
         what=_what(table, row, names, spans),
@@ -160,6 +177,11 @@ def _correction(
         restored=bool(before["withdrawn"]) and not row["withdrawn"],
         changed=tuple(changed),
     )
+
+
+def _is_ticked_off(table: sa.Table, before: Mapping[str, Any], row: Mapping[str, Any]) -> bool:
+    """Whether a chore is said to be done for the first time: what is said with it is new."""
+    return table is CHORE and before["done_at"] is None and row["done_at"] is not None
 
 
 def _what(
@@ -190,9 +212,6 @@ def _said(name: str, value: object, names: Names) -> object:
     return names.person(value) if name == "done_by" else value
 
 
-def _seed_words(seed: list[Seed], names: Names) -> str | None:
-    parts = [
-        names.lot(part.lot_id) + ("" if part.weight_g is None else f" {part.weight_g:g} g")
-        for part in seed
-    ]
-    return "; ".join(parts) or None
+def _named_seed(seed: list[Seed], names: Names) -> NamedSeed | None:
+    parts = tuple((names.lot(part.lot_id), part.weight_g) for part in seed)
+    return NamedSeed(parts) if parts else None

@@ -89,7 +89,7 @@ def _chores(report: Report) -> Rows:
 
 
 def _chore(chore: DoneChore) -> tuple[object, ...]:
-    details = "; ".join(f"{name}: {value}" for name, value in chore.details) or None
+    details = "; ".join(f"{name}: {cell(value)}" for name, value in chore.details) or None
     return (chore.done_at, chore.by, chore.kind, chore.title, chore.place, details, chore.note)
 
 

@@ -104,8 +104,9 @@ def test_corrections_stand_beside_what_they_correct(month: House) -> None:
     air = by_what["Reading of the room"]
     assert (air["before"], air["after"], air["by"]) == ("19.5", "21.5", "Mara")
     text = month.client.get(f"/print/report?{MARCH}").text
-    assert "temperature c: 19.5" in text
-    assert "temperature c: 21.5" in text
+    assert "temperature: 19.5 °C" in text
+    assert "temperature: 21.5 °C" in text
+    assert "seed: Barley, first bag 0.52 kg" in text
     assert "misread" in text
 
 
@@ -125,6 +126,65 @@ def test_answers_cleaning_and_air_are_told_and_what_is_missing_is_named(month: H
     text = " ".join(month.client.get(f"/print/report?{MARCH}").text.split())
     assert "What was fed to whom is not recorded in this period." in text
     assert "Other chores done: water 1" in text
+
+
+@pytest.mark.parametrize(
+    ("kind", "title", "use"),
+    [
+        ("other", "Fed 10 goats, 12 kg", "feeding"),
+        ("other", "Feed the hens", "feeding"),
+        ("feed", "Goats by the gate, washed hands", "feeding"),
+        ("other", "Wash seed for tomorrow", None),
+        ("other", "Rinse sprouts", None),
+        ("other", "Buy seed", None),
+        ("other", "Wash the seed buckets", "cleaning"),
+        ("other", "Clean the drain", "cleaning"),
+        ("clean", "Shelf by the door", "cleaning"),
+        ("soak", "Barley, rinsed twice", None),
+        ("water", "Clean water", None),
+    ],
+)
+def test_chore_stands_where_its_kind_says_else_its_words(
+    house: House, kind: str, title: str, use: str | None
+) -> None:
+    house.post("/api/chores", kind=kind, title=title, done_at=EVENING.isoformat())
+    rows = [(row["use"], row["title"]) for row in _table(house, "chores")]
+    assert rows == ([] if use is None else [(use, title)])
+    told = f"Other chores done: {kind} 1." in house.client.get(f"/print/report?{MARCH}").text
+    assert told is (use is None)
+
+
+def test_chore_that_is_ticked_off_is_no_correction(house: House) -> None:
+    chore = house.post("/api/chores", kind="clean", title="Gutters", planned_for="2026-03-07T08:00")
+    done = f"/chores/{chore['id']}/done"
+    assert house.client.post(done, data={"done_at": "2026-03-07T09:00"}).status_code == 303
+    assert _table(house, "corrections") == []
+    # Another time of doing it is one, and so is another title said while it is ticked off.
+    house.client.patch(f"/api/chores/{chore['id']}", json={"done_at": "2026-03-07T10:00"})
+    (row,) = _table(house, "corrections")
+    assert (row["value"], row["before"]) == ("done_at", "2026-03-07T08:00:00+00:00")
+    other = house.post("/api/chores", kind="clean", title="Fan", planned_for="2026-03-07T08:00")
+    change = {"done_at": "2026-03-07T11:00", "title": "Both fans"}
+    house.client.patch(f"/api/chores/{other['id']}", json=change)
+    rows = _table(house, "corrections")
+    assert [row["value"] for row in rows] == ["title", "done_at"]
+    text = house.client.get(f"/print/report?{MARCH}").text
+    assert "done: 7 March 2026 09:00</td>" in text
+    assert "what: Both fans</td>" in text
+
+
+def test_corrections_are_said_in_the_rooms_units(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]["id"]
+    taken = house.post(f"/api/runs/{run}/harvests", weight_g=3450.0)
+    house.client.patch(f"/api/harvests/{taken['id']}", json={"weight_g": 3454.0})
+    text = house.client.get(f"/print/report?{MARCH}").text
+    assert "weight: 3.45 kg</td>" in text
+    assert "weight: 3.454 kg</td>" in text
+    house.client.patch("/api/room", json={"weight_unit": "lb"})
+    # One pound is 453.59237 g.
+    assert "weight: 7.606 lb</td>" in house.client.get(f"/print/report?{MARCH}").text
+    (row,) = _table(house, "corrections")
+    assert (row["value"], row["before"], row["after"]) == ("weight_g", "3450.0", "3454.0")
 
 
 def test_a_run_belongs_to_each_period_in_which_it_lies(month: House) -> None:
