@@ -14,7 +14,7 @@ from service.entries import current
 from service.flag_answers import answers
 from service.growth import RoomGrowth
 from service.log_memory import since_last
-from service.models.room import Room
+from service.models.room import DayZero, Room, TemperatureUnit
 from service.room_log import Row
 from service.room_usual import usual_growth
 from service.run_calendar import RunCalendar, RunSpan, present_run
@@ -30,15 +30,8 @@ from service.schema import (
     TRAY,
     TRAY_INSPECTION,
 )
-from trayvision.attention_readings import reading_of_a_part, reading_of_record
-from trayvision.attention_state import (
-    AirReading,
-    HarvestDue,
-    Placement,
-    RoomState,
-    RunState,
-    TrayReading,
-)
+from trayvision.attention_readings import TrayReading, reading_of_a_part, reading_of_record
+from trayvision.attention_state import AirReading, HarvestDue, Placement, RoomState, RunState
 from trayvision.growth_prior import Quantity
 from trayvision.patch_sighting import Watering
 from trayvision.reference_kit import TraySize
@@ -158,6 +151,7 @@ def room_state(
             target_shoot_height_mm=one.target.value,
             target_day=one.target.day,
             harvest=_harvest(growth, one),
+            counted_from=one.span.soaked_at if room.day_zero == DayZero.SOAK else None,
             in_tray_from=one.span.row["in_tray_from"],
             grain=one.grain,
             usual_cover=usual_growth(growth.finished, one.grain, Quantity.COVER),
@@ -172,6 +166,7 @@ def room_state(
         air=_air(connection, names, now),
         answers=answers(connection),
         photo_every=timedelta(hours=room.photo_every_hours),
+        in_fahrenheit=room.temperature_unit is TemperatureUnit.FAHRENHEIT,
     )
     trays = {span.number: span.tray_id for span in spans}
     open_runs = {span.number: span.id for span in spans}

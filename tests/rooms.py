@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from trayvision.attention_state import Placement, RoomState, RunState, TrayReading
+from trayvision.attention_readings import TrayReading
+from trayvision.attention_state import Placement, RoomState, RunState
 from trayvision.expectations import COVER, SHOOT_HEIGHT, usual_range
 from trayvision.measurement import Measurement
 from trayvision.patch_sighting import PatchSighting, TrayPhoto

@@ -13,7 +13,7 @@ from tests.rooms import SPREAD_AT, at, healthy, reading, room, run, usual_height
 from trayvision.attention import AttentionList, all_flags, find_attention
 from trayvision.attention_answers import is_open
 from trayvision.attention_flags import Flag, FlagKind
-from trayvision.attention_readings import reading_of_record
+from trayvision.attention_readings import Spot, reading_of_record
 from trayvision.attention_state import (
     AirReading,
     Answer,
@@ -23,7 +23,6 @@ from trayvision.attention_state import (
     Level,
     RoomState,
     RunState,
-    Spot,
 )
 from trayvision.measurement import Measurement
 from trayvision.patch_sighting import PatchSighting, Watering
@@ -88,6 +87,30 @@ def test_mould_goes_from_look_to_hold_and_names_what_it_threatens() -> None:
     assert flag.confidence is not None and early.confidence is not None
     assert flag.confidence > early.confidence
     assert flag.confidence_words is not None and "in 10" in flag.confidence_words
+
+
+def test_a_spot_that_later_photos_do_not_show_says_when_it_was_last_seen() -> None:
+    seen = mouldy(17)
+    later = [reading(17, day) for day in (6.5, 7.0)]
+    # A photo that could not have shown it says nothing.
+    blind = reading(17, 7.2, smallest_patch_mm=None)
+    flag = only(
+        room([replace(seen, readings=(*seen.readings, *later, blind))], 7.3),
+        FlagKind.POSSIBLE_MOULD,
+    )
+    assert "last seen Sun 8 Mar 08:00 and not in the 2 photos since" in flag.reason
+    once = replace(seen, readings=(*seen.readings, later[0]))
+    assert "and not in the photo since" in only(room([once], 6.6), FlagKind.POSSIBLE_MOULD).reason
+    assert "last seen" not in only(room([seen], 6.0), FlagKind.POSSIBLE_MOULD).reason
+
+
+def test_days_are_counted_as_the_room_counts_them() -> None:
+    soaked = replace(mouldy(17), counted_from=SPREAD_AT - timedelta(hours=20))
+    reasons = [only(room([soaked], day), FlagKind.POSSIBLE_MOULD).reason for day in (6.0, 6.2)]
+    assert [reason[:23] for reason in reasons] == [
+        "Tray 17, shelf A, day 6",
+        "Tray 17, shelf A, day 7",
+    ]
 
 
 def test_the_first_look_says_it_was_not_there() -> None:
@@ -256,6 +279,8 @@ def test_a_hot_room_is_one_flag_and_not_eleven() -> None:
     flag = only(room(runs, 5.0, air=tuple(hot)), FlagKind.HOT_OR_HUMID)
     assert flag.trays == tuple(range(11))
     assert flag.reason == "The room is hot (26 °C) since Sat 7 Mar 05:00."
+    american = only(room(runs, 5.0, air=tuple(hot), in_fahrenheit=True), FlagKind.HOT_OR_HUMID)
+    assert american.reason == "The room is hot (78 °F) since Sat 7 Mar 05:00."
     one_cool = tuple(replace(o, temperature_c=19.0) if o.shelf == "shelf 3" else o for o in hot)
     assert len(kinds(room(runs, 5.0, air=one_cool))) == 10
 

@@ -11,7 +11,7 @@ from trayvision.attention_flags import Flag, FlagKind, flag_key, trays_words
 from trayvision.attention_growth import growth_flags
 from trayvision.attention_mould import mould_flags
 from trayvision.attention_room import air_flags, camera_flags, cold_trays, no_photo_flags
-from trayvision.attention_state import Level, RoomState
+from trayvision.attention_state import AnswerKind, Level, RoomState
 from trayvision.attention_unplaced import unplaced_flags
 from trayvision.health_score import COMPARE
 
@@ -101,9 +101,14 @@ def all_flags(room: RoomState) -> list[Flag]:
 
 
 def _on_hold(room: RoomState, mould: Sequence[Flag]) -> set[int]:
-    """Trays whose photos ask to hold them, or whose mould somebody confirmed."""
+    """Trays whose photos ask to hold them, or whose mould somebody confirmed.
+
+    Whoever looked and found nothing ended that; putting a look off feeds no animal.
+    """
     confirmed = confirmed_runs([one for one in room.answers if one.said_at <= room.now])
-    asked = {tray for flag in mould if flag.level is Level.HOLD for tray in flag.trays}
+    looked = [one for one in room.answers if one.kind is not AnswerKind.SNOOZE]
+    unsettled = open_flags(mould, looked, room.now)
+    asked = {tray for flag in unsettled if flag.level is Level.HOLD for tray in flag.trays}
     return asked | {run.tray for run in room.runs if run.run_id in confirmed}
 
 

@@ -15,6 +15,7 @@ from trayvision.attention_flags import (
     trays_words,
 )
 from trayvision.attention_growth import RECENT
+from trayvision.attention_readings import TrayReading
 from trayvision.attention_siblings import (
     COVER_TELLS,
     Behind,
@@ -24,7 +25,7 @@ from trayvision.attention_siblings import (
     behind_since,
     find_behind,
 )
-from trayvision.attention_state import Level, RoomState, RunState, TrayReading
+from trayvision.attention_state import Level, RoomState, RunState
 
 READY_WITHIN: Final = timedelta(hours=12)
 _OVERDUE_AFTER: Final = timedelta(hours=24)
@@ -98,7 +99,7 @@ def _harvest_flag(
     runs = [run for run, _ in due]
     since = min(moment for _, moment in due)
     overdue = kind is FlagKind.OVERDUE
-    day = max(0, int(runs[0].day_at(room.now)))
+    day = runs[0].said_day(room.now)
     word = "overdue for harvest" if overdue else "ready to harvest"
     who = tray_words(room, runs[0]) if len(runs) == 1 else _many(runs, day)
     look_at = (

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from trayvision.attention_state import Level, RoomState, RunState, Spot, TrayReading
+from trayvision.attention_readings import Spot, TrayReading
+from trayvision.attention_state import Level, RoomState, RunState
 from trayvision.score_parts import likelihood_words
 
 # A sentence names no more trays than a person takes along.
@@ -117,7 +118,7 @@ def tray_words(room: RoomState, run: RunState) -> str:
     """A tray as its people call it: number, shelf, day."""
     shelf = room.shelf_of(run)
     place = f", {shelf}" if shelf else ""
-    return f"Tray {run.tray}{place}, day {max(0, int(run.day_at(room.now)))}"
+    return f"Tray {run.tray}{place}, day {run.said_day(room.now)}"
 
 
 def trays_words(trays: Iterable[int]) -> str:

@@ -11,7 +11,8 @@ from statistics import median
 from typing import Final
 
 from trayvision.attention_flags import Flag, FlagKind, at_once, flag_key, tray_words
-from trayvision.attention_state import Level, RoomState, RunState, Spot, TrayReading
+from trayvision.attention_readings import Spot, TrayReading
+from trayvision.attention_state import Level, RoomState, RunState
 from trayvision.expectations import (
     BARE_SHARE,
     COVER,

@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections.abc import Collection
-from datetime import timedelta
+from datetime import datetime, timedelta
 from statistics import median
 
 from trayvision.attention_flags import (
@@ -15,7 +15,8 @@ from trayvision.attention_flags import (
     some_trays_words,
     tray_words,
 )
-from trayvision.attention_state import AnswerKind, Level, RoomState, RunState, Spot
+from trayvision.attention_readings import Spot
+from trayvision.attention_state import AnswerKind, Level, RoomState, RunState
 from trayvision.early_warning import Alert, RoomVerdicts, Suspicion, watch_run
 from trayvision.harmless_causes import Cause
 from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, MASK, WATER_FIRST
@@ -156,11 +157,22 @@ def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
     if suspicion.evidence.watered:
         words += ", looked at before and after watering"
     before = placed_before(run, photo.taken_at)
+    if since := _judged_since(room, run, photo.taken_at):
+        words += (
+            f", last seen {moment_words(room, photo.taken_at)} and not in the "
+            f"{'photo' if since == 1 else f'{since} photos'} since"
+        )
     if len(suspicion.track.sightings) > 1:
         words += f", first seen {moment_words(room, suspicion.track.sightings[0][0].taken_at)}"
     elif before:
         words += f", not found there {moment_words(room, before[-1].photo.taken_at)}"
     return words + "."
+
+
+def _judged_since(room: RoomState, run: RunState, moment: datetime) -> int:
+    """How many photos after a moment could have shown a patch."""
+    later = (one.photo for one in run.until(room.now) if one.photo.taken_at > moment)
+    return sum(photo.smallest_patch_mm is not None and photo.seen > 0 for photo in later)
 
 
 def _where(x_mm: float, length_mm: float) -> str:

@@ -1,12 +1,11 @@
-"""A tray's inspection record turned into the compact reading that attention works on."""
+"""What one photo says about one tray, as attention works on it, taken from its record."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import pi, sqrt
 from typing import Any, Final
 
-from trayvision.attention_state import Spot, TrayReading, UnplacedPatch
 from trayvision.measurement import Measurement
 from trayvision.patch_sighting import PatchSighting, TrayPhoto, Watering
 from trayvision.quality_flags import Doubt
@@ -19,6 +18,64 @@ _POSITION_MM: Final = 2.0
 _POSITION_FAR_END_MM: Final = 6.0
 # An area of a record without its own uncertainty is known to about that share.
 _AREA_SHARE: Final = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A marked area of a tray: centre in tray mm and diameter of the circle of equal area."""
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class UnplacedPatch:
+    """A candidate patch in a photo without millimetres: how it looks, how likely it is mould."""
+
+    look: str
+    likelihood: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrayReading:
+    """What one photo says about one tray.
+
+    Parameters
+    ----------
+    photo : TrayPhoto
+        Name, moment, candidate patches and what the photo could show.
+    shoot_height_mm : Measurement or None
+    cover_uncertainty : float
+        Standard uncertainty of the photo's cover.
+    yellow_share, cover_variation, seed_layer_share : float or None
+        As in the inspection; None where not measured.
+    bare, slime, standing_water : tuple of Spot
+    doubts : tuple of Doubt
+    in_mm : bool
+        False for a photo without the kit: there is no straight-down view of the tray.
+    unplaced : tuple of UnplacedPatch or None
+        Candidate patches of such a photo, which have no size and cannot be followed; None where
+        it could not show any.
+    """
+
+    photo: TrayPhoto
+    shoot_height_mm: Measurement | None = None
+    cover_uncertainty: float = 0.015
+    yellow_share: float | None = None
+    cover_variation: float | None = None
+    seed_layer_share: float | None = None
+    bare: tuple[Spot, ...] = ()
+    slime: tuple[Spot, ...] = ()
+    standing_water: tuple[Spot, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+    in_mm: bool = True
+    unplaced: tuple[UnplacedPatch, ...] | None = None
+
+    @property
+    def height_mm(self) -> float | None:
+        """Shoot height, None where not measured."""
+        return None if self.shoot_height_mm is None else self.shoot_height_mm.value
 
 
 def reading_of_record(

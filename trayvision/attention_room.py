@@ -156,15 +156,20 @@ def _beyond(readings: Sequence[AirReading], band: AirBand) -> _Beyond | None:
     return _Beyond(band, row[0].read_at, row[-1].read_at, float(value))
 
 
+def _value_words(room: RoomState, beyond: _Beyond) -> str:
+    if "temp" not in beyond.band.quantity:
+        return f"{beyond.value:.0f} %"
+    if room.in_fahrenheit:
+        return f"{beyond.value * 1.8 + 32:.0f} °F"
+    return f"{beyond.value:.0f} °C"
+
+
 def _air_flag(room: RoomState, place: str | None, found: Sequence[_Beyond]) -> Flag:
     name = place or "The room"
     worst: dict[str, _Beyond] = {}
     for one in sorted(found, key=lambda each: AIR_BANDS.index(each.band)):
         worst.setdefault(f"{one.band.quantity}{one.band.above}", one)
-    parts = [
-        f"{one.band.word} ({one.value:.0f} {'°C' if 'temp' in one.band.quantity else '%'})"
-        for one in worst.values()
-    ]
+    parts = [f"{one.band.word} ({_value_words(room, one)})" for one in worst.values()]
     since = min(one.since for one in found)
     trays = [run.tray for run in room.runs if place is None or room.shelf_of(run) == place]
     return Flag(

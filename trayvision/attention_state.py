@@ -10,71 +10,12 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import cached_property
 
+from trayvision.attention_readings import TrayReading
 from trayvision.early_warning import WarningRates
-from trayvision.measurement import Measurement
-from trayvision.patch_sighting import TrayPhoto
 from trayvision.quality_flags import Doubt
 
 # Trays of one grain spread within half a day of each other are one batch.
 _ONE_BATCH = timedelta(days=0.5)
-
-
-@dataclass(frozen=True, slots=True)
-class Spot:
-    """A marked area of a tray: centre in tray mm and diameter of the circle of equal area."""
-
-    x_mm: float
-    y_mm: float
-    diameter_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class UnplacedPatch:
-    """A candidate patch in a photo without millimetres: how it looks, how likely it is mould."""
-
-    look: str
-    likelihood: float
-
-
-@dataclass(frozen=True, slots=True)
-class TrayReading:
-    """What one photo says about one tray.
-
-    Parameters
-    ----------
-    photo : TrayPhoto
-        Name, moment, candidate patches and what the photo could show.
-    shoot_height_mm : Measurement or None
-    cover_uncertainty : float
-        Standard uncertainty of the photo's cover.
-    yellow_share, cover_variation, seed_layer_share : float or None
-        As in the inspection; None where not measured.
-    bare, slime, standing_water : tuple of Spot
-    doubts : tuple of Doubt
-    in_mm : bool
-        False for a photo without the kit: there is no straight-down view of the tray.
-    unplaced : tuple of UnplacedPatch or None
-        Candidate patches of such a photo, which have no size and cannot be followed; None where
-        it could not show any.
-    """
-
-    photo: TrayPhoto
-    shoot_height_mm: Measurement | None = None
-    cover_uncertainty: float = 0.015
-    yellow_share: float | None = None
-    cover_variation: float | None = None
-    seed_layer_share: float | None = None
-    bare: tuple[Spot, ...] = ()
-    slime: tuple[Spot, ...] = ()
-    standing_water: tuple[Spot, ...] = ()
-    doubts: tuple[Doubt, ...] = ()
-    in_mm: bool = True
-    unplaced: tuple[UnplacedPatch, ...] | None = None
-
-    @property
-    def height_mm(self) -> float | None:
-        """Shoot height, None where not measured."""
-        return None if self.shoot_height_mm is None else self.shoot_height_mm.value
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +57,8 @@ class RunState:
     opening_mm : (length, width)
     target_shoot_height_mm, target_day : float or None
     harvest : HarvestDue or None
+    counted_from : datetime or None
+        Day 0 as the room says it; None where it counts from spreading.
     in_tray_from : datetime or None
         Since when a part of another tray lies in this one; None where it was spread in it.
 
@@ -138,6 +81,7 @@ class RunState:
     target_shoot_height_mm: float | None = None
     target_day: float | None = None
     harvest: HarvestDue | None = None
+    counted_from: datetime | None = None
     in_tray_from: datetime | None = None
 
     def __post_init__(self) -> None:
@@ -147,6 +91,11 @@ class RunState:
     def day_at(self, moment: datetime) -> float:
         """Days since spreading."""
         return (moment - self.spread_at) / timedelta(days=1)
+
+    def said_day(self, moment: datetime) -> int:
+        """The day that the room's people call it, 0 before it began."""
+        days = (moment - (self.counted_from or self.spread_at)) / timedelta(days=1)
+        return max(0, int(days))
 
     def until(self, moment: datetime) -> tuple[TrayReading, ...]:
         """Readings up to a moment, in order of time, each photo once."""
@@ -260,6 +209,8 @@ class RoomState:
     answers : tuple of Answer
     photo_every : timedelta
         How often each tray should be photographed.
+    in_fahrenheit : bool
+        Whether its people read temperatures in °F, else in °C.
     rates : WarningRates
 
     Raises
@@ -274,6 +225,7 @@ class RoomState:
     air: tuple[AirReading, ...] = ()
     answers: tuple[Answer, ...] = ()
     photo_every: timedelta = timedelta(hours=24)
+    in_fahrenheit: bool = False
     rates: WarningRates = field(default_factory=WarningRates)
 
     def __post_init__(self) -> None:

@@ -4,7 +4,8 @@ from math import log
 from typing import Final
 
 from trayvision.attention_flags import Flag, FlagKind, flag_key, tray_words
-from trayvision.attention_state import Level, RoomState, RunState, TrayReading, UnplacedPatch
+from trayvision.attention_readings import TrayReading, UnplacedPatch
+from trayvision.attention_state import Level, RoomState, RunState
 from trayvision.expectations import HOLD_LIKELIHOOD
 from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, WATER_FIRST
 

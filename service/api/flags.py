@@ -11,6 +11,7 @@ from service.context import Service
 from service.evidence_pictures import Role, evidence_picture
 from service.flag_answers import verdicts_out
 from service.flag_log import Answer, answer, flag_out, flags
+from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID
 from service.models.flags import Done, FlagOut, FlagsOut, FlagState, Snooze, VerdictIn, VerdictsOut
 from service.problems import RESPONSES
@@ -65,7 +66,10 @@ def verdict(service: TheService, by: By, flag_id: FlagId, said: VerdictIn) -> Fl
     with service.database.write() as connection:
         at = _looked_at(connection, said.at)
         found = Answer("verdict", said.note, verdict=said.verdict, at=at)
-        return answer(connection, flag_id, found, by)
+        out = answer(connection, flag_id, found, by)
+    # Other flags speak of trays on hold.
+    tell_watchers(service, ())
+    return out
 
 
 def _looked_at(connection: sa.Connection, at: datetime | None) -> datetime | None:

@@ -15,6 +15,7 @@ from service.flag_answers import verdicts_out
 from service.flag_history import FlagEvent, flag_history, last_answer_entry
 from service.flag_log import answer, flag_out, flags
 from service.holds import end_hold
+from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID
 from service.models.flags import Done, FlagOut, FlagState, Verdict, VerdictsOut
 from service.pages import addresses
@@ -128,6 +129,8 @@ def post_answer(
             else:
                 ids = [answer(connection, flag_id, said, by).id]
             undo = [Entry("flag_event", last_answer_entry(connection, one)) for one in ids]
+        # Other flags speak of trays on hold.
+        tell_watchers(service, ())
         mould = flag.kind == FlagKind.POSSIBLE_MOULD and said.verdict is Verdict.RIGHT
         to = addresses.flag(flag_id) if mould else back(request, addresses.NOW)
         return done(to, said_words(flag, said, say), undo=undo)

@@ -17,8 +17,8 @@ from typing import Any
 
 from trayvision.attention import find_attention
 from trayvision.attention_flags import FlagKind
-from trayvision.attention_readings import reading_of_record
-from trayvision.attention_state import Placement, RoomState, RunState, TrayReading
+from trayvision.attention_readings import TrayReading, reading_of_record
+from trayvision.attention_state import Placement, RoomState, RunState
 from trayvision.inspection import inspect_photo
 from trayvision.inspection_record import photo_record
 from trayvision.quality_flags import PhotoProblem

@@ -98,8 +98,9 @@ def test_pose_of_another_run_is_not_used(before: InspectedPhoto, truth: dict[str
     number = truth["tray_number"]
     kept = _earlier(before)
     assert kept[0]["number"] == number
-    same = {number: ((SPREAD, SPREAD + timedelta(days=60)),)}
-    respread = {number: ((TAKEN - timedelta(hours=1), TAKEN + timedelta(days=60)),)}
+    same = {number: ((SPREAD, SPREAD + timedelta(days=60), SPREAD),)}
+    later = TAKEN - timedelta(hours=1)
+    respread = {number: ((later, TAKEN + timedelta(days=60), later),)}
     assert len(same_run_poses(kept, same, TAKEN)) == 1
     assert same_run_poses(kept, respread, TAKEN) == []
     assert same_run_poses(kept, same, TAKEN - timedelta(hours=7)) == []

@@ -139,3 +139,13 @@ def test_morning_message_says_which_due_tray_is_on_hold(room: Room) -> None:
     (free,) = [line for line in lines if line.startswith("- Tray 18: overdue")]
     assert held.endswith("on hold: do not feed")
     assert "hold" not in free
+
+
+def test_ready_flag_speaks_of_a_hold_no_longer_than_it_lasts(room: Room) -> None:
+    spread(room, 17, 18, target_day=6.0)
+    mouldy(room, 17, 3.5, 4.25, 4.75, 5.25, 5.75, 6.25)
+    assert "Tray 17 is on hold: do not feed." in only(room, "ready")["look"]
+    flag = only(room, "possible mould")
+    room.post(f"/api/flags/{flag['id']}/verdict", verdict="fine")
+    assert held(room) == []
+    assert "on hold" not in only(room, "ready")["look"]
