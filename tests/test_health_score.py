@@ -212,6 +212,8 @@ class TestArithmetic:
         score = score_tray(healthy(cover=share(0.475, 0.0)))
         assert points_off(score, table.COVER) == pytest.approx(5.0)
         assert score.value == 95
+        (reason,) = [part.reason for part in score.parts if part.name == table.COVER]
+        assert reason.endswith("about half a day behind.")
 
     @pytest.mark.parametrize(
         ("name", "changes", "expected"),

@@ -263,4 +263,6 @@ def _with_lag(reason: str, late: float) -> str:
 
 
 def _days(days: float) -> str:
+    if days < 0.75:
+        return "half a day"
     return "1 day" if round(days) == 1 else f"{days:.0f} days"

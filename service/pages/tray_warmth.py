@@ -70,7 +70,7 @@ def warmth_shown(curves: RunCurves, normals: Normals, say: Say) -> WarmthShown |
     growing = curves.ended_at is None or curves.ended_at > say.now
     ready = f" By warmth: {ready_words(thermal.forecast, say)}." if growing else ""
     words = (
-        f"{last:.0f} degree-days (°C) since spreading at the last photo, "
+        f"{last:.0f} degree-days (°C) from spreading to the last photo within the readings, "
         f"{say.temperature(thermal.mean_c)} on average, by readings up to "
         f"{say.moment(thermal.known_until)}.{ready}"
     )
