@@ -14,7 +14,7 @@ from service.models.room import NewPlacement, NewTrayState, Placement, TrayState
 from service.models.runs import EndReason, Harvest, Lot, NewHarvest, NewLot, NewRun, Seed
 from service.refusals import Conflict, Refusal
 from service.room_log import Row, in_utc, placement_at, the_room, tray_numbered
-from service.run_calendar import run_spans, span_of
+from service.run_calendar import RunSpan, run_spans, span_of
 from service.run_changes import enter_run
 from service.things import HARVESTS, LOTS, PLACEMENTS, TRAY_STATES
 
@@ -106,7 +106,7 @@ def start_trays(
                 # Of several trays, whoever reads it must know which one.
                 raise Conflict(error.field, f"{error.rule} (tray {new.tray})") from error
             span = span_of(connection, run_id)
-            if ends_another(connection, span.tray_id, run_id, new.tray):
+            if ends_another(connection, span):
                 unended.append(new.tray)
             ids.append(run_id)
             trays.add(span.tray_id)
@@ -116,24 +116,10 @@ def start_trays(
     return Started(tuple(ids), lot, tuple(unended), tuple(placed))
 
 
-def ends_another(connection: sa.Connection, tray_id: int, run_id: int, number: int) -> bool:
-    """Whether a run without an end stood before this one. Raises Refusal after a later harvest."""
-    spans = run_spans(connection, tray_id)
-    place = next(index for index, span in enumerate(spans) if span.id == run_id)
-    if place == 0:
-        return False
-    before, begins_at = spans[place - 1], spans[place].begins_at
-    if before.reason is not EndReason.NEXT_RUN:
-        return False
-    harvests = HARVESTS.all(connection, limit=1000, where={"run_id": before.id})
-    ends = [one.harvested_at for one in cast(list[Harvest], harvests) if one.ends_run]
-    if ends and min(ends) > begins_at:
-        raise Refusal(
-            "spread_at",
-            f"must not be earlier than the harvest of tray {number} at "
-            f"{min(ends):%Y-%m-%d %H:%M} UTC; if that is wrong, correct it first",
-        )
-    return not ends
+def ends_another(connection: sa.Connection, span: RunSpan) -> bool:
+    """Whether a run without an end lay in the tray before this one, and ends here."""
+    before = [one for one in run_spans(connection, span.tray_id) if one.begins_at < span.begins_at]
+    return bool(before) and before[-1].reason is EndReason.NEXT_RUN
 
 
 def move_trays(service: Service, moves: Sequence[Move], by: Entrant) -> list[Placement]:
@@ -267,18 +253,4 @@ def harvest_runs(
 
 
 def _harvested(connection: sa.Connection, run_id: int, new: NewHarvest, by: Entrant) -> Harvest:
-    span = span_of(connection, run_id)
-    at = in_utc(new.harvested_at or by.at, the_room(connection))
-    if span.reason is EndReason.NEXT_RUN and span.ended_at is not None and at > span.ended_at:
-        raise Refusal(
-            "harvested_at",
-            f"must not be later than {span.ended_at:%Y-%m-%d %H:%M} UTC, when the tray was "
-            f"spread again, got {at:%Y-%m-%d %H:%M} UTC",
-        )
-    if span.ended_at is not None and span.reason is not EndReason.NEXT_RUN and new.ends_run:
-        raise Refusal(
-            "harvest",
-            f"must be of a run that has not ended, but this one ended at "
-            f"{span.ended_at:%Y-%m-%d %H:%M} UTC; correct that harvest instead",
-        )
     return cast(Harvest, HARVESTS.add(connection, new, by, belongs_to={"run_id": run_id}))

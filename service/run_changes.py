@@ -13,10 +13,13 @@ from service.models.runs import NewRun, Run, RunChange, Seed
 from service.refusals import Refusal
 from service.room_log import in_utc, the_room, tray_or_new
 from service.run_calendar import RunSpan, run_calendar, span_of
-from service.run_log import bring_seed, check_run, entry_seed, run_out
+from service.run_log import bring_seed, entry_seed, run_out
+from service.run_rules import check_run
 from service.schema import RUN
 
 _MOMENTS = ("spread_at", "soaked_at")
+# Where and when a run lies: what else is corrected meets no other run.
+_LIES = (*_MOMENTS, "tray_id")
 
 
 def new_run(service: Service, new: NewRun, by: Entrant) -> Run:
@@ -51,7 +54,8 @@ def correct_run(service: Service, run_id: int, change: RunChange, by: Entrant) -
             raise Refusal("spread_at", "must have a value, got null")
         if change.tray is not None:
             values["tray_id"] = tray_or_new(connection, change.tray, by)
-        check_run(connection, {**span.row, **values}, run_id=run_id)
+        if any(values.get(name, span.row[name]) != span.row[name] for name in _LIES):
+            check_run(connection, {**span.row, **values}, run_id=run_id)
         seed = entry_seed(connection, run_id) if change.seed is None else change.seed
         entry_id = correct(connection, RUN, run_id, values, by=by, why=change.why)
         bring_seed(connection, entry_id, seed)

@@ -1,6 +1,8 @@
 """What was taken of each run, kept between answers."""
 
+from bisect import bisect_left
 from collections.abc import Mapping
+from datetime import datetime
 
 import sqlalchemy as sa
 
@@ -39,3 +41,18 @@ def _read_harvests(connection: sa.Connection, before: tuple[Harvests, Seen] | No
 
 
 _HARVESTS = LogMemory((HARVEST,), _read_harvests)
+
+
+def runs_taken(connection: sa.Connection, start: datetime, end: datetime) -> set[int]:
+    """Ids of runs of which something was taken from a moment on and before another."""
+    taken = _IN_ORDER.of(connection)
+    first, last = (bisect_left(taken, moment, key=lambda one: one[0]) for moment in (start, end))
+    return {run_id for _, run_id in taken[first:last]}
+
+
+def _in_order(connection: sa.Connection, _before: object) -> list[tuple[datetime, int]]:
+    harvests = harvests_of_runs(connection)
+    return sorted((one.harvested_at, run) for run, parts in harvests.items() for one in parts)
+
+
+_IN_ORDER = LogMemory((HARVEST,), _in_order)

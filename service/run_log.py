@@ -1,4 +1,4 @@
-"""Runs: what is asked of one that is entered or corrected, and how they are given out."""
+"""Runs: the seed that they hold, and how they are given out."""
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
@@ -10,14 +10,11 @@ from service.entries import current, history
 from service.log_memory import LogMemory, Seen
 from service.models.room import Room
 from service.models.runs import Harvest, Run, Seed
-from service.refusals import Conflict, NotFound, Refusal
-from service.run_calendar import RunSpan, run_calendar, run_spans, span_of
-from service.run_ends import ends_of_runs
+from service.refusals import NotFound, Refusal
+from service.run_calendar import RunSpan
 from service.run_harvests import harvests_of_runs
 from service.schema import RUN, RUN_SEED, SEED_LOT
 
-# Two taps on "started" are one start.
-_ONE_START = timedelta(hours=1)
 # A database takes only so many numbers in one query.
 _AT_ONCE = 500
 _MOST_KEPT = 5000
@@ -37,60 +34,6 @@ def bring_seed(connection: sa.Connection, run_entry_id: int, seed: Sequence[Seed
     for part in seed:
         row = {"run_entry_id": run_entry_id, "lot_id": part.lot_id, "weight_g": part.weight_g}
         connection.execute(sa.insert(RUN_SEED).values(row))
-
-
-def check_run(
-    connection: sa.Connection, values: dict[str, Any], *, run_id: int | None = None
-) -> None:
-    """Hold the rules of a run that is entered or corrected.
-
-    Raises
-    ------
-    Refusal
-        If it was soaked after it was spread, or ended before.
-    Conflict
-        If the tray has another run that starts within the hour.
-    """
-    spread_at, soaked_at = values["spread_at"], values["soaked_at"]
-    begins_at = values.get("in_tray_from") or spread_at
-    if soaked_at is not None and soaked_at > spread_at:
-        raise Refusal(
-            "soaked_at",
-            f"must not be later than spread_at, got {soaked_at:%Y-%m-%d %H:%M} UTC "
-            f"and {spread_at:%Y-%m-%d %H:%M} UTC",
-        )
-    for other in run_spans(connection, values["tray_id"]):
-        if other.id != run_id and abs(other.begins_at - begins_at) < _ONE_START:
-            raise Conflict(
-                "spread_at",
-                f"must be an hour or more from run {other.id} of this tray, spread "
-                f"{other.begins_at:%Y-%m-%d %H:%M} UTC; correct that run instead",
-            )
-    if run_id is not None:
-        ended_at, _ = ends_of_runs(connection, [run_id]).get(run_id, (None, None))
-        if ended_at is not None and ended_at < begins_at:
-            raise Refusal(
-                "spread_at", f"must not be later than the harvest at {ended_at:%Y-%m-%d %H:%M} UTC"
-            )
-        parted = [part.begins_at for part in run_calendar(connection).parts.get(run_id, ())]
-        if parted and min(parted) < spread_at:
-            raise Refusal(
-                "spread_at",
-                "must not be later than when a part was put into another tray, "
-                f"{min(parted):%Y-%m-%d %H:%M} UTC",
-            )
-
-
-def check_harvest(connection: sa.Connection, run_id: int, harvested_at: datetime) -> None:
-    """Refuse a harvest before its run lay in its tray."""
-    span = span_of(connection, run_id)
-    if harvested_at < span.begins_at:
-        what = "spread_at" if span.split_from_id is None else "in_tray_from"
-        raise Refusal(
-            "harvested_at",
-            f"must not be earlier than {what} {span.begins_at:%Y-%m-%d %H:%M} UTC, "
-            f"got {harvested_at:%Y-%m-%d %H:%M} UTC",
-        )
 
 
 def run_out(connection: sa.Connection, span: RunSpan, *, room: Room, now: datetime) -> Run:

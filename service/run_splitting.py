@@ -17,7 +17,8 @@ from service.refusals import Refusal
 from service.room_changes import ends_another
 from service.room_log import in_utc, the_room, tray_or_new
 from service.run_calendar import RunSpan, span_of
-from service.run_log import bring_seed, check_run, entry_seed, run_out
+from service.run_log import bring_seed, entry_seed, run_out
+from service.run_rules import check_run
 from service.schema import RUN
 
 _LEAST_G = 0.1
@@ -77,7 +78,7 @@ def split_run(service: Service, run_id: int, new: NewSplit, by: Entrant) -> Spli
         part_id = enter(connection, RUN, values, by)
         bring_seed(connection, part_id, moved)
         part = span_of(connection, part_id)
-        ended_another = ends_another(connection, part.tray_id, part_id, new.tray)
+        ended_another = ends_another(connection, part)
         out = run_out(connection, part, room=room, now=by.at)
     tell_watchers(service, {span.tray_id, part.tray_id})
     return Split(out, corrected, ended_another)

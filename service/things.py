@@ -1,6 +1,5 @@
 """The kinds of things whose paths are all alike, and the rules that hold for them."""
 
-from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
@@ -11,7 +10,7 @@ from service.models import room as rooms
 from service.refusals import Conflict, Refusal
 from service.resources import Resource, Values
 from service.room_log import one
-from service.run_log import check_harvest
+from service.run_rules import check_harvest
 from service.schema import (
     CAPTURE,
     CHORE,
@@ -57,13 +56,8 @@ def name_is_free(table: sa.Table, *within: str) -> Any:
     return check
 
 
-def _harvest_after_spreading(
-    connection: sa.Connection, values: Values, _thing_id: int | None
-) -> None:
-    if values["reason"] == runs.EndReason.NEXT_RUN:
-        raise Refusal("reason", "must be harvested, thrown or other")
-    harvested_at: datetime = values["harvested_at"]
-    check_harvest(connection, values["run_id"], harvested_at)
+def _within_its_run(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
+    check_harvest(connection, values, harvest_id=thing_id)
 
 
 def _low_below_high(_connection: sa.Connection, values: Values, _thing_id: int | None) -> None:
@@ -117,7 +111,7 @@ HARVESTS = Resource(
     runs.Harvest,
     newest_by="harvested_at",
     now_if_missing="harvested_at",
-    check=_harvest_after_spreading,
+    check=_within_its_run,
 )
 READINGS = Resource(
     READING,

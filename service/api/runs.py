@@ -6,12 +6,12 @@ from fastapi import APIRouter, Path, Query
 
 from service.api.dependencies import By, Limit, Offset, TheService
 from service.growth import run_curves
-from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID, Text
 from service.models.growth import RunCurves
 from service.models.room import History
 from service.models.runs import Harvest, NewHarvest, NewRun, NewSplit, Run, RunChange
 from service.problems import RESPONSES
+from service.room_changes import harvest_run
 from service.room_log import the_room
 from service.run_calendar import run_spans, span_of
 from service.run_changes import correct_run, new_run, withdraw_run
@@ -94,16 +94,10 @@ def post_split(service: TheService, by: By, run_id: RunId, new: NewSplit) -> Run
     return split_run(service, run_id, new, by).run
 
 
-@router.post(
-    "/{run_id}/harvests", status_code=201, response_model=Harvest, summary="A tray was harvested"
-)
-def post_harvest(service: TheService, by: By, run_id: RunId, new: NewHarvest) -> Any:
+@router.post("/{run_id}/harvests", status_code=201, summary="A tray was harvested")
+def post_harvest(service: TheService, by: By, run_id: RunId, new: NewHarvest) -> Harvest:
     """Or thrown, or a part of it was taken."""
-    with service.database.write() as connection:
-        span = span_of(connection, run_id)
-        out = HARVESTS.add(connection, new, by, belongs_to={"run_id": run_id})
-    tell_watchers(service, [span.tray_id])
-    return out
+    return harvest_run(service, run_id, new, by)
 
 
 @router.get("/{run_id}/harvests", summary="What was taken of a run")

@@ -14,7 +14,7 @@ from service.period_report.names import Names
 from service.period_report.period import Period
 from service.period_report.tray_photos import PeriodPhotos
 from service.run_calendar import RunSpan, run_calendar
-from service.run_harvests import harvests_of_runs
+from service.run_harvests import harvests_of_runs, runs_taken
 from service.run_log import runs_out, seed_of_entries
 
 # A database takes only so many numbers in one query.
@@ -106,7 +106,9 @@ class Totals:
 
 
 class PeriodRuns:
-    """Runs that lie in a period, by spreading and tray; each is put together when it is shown.
+    """Runs of a period, by spreading and tray; each is put together when it is shown.
+
+    They are those that lie in it, and those of which something was taken in it.
 
     Parameters
     ----------
@@ -123,11 +125,18 @@ class PeriodRuns:
         self._room = room
         self._period = period
         self._now = now
-        before = period.start - timedelta(microseconds=1)
-        self.spans = sorted(
-            (span for span in run_calendar(connection).not_ended(before) if _lies_in(span, period)),
-            key=lambda span: (span.spread_at, span.number),
-        )
+        calendar, before = run_calendar(connection), period.start - timedelta(microseconds=1)
+        self._lying = {
+            span.id: span for span in calendar.not_ended(before) if _lies_in(span, period)
+        }
+        # A harvest counts where it was, also one that an older entry dates after the tray was
+        # spread again: periods must add up to the whole.
+        late = runs_taken(connection, period.start, period.end) - self._lying.keys()
+        spans = [
+            *self._lying.values(),
+            *(calendar.by_id[one] for one in late & calendar.by_id.keys()),
+        ]
+        self.spans = sorted(spans, key=lambda span: (span.spread_at, span.number))
         self._seed = seed_of_entries(connection, [span.row["entry_id"] for span in self.spans])
         self._harvests = harvests_of_runs(connection)
 
@@ -161,7 +170,11 @@ class PeriodRuns:
         spread = self._spread
         seed = {span.id: seed_weight(self._seed_of(span)) for span in spread}
         own = [span for span in spread if span.split_from_id is None]
-        ends = [span for span in spans if span.ended_at is not None and holds(span.ended_at)]
+        ends = [
+            span
+            for span in self._lying.values()
+            if span.ended_at is not None and holds(span.ended_at)
+        ]
         taken = [
             part
             for span in spans
@@ -177,7 +190,7 @@ class PeriodRuns:
             seed_g=sum(weight for weight in seed.values() if weight is not None),
             seed_not_weighed=sum(seed[span.id] is None for span in own),
             ended=dict(Counter(span.reason for span in ends if span.reason is not None)),
-            growing_on=len(spans) - len(ends),
+            growing_on=len(self._lying) - len(ends),
             harvests=len(kept),
             not_weighed=sum(part.weight_g is None for part in kept),
             harvested_g=sum(part.weight_g or 0.0 for part in kept),
