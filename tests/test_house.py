@@ -30,7 +30,7 @@ STEPS = {
     "light and sharpness": "kit_white kit_surfaces illumination_field edge_profile clipped_white "
     "colour_correction sharpness",
     "segmentation": "pixel_classes leaf_green segmentation tray_plan",
-    "measures": "bed_height canopy_* evenness mould mould_*",
+    "measures": "bed_height strip_bands canopy_* evenness mould mould_*",
     "score": "expectations scored_measures score_* health_score",
     "inspection": "tray_inspection inspection class_mask",
     "over time": "sigmoid thermal_* growth_* past_runs harvest_* shelf_curves sequential_test "

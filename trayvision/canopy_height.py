@@ -1,8 +1,7 @@
 """Canopy height, read where the canopy hides the height strip.
 
-The strip's own plane is rectified, so that its bands lie in rows of known height. Going down
-from the top, each band's level is followed (the light changes at the rim and towards the
-floor), and every pixel is asked whether it still looks like the strip. The height at which the
+The strip's own plane is rectified, so that its bands lie in rows of known height, and each height
+is asked which share of the strip is seen there (`trayvision.strip_bands`). The height at which the
 strip as a whole gives way to the canopy is the change point of that profile, which a single
 blade across the strip, a glint or a missing band does not move.
 """
@@ -17,27 +16,16 @@ from trayvision.bed_height import ASSUMED_BED_HEIGHT
 from trayvision.measurement import Measurement
 from trayvision.photo import Photo
 from trayvision.quality_flags import Doubt
-from trayvision.reference_kit import STRIP_BAND_MM, STRIP_TOP_MM, STRIP_WIDTH_MM
+from trayvision.reference_kit import STRIP_TOP_MM, STRIP_WIDTH_MM
+from trayvision.strip_bands import PITCH_MM, Image, seen_profile
 from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
-Image = npt.NDArray[np.float32]
 
-_PITCH_MM = 0.5
 _EDGE_MARGIN_MM = 3.0
 # Below these the strip's bands melt into each other (10 mm bands need 4 px to show a level).
 _MIN_PX_PER_MM = 0.35
 _MIN_FACING_DEG = 12.0
-# Share of the white-to-black contrast by which a strip pixel may miss its band's level.
-_LEVEL_TOLERANCE = 0.36
-# Chroma, of colours divided by the strip's own white, beyond which a pixel is no paper. Light
-# that has passed through blades tints the paper green, so green is judged less strictly than
-# the straw and root colours of the bed.
-_GREEN_TOLERANCE = 0.20
-_STRAW_TOLERANCE = 0.05
-_LEAST_CONTRAST = 12.0
-_FOLLOWING_SLACK = 1.5
-_FOLLOWED_SHARE = 0.8
 
 
 @dataclass(frozen=True)
@@ -93,12 +81,9 @@ def measure_canopy_height(
     """
     reason = _why_not_readable(photo, pose)
     view = None if reason else _strip_view(photo, pose)
-    seen = None if view is None else _seen_pixels(view)
-    if seen is None:
+    profile = None if view is None else seen_profile(view)
+    if profile is None:
         return CanopyHeight.unknown(reason or Doubt.STRIP_UNCLEAR)
-    profile = seen.mean(axis=1).reshape(-1, round(1 / _PITCH_MM)).mean(axis=1)
-    if profile[-40:].mean() < 0.4:
-        return CanopyHeight.unknown(Doubt.STRIP_UNCLEAR)
     height, spread = _change_point(profile)
     pose_mm = float(np.max(pose.position_uncertainty_mm(_strip_point(pose, height))))
     uncertainty = float(np.hypot(np.hypot(1.0, spread), pose_mm))
@@ -138,11 +123,11 @@ def _why_not_readable(photo: Photo, pose: TrayPose) -> Doubt | None:
 
 
 def _strip_view(photo: Photo, pose: TrayPose) -> Image:
-    """(rows, columns, 3) of the strip's face; row 0 at the floor, `_PITCH_MM` a pixel."""
+    """(rows, columns, 3) of the strip's face; row 0 at the floor, `PITCH_MM` a pixel."""
     top = int(STRIP_TOP_MM + pose.size.depth_mm)
-    heights = (np.arange(int(top / _PITCH_MM), dtype=np.float64) + 0.5) * _PITCH_MM
+    heights = (np.arange(int(top / PITCH_MM), dtype=np.float64) + 0.5) * PITCH_MM
     half = STRIP_WIDTH_MM / 2 - _EDGE_MARGIN_MM
-    across = np.arange(-half, half + 1e-9, _PITCH_MM, dtype=np.float64)
+    across = np.arange(-half, half + 1e-9, PITCH_MM, dtype=np.float64)
     points = pose.size.strip_points_mm(heights[:, None], across[None, :])
     where = photo.to_working(pose.project(points)).astype(np.float32)
     view = cv2.remap(
@@ -155,98 +140,6 @@ def _strip_view(photo: Photo, pose: TrayPose) -> Image:
     return cv2.GaussianBlur(view, (3, 3), 0).astype(np.float32)
 
 
-def _seen_pixels(view: Image) -> npt.NDArray[np.bool_] | None:
-    """Which pixels of the rectified strip show the strip itself; None if it has no bands."""
-    band_rows = round(STRIP_BAND_MM / _PITCH_MM)
-    bands = view.shape[0] // band_rows
-    shape = (bands, band_rows, view.shape[1], 3)
-    # Channel by channel: numpy is slow along a last axis of three.
-    cells = np.ascontiguousarray(view[: bands * band_rows].reshape(shape).transpose(0, 3, 1, 2))
-    inner = cells[:, :, 4:-4]
-    top = range(bands - 8, bands)
-    middle = {band: _median_colour(inner[band].reshape(3, -1)) for band in top}
-    paper = _Paper(
-        *(
-            np.median([middle[band] for band in top if band % 2 == odd], axis=0)[:, None, None]
-            for odd in (1, 0)
-        )
-    )
-    if paper.contrast < _LEAST_CONTRAST:
-        return None
-    # The clear upper bands show how far noise alone carries paper from its own colour.
-    upper = [paper.chroma_from(inner[band], band % 2 == 1) for band in top]
-    noise = float(np.percentile(np.stack(upper), 90))
-    full = np.empty(view.shape[:2], dtype=bool)
-    seen = full[: bands * band_rows].reshape(shape[:3])
-    for band in range(bands - 1, -1, -1):
-        is_white = band % 2 == 1
-        paper = paper.followed(inner[band], is_white, noise)
-        seen[band] = paper.shows(cells[band], is_white, noise)
-    full[bands * band_rows :] = full[bands * band_rows - 1]
-    return full
-
-
-def _median_colour(pixels: Image) -> Image:
-    """(3,) median of (3, n), the upper one of an even count."""
-    middle = pixels.shape[1] // 2
-    return np.asarray(np.partition(pixels, middle, axis=1)[:, middle])
-
-
-def _chroma(difference: Image) -> Image:
-    red, green, blue = difference
-    low, high = np.minimum(red, green), np.maximum(red, green)
-    return np.asarray(np.maximum(high, blue) - np.minimum(low, blue))
-
-
-@dataclass(frozen=True, eq=False)
-class _Paper:
-    """RGB (3, 1, 1) of the strip's white and black at one height; pixels are (3, h, w)."""
-
-    white: Image
-    black: Image
-
-    @property
-    def contrast(self) -> float:
-        return float(np.mean(self.white - self.black))
-
-    def _relative(self, pixels: Image, is_white: bool) -> Image:
-        """Difference from the band's colour in shares of the contrast, channel by channel."""
-        ink = self.white if is_white else self.black
-        return np.asarray((pixels - ink) * (1 / np.maximum(self.white - self.black, 8)))
-
-    def chroma_from(self, pixels: Image, is_white: bool) -> Image:
-        return _chroma(self._relative(pixels, is_white))
-
-    def shows(
-        self, pixels: Image, is_white: bool, noise: float, slack: float = 1.0
-    ) -> npt.NDArray[np.bool_]:
-        """Which pixels are this paper's colour."""
-        difference = self._relative(pixels, is_white)
-        red, green, blue = difference
-        greenish = (green >= red) & (green > blue)
-        straw, leaf = (slack * (limit + noise) for limit in (_STRAW_TOLERANCE, _GREEN_TOLERANCE))
-        chroma = _chroma(difference)
-        level = np.abs(red + green + blue)
-        return np.asarray(
-            (level < 3 * _LEVEL_TOLERANCE * slack)
-            & ((chroma < straw) | (greenish & (chroma < leaf)))
-        )
-
-    def followed(self, pixels: Image, is_white: bool, noise: float) -> "_Paper":
-        """The paper as the next band shows it, if most of the band shows it at all.
-
-        Gloss, the rim's shadow and light from coloured walls change it from band to band; a
-        canopy that is no more like the paper than that would be followed too, so a step is
-        kept small, and never brings white and black together.
-        """
-        like = self.shows(pixels, is_white, noise, _FOLLOWING_SLACK)
-        if like.mean() < _FOLLOWED_SHARE:
-            return self
-        colour = _median_colour(pixels[:, like])[:, None, None]
-        moved = _Paper(colour, self.black) if is_white else _Paper(self.white, colour)
-        return moved if moved.contrast > _LEAST_CONTRAST else self
-
-
 def _change_point(profile: FloatArray) -> tuple[float, float]:
     """Height in mm below which the strip is hidden and above which it is seen, and its spread.
 
@@ -254,11 +147,10 @@ def _change_point(profile: FloatArray) -> tuple[float, float]:
     height that leaves least strip seen below and least hidden above. The spread is the
     standard deviation of the transition, as if the profile were its cumulative distribution.
     """
-    smooth = np.clip(profile / max(float(np.median(profile[-60:])), 0.5), 0, 1)
-    seen_below = np.concatenate([[0.0], np.cumsum(smooth)])
-    hidden_above = np.concatenate([np.cumsum((1 - smooth)[::-1])[::-1], [0.0]])
+    seen_below = np.concatenate([[0.0], np.cumsum(profile)])
+    hidden_above = np.concatenate([np.cumsum((1 - profile)[::-1])[::-1], [0.0]])
     height = int(np.argmin(seen_below + hidden_above))
-    low, high = max(0, height - 40), min(len(smooth), height + 60)
-    mixed = smooth[low:high]
+    low, high = max(0, height - 40), min(len(profile), height + 60)
+    mixed = profile[low:high]
     spread = float(np.sum(mixed * (1 - mixed))) * 2 / np.sqrt(12)
     return float(height), spread
