@@ -2,8 +2,8 @@
 
 from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass, field
-from datetime import datetime
-from typing import Any
+from datetime import datetime, timedelta
+from typing import Any, Final
 
 import sqlalchemy as sa
 
@@ -12,6 +12,9 @@ from service.flag_rows import ANSWERS, flags_where, settled_flags, standing_flag
 from service.models.flags import FlagOut, FlagState, Verdict
 from service.refusals import NotFound, Refusal
 from service.schema import FLAG, FLAG_EVENT
+
+# As long as the longest run: whoever wants to hear no more of it says what it was.
+_LONGEST_SNOOZE: Final = timedelta(days=60)
 
 
 @dataclass(frozen=True)
@@ -127,8 +130,16 @@ def answer(connection: sa.Connection, flag_id: int, said: Answer, by: Entrant) -
     NotFound
         If there is no such flag.
     Refusal
-        If it was given before what it answers began, or is still to come.
+        If it was given before what it answers began, or is still to come; or it puts a look off
+        until a moment that has passed, or for more than 60 days.
     """
+    if said.until_at is not None and not by.at < said.until_at <= by.at + _LONGEST_SNOOZE:
+        raise Refusal(
+            "until",
+            f"must be later than now and at most {_LONGEST_SNOOZE.days} days ahead, got "
+            f"{said.until_at:%Y-%m-%d %H:%M} UTC while the service's clock says "
+            f"{by.at:%Y-%m-%d %H:%M} UTC",
+        )
     flag, at = flag_out(connection, flag_id, by.at), said.at or by.at
     if said.at is not None and not flag.since <= at <= by.at:
         raise Refusal(

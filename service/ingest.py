@@ -21,7 +21,7 @@ from service.context import Service
 from service.entries import Entrant, current, enter
 from service.full_disk import full_disk_refused
 from service.inspection_log import NewPhoto, enter_photo, find_photo
-from service.inspector import FURTHEST_AHEAD, BedSpan, InspectedPhoto, InspectionJob
+from service.inspector import BedSpan, InspectedPhoto, InspectionJob
 from service.models.photos import PhotoOut, Watering
 from service.models.room import Room
 from service.photo_log import photo_out
@@ -29,6 +29,7 @@ from service.refusals import Refusal, TooLarge
 from service.room_log import in_utc, one, the_room, tray_sizes
 from service.run_calendar import run_spans_by_number
 from service.schema import ASSIGNMENT, CAMERA, PHOTO_INSPECTION, TRAY_INSPECTION
+from service.told_moments import refuse_ahead
 
 _LOG = logging.getLogger(__name__)
 _LONGEST_NAME = 200
@@ -210,12 +211,7 @@ def _job(
 def moment_given(taken_at: datetime, room: Room, by: Entrant) -> datetime:
     """When a photo was taken as somebody says, in UTC. Raises Refusal where that lies ahead."""
     moment = in_utc(taken_at, room)
-    if moment > by.at + FURTHEST_AHEAD:
-        raise Refusal(
-            "taken_at",
-            f"must lie at most a day ahead, got {moment:%Y-%m-%d %H:%M} UTC while the service's "
-            f"clock says {by.at:%Y-%m-%d %H:%M} UTC",
-        )
+    refuse_ahead("taken_at", moment, by.at)
     return moment
 
 

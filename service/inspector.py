@@ -10,13 +10,14 @@ from collections.abc import Mapping
 from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from multiprocessing import get_context
 from pathlib import Path
 from time import monotonic
 from typing import Any, Protocol
 
 from service.refusals import Busy
+from service.told_moments import FURTHEST_AHEAD
 from trayvision.marked_tray import MarkedTray
 from trayvision.measurement import Measurement
 
@@ -24,10 +25,6 @@ _LOG = logging.getLogger(__name__)
 
 # How often a photo that is waited for looks up whether the service stops.
 _LOOK_UP_SECONDS = 0.5
-
-# A clock further ahead than that is wrong; less may be a time zone that nobody set. A photo years
-# ahead would stay its tray's latest for years.
-FURTHEST_AHEAD = timedelta(days=1)
 
 # Since when a run lies in its tray, up to when, and when it was spread.
 Span = tuple[datetime, datetime, datetime]

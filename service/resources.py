@@ -4,9 +4,9 @@ A `Resource` says which table, which models, and which rules hold; `service.api.
 paths. What is special (a run's seed, a photo's bytes) has modules of its own.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import sqlalchemy as sa
@@ -18,6 +18,7 @@ from service.models.room import History, HistoryRow
 from service.refusals import Conflict, NotFound, Refusal
 from service.room_log import Row, in_utc, one, the_room
 from service.schema import RUN, RUN_SEED, SEED_LOT
+from service.told_moments import FURTHEST_AHEAD, refuse_ahead
 
 Values = dict[str, Any]
 # Called with the values about to be entered and the thing's id, None for a new one.
@@ -43,6 +44,10 @@ class Resource:
         Columns that are never asked for, and what they are.
     now_if_missing : str, optional
         Moment that is taken as now where a new thing does not say.
+    happened : collection of str
+        Columns of moments of what happened.
+    furthest : timedelta
+        How far ahead of the service's clock these may lie, in whole days.
     said_by : mapping
         Columns of moments, each with the column of the person who gives it.
     check : callable
@@ -56,6 +61,8 @@ class Resource:
     newest_by: str | None = None
     now_if_missing: str | None = None
     defaults: Mapping[str, Any] = field(default_factory=dict)
+    happened: Collection[str] = ()
+    furthest: timedelta = FURTHEST_AHEAD
     said_by: Mapping[str, str] = field(default_factory=dict)
     check: Check = _no_rule
 
@@ -72,6 +79,7 @@ class Resource:
         if self.now_if_missing is not None and values[self.now_if_missing] is None:
             values[self.now_if_missing] = by.at
         values |= self._sayers(values, by)
+        self._refuse_ahead(values, by.at)
         self._check(connection, values, None)
         return self.get(connection, enter(connection, self.table, values, by))
 
@@ -106,6 +114,7 @@ class Resource:
         if required:
             raise Refusal(required[0], "must have a value, got null")
         given |= self._sayers(given, by)
+        self._refuse_ahead(given, by.at)
         values = {name: before[name] for name in self._own_columns()} | given
         self._check(connection, values, thing_id)
         correct(connection, self.table, thing_id, given, by=by, why=change.why)
@@ -167,6 +176,11 @@ class Resource:
             raise Conflict(
                 self.table.name, f"{thing_id} is still referred to by {', '.join(users)}"
             )
+
+    def _refuse_ahead(self, values: Values, now: datetime) -> None:
+        for name in self.happened:
+            if values.get(name) is not None:
+                refuse_ahead(name, values[name], now, furthest=self.furthest)
 
     def _required(self, name: str) -> bool:
         return name in self.table.c and not self.table.c[name].nullable

@@ -1,7 +1,7 @@
 """Commands on several trays at once: started, moved, swapped, put to rest; all or nothing."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import cast
 
@@ -13,10 +13,15 @@ from service.ingest import tell_watchers
 from service.models.room import NewPlacement, NewTrayState, Placement, TrayStateEntry
 from service.models.runs import EndReason, Harvest, Lot, NewHarvest, NewLot, NewRun, Seed
 from service.refusals import Conflict, Refusal
+from service.resources import Resource
 from service.room_log import Row, in_utc, placement_at, the_room, tray_numbered
 from service.run_calendar import RunSpan, run_spans, span_of
 from service.run_changes import enter_run
 from service.things import HARVESTS, LOTS, PLACEMENTS, TRAY_STATES
+from service.told_moments import RUN_FURTHEST_AHEAD
+
+# Trays that are spread from a date to come are put there then.
+_TO_BE_SPREAD = replace(PLACEMENTS, furthest=RUN_FURTHEST_AHEAD)
 
 
 @dataclass(frozen=True)
@@ -111,7 +116,7 @@ def start_trays(
             ids.append(run_id)
             trays.add(span.tray_id)
         for new, place in zip(runs, places, strict=bool(places)):
-            placed.append(_placed(connection, Move(new.tray, place), by))
+            placed.append(_placed(connection, Move(new.tray, place), by, _TO_BE_SPREAD))
     tell_watchers(service, trays)
     return Started(tuple(ids), lot, tuple(unended), tuple(placed))
 
@@ -130,9 +135,11 @@ def move_trays(service: Service, moves: Sequence[Move], by: Entrant) -> list[Pla
     return placed
 
 
-def _placed(connection: sa.Connection, move: Move, by: Entrant) -> Placement:
+def _placed(
+    connection: sa.Connection, move: Move, by: Entrant, placements: Resource = PLACEMENTS
+) -> Placement:
     belongs = {"tray_id": tray_numbered(connection, move.tray)["id"]}
-    return cast(Placement, PLACEMENTS.add(connection, move.to, by, belongs_to=belongs))
+    return cast(Placement, placements.add(connection, move.to, by, belongs_to=belongs))
 
 
 def swap_trays(

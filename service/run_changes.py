@@ -36,7 +36,7 @@ def enter_run(connection: sa.Connection, new: NewRun, by: Entrant) -> int:
     values = _columns(new.model_dump(exclude={"tray", "seed"}), the_room(connection))
     values["tray_id"] = tray_or_new(connection, new.tray, by)
     values["spread_at"] = values["spread_at"] or by.at
-    check_run(connection, values)
+    check_run(connection, values, now=by.at)
     run_id = enter(connection, RUN, values, by)
     bring_seed(connection, run_id, new.seed)
     return run_id
@@ -55,7 +55,7 @@ def correct_run(service: Service, run_id: int, change: RunChange, by: Entrant) -
         if change.tray is not None:
             values["tray_id"] = tray_or_new(connection, change.tray, by)
         if any(values.get(name, span.row[name]) != span.row[name] for name in _LIES):
-            check_run(connection, {**span.row, **values}, run_id=run_id)
+            check_run(connection, {**span.row, **values}, now=by.at, run_id=run_id)
         seed = entry_seed(connection, run_id) if change.seed is None else change.seed
         entry_id = correct(connection, RUN, run_id, values, by=by, why=change.why)
         bring_seed(connection, entry_id, seed)

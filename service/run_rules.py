@@ -10,6 +10,7 @@ from service.models.runs import EndReason
 from service.refusals import Conflict, Refusal
 from service.run_calendar import RunSpan, run_calendar, run_spans, span_of
 from service.run_harvests import harvests_of_runs
+from service.told_moments import LONGEST_SOAK, RUN_FURTHEST_AHEAD, refuse_ahead
 
 # Two taps on "started" are one start.
 _ONE_START = timedelta(hours=1)
@@ -17,16 +18,22 @@ _CORRECT_IT = "if that is wrong, correct it first"
 
 
 def check_run(
-    connection: sa.Connection, values: Mapping[str, Any], *, run_id: int | None = None
+    connection: sa.Connection,
+    values: Mapping[str, Any],
+    *,
+    now: datetime,
+    run_id: int | None = None,
 ) -> None:
     """Hold the rules of a run that is entered or corrected.
 
-    A run that nobody harvested may be followed by the next one, which ends it.
+    It may be spread from a date to come, while its seed soaks or before. A run that nobody
+    harvested may be followed by the next one, which ends it.
 
     Raises
     ------
     Refusal
-        If it was soaked after it was spread, or would begin after something was taken of it, or
+        If it is to be spread more than 14 days from now, was soaked after that or more than 14 days
+        before, or would begin after something was taken of it, or
         before all was taken of the run before in its tray, or last into the next one.
     Conflict
         If the tray has another run that starts within the hour.
@@ -38,6 +45,13 @@ def check_run(
             "soaked_at",
             f"must not be later than spread_at, got {_utc(soaked_at)} and {_utc(spread_at)}",
         )
+    if soaked_at is not None and spread_at - soaked_at > LONGEST_SOAK:
+        raise Refusal(
+            "soaked_at",
+            f"must be at most {LONGEST_SOAK.days} days before spread_at, got {_utc(soaked_at)} "
+            f"and {_utc(spread_at)}",
+        )
+    refuse_ahead("spread_at", spread_at, now, furthest=RUN_FURTHEST_AHEAD)
     others = [one for one in run_spans(connection, values["tray_id"]) if one.id != run_id]
     for other in others:
         if abs(other.begins_at - begins_at) < _ONE_START:

@@ -20,6 +20,7 @@ from service.run_calendar import RunSpan, span_of
 from service.run_log import bring_seed, entry_seed, run_out
 from service.run_rules import check_run
 from service.schema import RUN
+from service.told_moments import refuse_ahead
 
 _LEAST_G = 0.1
 
@@ -51,14 +52,15 @@ def split_run(service: Service, run_id: int, new: NewSplit, by: Entrant) -> Spli
     NotFound
         If there is no such run.
     Refusal
-        If it is the same tray, the run does not lie in its tray at that moment, or the other
-        tray was harvested later than that.
+        If it lies more than a day ahead, it is the same tray, the run does not lie in its tray at
+        that moment, or the other tray was harvested later than that.
     Conflict
         If another run of the other tray starts within the hour.
     """
     with service.database.write() as connection:
         span, room = span_of(connection, run_id), the_room(connection)
         split_at = in_utc(new.split_at or by.at, room)
+        refuse_ahead("split_at", split_at, by.at)
         _check(span, new, split_at)
         values = {
             name: span.row[name]
@@ -70,7 +72,7 @@ def split_run(service: Service, run_id: int, new: NewSplit, by: Entrant) -> Spli
             # A part of a part is of the run that was spread: all are as old as that.
             "split_from_id": span.split_from_id or span.id,
         }
-        check_run(connection, values)
+        check_run(connection, values, now=by.at)
         kept, moved = _shared(entry_seed(connection, run_id), new.share)
         why = f"{new.share:.0%} put into tray {new.tray}"
         corrected = correct(connection, RUN, run_id, {}, by=by, why=why)

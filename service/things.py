@@ -93,6 +93,7 @@ TRAY_STATES = Resource(
     rooms.TrayStateEntry,
     newest_by="since_at",
     now_if_missing="since_at",
+    happened=("since_at",),
 )
 PLACEMENTS = Resource(
     PLACEMENT,
@@ -101,9 +102,17 @@ PLACEMENTS = Resource(
     rooms.Placement,
     newest_by="placed_at",
     now_if_missing="placed_at",
+    happened=("placed_at",),
     check=_position_on_its_shelf,
 )
-LOTS = Resource(SEED_LOT, runs.NewLot, runs.LotChange, runs.Lot, check=name_is_free(SEED_LOT))
+LOTS = Resource(
+    SEED_LOT,
+    runs.NewLot,
+    runs.LotChange,
+    runs.Lot,
+    happened=("received_at",),
+    check=name_is_free(SEED_LOT),
+)
 HARVESTS = Resource(
     HARVEST,
     runs.NewHarvest,
@@ -111,6 +120,7 @@ HARVESTS = Resource(
     runs.Harvest,
     newest_by="harvested_at",
     now_if_missing="harvested_at",
+    happened=("harvested_at",),
     check=_within_its_run,
 )
 READINGS = Resource(
@@ -120,6 +130,7 @@ READINGS = Resource(
     runs.Reading,
     newest_by="read_at",
     now_if_missing="read_at",
+    happened=("read_at",),
     check=_low_below_high,
 )
 CHORES = Resource(
@@ -128,6 +139,7 @@ CHORES = Resource(
     runs.ChoreChange,
     runs.Chore,
     newest_by="first_entered_at",
+    happened=("done_at",),
     said_by={"done_at": "done_by"},
 )
 # Only its history is shown this way; a capture is entered with its photo.

@@ -18,10 +18,11 @@ from service.run_calendar import RunSpan, run_calendar
 from service.run_log import seed_of
 from service.schema import SEED_LOT
 from service.things import LOTS
+from service.told_moments import LONGEST_SOAK
 
 SEED_ROWS = 3
 _MOST_LOTS = 1000
-_LONGEST_SOAK_HOURS = 24.0 * 14
+_LONGEST_SOAK_HOURS = LONGEST_SOAK / timedelta(hours=1)
 # Runs of one tray among which one is looked for that was not split.
 _LOOKED_BACK = 5
 LABELS: Mapping[str, str] = {
