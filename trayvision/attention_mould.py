@@ -62,9 +62,12 @@ def mould_flags(room: RoomState, *, among: Collection[str] | None = None) -> lis
 
 
 def room_verdicts(room: RoomState) -> RoomVerdicts:
-    """The room's answers to its mould flags, counted; each flag by its last verdict."""
+    """The room's answers to its mould flags, counted; each flag by its last verdict.
+
+    The last is the one entered last: a verdict may be written down later, with an earlier moment.
+    """
     last = {}
-    for answer in sorted(room.answers, key=lambda one: one.said_at):
+    for answer in room.answers:
         about_mould = answer.flag_key.startswith(f"{FlagKind.POSSIBLE_MOULD}/")
         if about_mould and answer.kind in (AnswerKind.RIGHT, AnswerKind.WRONG):
             last[answer.flag_key] = answer
