@@ -9,7 +9,7 @@ the row that no other replaces. A row is replaced at most once (a unique index),
 people who correct the same row at the same time are told, and neither correction is lost.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -121,13 +121,17 @@ def take_back(connection: sa.Connection, table: sa.Table, thing_id: int, *, by: 
     Conflict
         If another correction came in between.
     """
-    rows = history(connection, table, thing_id)
-    before = next((row for row in rows if row["id"] == rows[-1]["replaces_id"]), None)
+    before = before_last(history(connection, table, thing_id))
     if before is None:
         return withdraw(connection, table, thing_id, by=by, why=_UNDONE)
     values = {name: value for name, value in before.items() if name not in ("id", *ENTRY_COLUMNS)}
     values["withdrawn"] = before["withdrawn"]
     return _replace(connection, table, thing_id, values, by, _UNDONE)
+
+
+def before_last(rows: Sequence[dict[str, Any]]) -> dict[str, Any] | None:
+    """Of all rows of one thing the one that the last replaces, None where that is its original."""
+    return next((row for row in rows if row["id"] == rows[-1]["replaces_id"]), None)
 
 
 def history(connection: sa.Connection, table: sa.Table, thing_id: int) -> list[dict[str, Any]]:

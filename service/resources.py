@@ -12,7 +12,16 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.columns import METADATA
-from service.entries import Entrant, correct, current, enter, history, take_back, withdraw
+from service.entries import (
+    Entrant,
+    before_last,
+    correct,
+    current,
+    enter,
+    history,
+    take_back,
+    withdraw,
+)
 from service.models.base import Change, Entered, Model
 from service.models.room import History, HistoryRow
 from service.refusals import Conflict, NotFound, Refusal
@@ -116,7 +125,7 @@ class Resource:
         given |= self._sayers(given, by)
         self._refuse_ahead(given, by.at)
         values = {name: before[name] for name in self._own_columns()} | given
-        self._check(connection, values, thing_id)
+        self._check(connection, values, thing_id, before=before)
         correct(connection, self.table, thing_id, given, by=by, why=change.why)
         return self.get(connection, thing_id)
 
@@ -133,13 +142,12 @@ class Resource:
 
         Raises NotFound and, where others refer to it or what was before no longer fits, Refusal.
         """
-        entry_id = take_back(connection, self.table, thing_id, by=by)
-        last = history(connection, self.table, thing_id)[-1]
-        if last["withdrawn"]:
+        before = before_last(history(connection, self.table, thing_id))
+        if before is None or before["withdrawn"]:
             self._check_unused(connection, thing_id)
         else:
-            self._check(connection, {name: last[name] for name in self._own_columns()}, thing_id)
-        return entry_id
+            self._check(connection, {name: before[name] for name in self._own_columns()}, thing_id)
+        return take_back(connection, self.table, thing_id, by=by)
 
     def history(self, connection: sa.Connection, thing_id: int) -> History:
         """All that was ever said of a thing. Raises NotFound."""
@@ -171,7 +179,7 @@ class Resource:
         }
 
     def _check_unused(self, connection: sa.Connection, thing_id: int) -> None:
-        users = sorted(_users(connection, self.table, thing_id))
+        users = sorted(users_of(connection, self.table, thing_id))
         if users:
             raise Conflict(
                 self.table.name, f"{thing_id} is still referred to by {', '.join(users)}"
@@ -185,17 +193,35 @@ class Resource:
     def _required(self, name: str) -> bool:
         return name in self.table.c and not self.table.c[name].nullable
 
-    def _check(self, connection: sa.Connection, values: Values, thing_id: int | None) -> None:
-        for column in self.table.c:
-            value = values.get(column.name)
-            if value is None or column.name in _ENTRY:
-                continue
-            for key in column.foreign_keys:
-                _must_hold(connection, column.name, key.column.table, value)
+    def _check(
+        self,
+        connection: sa.Connection,
+        values: Values,
+        thing_id: int | None,
+        *,
+        before: Row | None = None,
+    ) -> None:
+        # What a thing referred to before may have been withdrawn; the rest can be corrected still.
+        news = values if before is None else _changed(values, before)
+        check_references(connection, self.table, news)
         self.check(connection, values, thing_id)
 
 
 _ENTRY = ("id", "original_id", "replaces_id", "entered_at", "entered_by", "why", "withdrawn")
+
+
+def check_references(connection: sa.Connection, table: sa.Table, values: Mapping[str, Any]) -> None:
+    """Refuse values of a row that refer to what is not in the log. Raises NotFound."""
+    for column in table.c:
+        value = values.get(column.name)
+        if value is None or column.name in _ENTRY:
+            continue
+        for key in column.foreign_keys:
+            _must_hold(connection, column.name, key.column.table, value)
+
+
+def _changed(values: Values, before: Row) -> Values:
+    return {name: value for name, value in values.items() if value != before[name]}
 
 
 def _must_hold(connection: sa.Connection, field_name: str, table: sa.Table, key: int) -> None:
@@ -207,7 +233,7 @@ def _must_hold(connection: sa.Connection, field_name: str, table: sa.Table, key:
         raise NotFound(field_name, key) from error
 
 
-def _users(connection: sa.Connection, table: sa.Table, thing_id: int) -> set[str]:
+def users_of(connection: sa.Connection, table: sa.Table, thing_id: int) -> set[str]:
     """Names of tables whose present rows refer to a thing."""
     users = {RUN.name} if table is SEED_LOT and _is_sown(connection, thing_id) else set()
     for other in METADATA.sorted_tables:

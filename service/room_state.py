@@ -1,7 +1,7 @@
 """The room as its log knows it at a moment, in the form that the reasons to look work on."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -15,6 +15,7 @@ from service.flag_answers import answers
 from service.growth import RoomGrowth
 from service.log_memory import since_last
 from service.models.room import DayZero, Room, TemperatureUnit
+from service.models.runs import Seed
 from service.room_log import Row
 from service.room_usual import usual_growth
 from service.run_calendar import RunCalendar, RunSpan, present_run
@@ -146,7 +147,7 @@ def room_state(
             spread_at=one.span.spread_at,
             readings=seen.get(one.span.id, ()),
             placements=stood.get(one.span.tray_id, ()),
-            lots=tuple(lot_names[part.lot_id] for part in seed.get(one.span.row["entry_id"], ())),
+            lots=_lots(seed.get(one.span.row["entry_id"], ()), lot_names),
             opening_mm=sizes[one.span.tray_id],
             target_shoot_height_mm=one.target.value,
             target_day=one.target.day,
@@ -171,6 +172,11 @@ def room_state(
     trays = {span.number: span.tray_id for span in spans}
     open_runs = {span.number: span.id for span in spans}
     return state, RoomNames(trays, open_runs, names, lot_names)
+
+
+def _lots(seed: Sequence[Seed], names: Mapping[int, str]) -> tuple[str, ...]:
+    """Names of the lots of a run; one that no longer stands must not keep the room from a look."""
+    return tuple(names[part.lot_id] for part in seed if part.lot_id in names)
 
 
 def _open_spans(calendar: RunCalendar, now: datetime) -> list[RunSpan]:

@@ -1,25 +1,35 @@
 """Commands on runs: started, corrected, withdrawn; what follows is worked out again."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 import sqlalchemy as sa
 
 from service.context import Service
-from service.entries import Entrant, correct, enter, withdraw
+from service.entries import (
+    Entrant,
+    before_last,
+    correct,
+    enter,
+    history,
+    take_back,
+    withdraw,
+)
 from service.ingest import tell_watchers
 from service.models.room import Room
 from service.models.runs import NewRun, Run, RunChange, Seed
-from service.refusals import Refusal
+from service.refusals import Conflict, Refusal
+from service.resources import check_references, users_of
 from service.room_log import in_utc, the_room, tray_or_new
 from service.run_calendar import RunSpan, run_calendar, span_of
-from service.run_log import bring_seed, entry_seed, run_out
+from service.run_log import bring_seed, entry_seed, keep_seed, run_out, seed_of
 from service.run_rules import check_run
 from service.schema import RUN
 
 _MOMENTS = ("spread_at", "soaked_at")
 # Where and when a run lies: what else is corrected meets no other run.
 _LIES = (*_MOMENTS, "tray_id")
+_WRITTEN_OF_A_RUN: Final = {RUN.name: "a part of it in another tray"}
 
 
 def new_run(service: Service, new: NewRun, by: Entrant) -> Run:
@@ -56,9 +66,12 @@ def correct_run(service: Service, run_id: int, change: RunChange, by: Entrant) -
             values["tray_id"] = tray_or_new(connection, change.tray, by)
         if any(values.get(name, span.row[name]) != span.row[name] for name in _LIES):
             check_run(connection, {**span.row, **values}, now=by.at, run_id=run_id)
-        seed = entry_seed(connection, run_id) if change.seed is None else change.seed
+        kept = entry_seed(connection, run_id)
         entry_id = correct(connection, RUN, run_id, values, by=by, why=change.why)
-        bring_seed(connection, entry_id, seed)
+        if change.seed is None:
+            keep_seed(connection, entry_id, kept)
+        else:
+            bring_seed(connection, entry_id, change.seed)
         after = span_of(connection, run_id)
         out = run_out(connection, after, room=room, now=by.at)
         trays = run_calendar(connection).with_parts({span.tray_id, after.tray_id})
@@ -67,12 +80,50 @@ def correct_run(service: Service, run_id: int, change: RunChange, by: Entrant) -
 
 
 def withdraw_run(service: Service, run_id: int, *, by: Entrant, why: str | None) -> None:
-    """Say that a run never was. Raises NotFound."""
+    """Say that a run never was. Raises NotFound and, while more was written of it, Conflict."""
     with service.database.write() as connection:
         span = span_of(connection, run_id)
+        _refuse_used(connection, run_id)
         trays = {span.tray_id} | _give_back_seed(connection, span, by)
-        withdraw(connection, RUN, run_id, by=by, why=why)
+        seed = entry_seed(connection, run_id)
+        keep_seed(connection, withdraw(connection, RUN, run_id, by=by, why=why), seed)
     tell_watchers(service, trays)
+
+
+def take_back_run(connection: sa.Connection, run_id: int, by: Entrant) -> int:
+    """Undo what was said last of a run; returns the id of the new row.
+
+    Raises
+    ------
+    NotFound
+        If it, its tray or a lot of its seed is not in the log.
+    Refusal
+        If what was before no longer fits the rest of the log.
+    Conflict
+        If it would be withdrawn while something was written of it, or another run of its tray
+        starts within the hour.
+    """
+    before = before_last(history(connection, RUN, run_id))
+    withdraws = before is None or before["withdrawn"]
+    if withdraws:
+        _refuse_used(connection, run_id)
+    seed = entry_seed(connection, run_id) if before is None else seed_of(connection, before["id"])
+    entry_id = take_back(connection, RUN, run_id, by=by)
+    if withdraws:
+        keep_seed(connection, entry_id, seed)
+        return entry_id
+    bring_seed(connection, entry_id, seed)
+    check_references(connection, RUN, history(connection, RUN, run_id)[-1])
+    check_run(connection, dict(span_of(connection, run_id).row), now=by.at, run_id=run_id)
+    return entry_id
+
+
+def _refuse_used(connection: sa.Connection, run_id: int) -> None:
+    """Refuse to withdraw a run of which more was written. Raises Conflict."""
+    users = sorted(users_of(connection, RUN, run_id))
+    if users:
+        what = " and ".join(_WRITTEN_OF_A_RUN.get(one, f"a {one}") for one in users)
+        raise Conflict("run", f"{run_id} still has {what}: withdraw that first")
 
 
 def _give_back_seed(connection: sa.Connection, part: RunSpan, by: Entrant) -> set[int]:
@@ -82,7 +133,7 @@ def _give_back_seed(connection: sa.Connection, part: RunSpan, by: Entrant) -> se
         return set()
     seed = _together(entry_seed(connection, whole.id), entry_seed(connection, part.id))
     why = f"the part in tray {part.number} was withdrawn"
-    bring_seed(connection, correct(connection, RUN, whole.id, {}, by=by, why=why), seed)
+    keep_seed(connection, correct(connection, RUN, whole.id, {}, by=by, why=why), seed)
     return {whole.tray_id}
 
 

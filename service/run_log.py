@@ -23,7 +23,7 @@ _OWN = tuple(name for name in Run.model_fields if name in current(RUN).c)
 
 
 def bring_seed(connection: sa.Connection, run_entry_id: int, seed: Sequence[Seed]) -> None:
-    """Say which seed one entry of a run holds."""
+    """Say which seed one entry of a run holds. Raises NotFound and Refusal."""
     lots = current(SEED_LOT)
     known = set(connection.execute(sa.select(lots.c.id)).scalars())
     for part in seed:
@@ -31,6 +31,11 @@ def bring_seed(connection: sa.Connection, run_entry_id: int, seed: Sequence[Seed
             raise NotFound("lot_id", part.lot_id)
     if len({part.lot_id for part in seed}) < len(seed):
         raise Refusal("seed", "must name each lot once")
+    keep_seed(connection, run_entry_id, seed)
+
+
+def keep_seed(connection: sa.Connection, run_entry_id: int, seed: Sequence[Seed]) -> None:
+    """Carry seed over to another entry of a run, also of a lot that was withdrawn since."""
     for part in seed:
         row = {"run_entry_id": run_entry_id, "lot_id": part.lot_id, "weight_g": part.weight_g}
         connection.execute(sa.insert(RUN_SEED).values(row))

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 
 from service.context import Service
-from service.entries import Entrant
+from service.entries import Entrant, history
 from service.ingest import tell_watchers
 from service.models.base import Change, Entered
 from service.resources import Resource
@@ -36,5 +36,10 @@ def withdraw_thing(
 def _trays(connection: sa.Connection, resource: Resource, thing_id: int) -> set[int]:
     row = one(connection, resource.table, thing_id)
     if resource.table is HARVEST:
-        return {one(connection, RUN, row["run_id"])["tray_id"]}
+        return {tray_of_run(connection, row["run_id"])}
     return {row["tray_id"]} if row.get("tray_id") is not None else set()
+
+
+def tray_of_run(connection: sa.Connection, run_id: int) -> int:
+    """Id of the tray of a run, also of one that was withdrawn. Raises NotFound."""
+    return int(history(connection, RUN, run_id)[-1]["tray_id"])

@@ -10,6 +10,7 @@ from service.models import room as rooms
 from service.refusals import Conflict, Refusal
 from service.resources import Resource, Values
 from service.room_log import one
+from service.run_calendar import run_calendar
 from service.run_rules import check_harvest
 from service.schema import (
     CAPTURE,
@@ -57,7 +58,9 @@ def name_is_free(table: sa.Table, *within: str) -> Any:
 
 
 def _within_its_run(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
-    check_harvest(connection, values, harvest_id=thing_id)
+    # Older logs hold harvests of runs that were withdrawn: those can still be put right.
+    if values["run_id"] in run_calendar(connection).by_id:
+        check_harvest(connection, values, harvest_id=thing_id)
 
 
 def _low_below_high(_connection: sa.Connection, values: Values, _thing_id: int | None) -> None:

@@ -5,20 +5,32 @@ from typing import Final
 
 import sqlalchemy as sa
 
+from service import things
 from service.camera_things import CAMERAS
 from service.context import Service
-from service.entries import Entrant, history, take_back
+from service.entries import Entrant, Values, history, take_back
 from service.ingest import photo_trays, tell_watchers
 from service.notification_targets import TARGETS
 from service.outside_schema import NOTIFICATION_TARGET
 from service.people import take_back_person
 from service.photo_changes import measure_again
 from service.refusals import Conflict, NotAllowed, NotFound
+from service.resources import check_references
 from service.room_figures import take_back_room
-from service.room_log import Row, one
 from service.run_calendar import run_calendar
-from service.run_log import bring_seed, seed_of
-from service.schema import CAMERA, CORRECTABLE, HARVEST, PERSON, ROOM, RUN, TRAY_CORNERS
+from service.run_changes import take_back_run
+from service.schema import (
+    ASSIGNMENT,
+    CAMERA,
+    CAPTURE,
+    FLAG_EVENT,
+    HARVEST,
+    PERSON,
+    ROOM,
+    RUN,
+    TRAY_CORNERS,
+)
+from service.thing_changes import tray_of_run
 
 # What the owner alone enters, and takes back.
 _OWNERS: Final[Mapping[sa.Table, Callable[[sa.Connection, int, Entrant], int]]] = {
@@ -27,15 +39,29 @@ _OWNERS: Final[Mapping[sa.Table, Callable[[sa.Connection, int, Entrant], int]]] 
     CAMERA: CAMERAS.take_back,
     NOTIFICATION_TARGET: TARGETS.take_back,
 }
-_UNDOABLE: Final[Mapping[str, sa.Table]] = {
-    **{table.name: table for table in _OWNERS},
+# Where the rules of entering and correcting hold for what an undo brings back as well.
+_HELD_TO_RULES: Final[Mapping[sa.Table, Callable[[sa.Connection, int, Entrant], int]]] = {
+    RUN: take_back_run,
     **{
-        name: CORRECTABLE[name]
-        for name in (
-            "run harvest placement tray_state tray flag_event reading chore rack shelf position "
-            "seed_lot capture assignment tray_corners"
-        ).split()
+        resource.table: resource.take_back
+        for resource in (
+            things.RACKS,
+            things.SHELVES,
+            things.POSITIONS,
+            things.TRAYS,
+            things.TRAY_STATES,
+            things.PLACEMENTS,
+            things.LOTS,
+            things.HARVESTS,
+            things.READINGS,
+            things.CHORES,
+        )
     },
+}
+_TAKEN_BACK: Final = {**_OWNERS, **_HELD_TO_RULES}
+_UNDOABLE: Final[Mapping[str, sa.Table]] = {
+    **{table.name: table for table in _TAKEN_BACK},
+    **{table.name: table for table in (FLAG_EVENT, CAPTURE, ASSIGNMENT, TRAY_CORNERS)},
 }
 
 
@@ -60,7 +86,9 @@ def undo(
     NotFound
         If there is no such row, or its kind cannot be undone.
     Conflict
-        If something else was entered for it since.
+        If something else was entered for it since, or others refer to it.
+    Refusal
+        If what was before breaks a rule that holds for entering it anew.
     """
     trays: set[int] = set()
     photos: set[int] = set()
@@ -71,9 +99,9 @@ def undo(
                 raise NotFound("entry", f"{kind}:{entry_id}")
             if table in _OWNERS and not may_own:
                 raise NotAllowed(kind, "is the owner's to take back")
-            row = _take_back(connection, table, entry_id, by)
-            trays |= _trays_of(connection, kind, row)
-            photos |= {row["photo_id"]} if "photo_id" in row else set()
+            for row in _take_back(connection, table, entry_id, by):
+                trays |= _trays_of(connection, kind, row)
+                photos |= {row["photo_id"]} if "photo_id" in row else set()
         trays = run_calendar(connection).with_parts(trays)
     for kind, entry_id in entries:
         if kind == TRAY_CORNERS.name:
@@ -89,28 +117,27 @@ def _measure_again(service: Service, entry_id: int, by: Entrant) -> None:
     measure_again(service, photo_id, by)
 
 
-def _take_back(connection: sa.Connection, table: sa.Table, entry_id: int, by: Entrant) -> Row:
-    """Take a row back; returns it as it was."""
+def _take_back(
+    connection: sa.Connection, table: sa.Table, entry_id: int, by: Entrant
+) -> tuple[Values, Values]:
+    """Take a row back; returns it, and the row that stands beside it now."""
     row = connection.execute(sa.select(table).where(table.c.id == entry_id)).mappings().first()
     if row is None:
         raise NotFound(table.name, entry_id)
     thing_id = row["original_id"] or row["id"]
     if history(connection, table, thing_id)[-1]["id"] != entry_id:
         raise Conflict(table.name, f"{thing_id} was corrected since, so this cannot be undone")
-    if table in _OWNERS:
-        _OWNERS[table](connection, thing_id, by)
-        return row
-    new_entry = take_back(connection, table, thing_id, by=by)
-    if table is RUN and row["replaces_id"] is not None:
-        bring_seed(connection, new_entry, seed_of(connection, row["replaces_id"]))
-    return row
+    if table in _TAKEN_BACK:
+        _TAKEN_BACK[table](connection, thing_id, by)
+    else:
+        take_back(connection, table, thing_id, by=by)
+    now = history(connection, table, thing_id)[-1]
+    if table not in _OWNERS and not now["withdrawn"]:
+        check_references(connection, table, now)
+    return dict(row), now
 
 
-def _trays_of(connection: sa.Connection, kind: str, row: Row) -> set[int]:
+def _trays_of(connection: sa.Connection, kind: str, row: Values) -> set[int]:
     if kind == HARVEST.name:
-        return {_tray_of_run(connection, row["run_id"])}
+        return {tray_of_run(connection, row["run_id"])}
     return {row["tray_id"]} if row.get("tray_id") is not None else set()
-
-
-def _tray_of_run(connection: sa.Connection, run_id: int) -> int:
-    return int(one(connection, RUN, run_id)["tray_id"])
