@@ -125,7 +125,7 @@ class Resource:
         given |= self._sayers(given, by)
         self._refuse_ahead(given, by.at)
         values = {name: before[name] for name in self._own_columns()} | given
-        self._check(connection, values, thing_id, before=before)
+        self._check(connection, values, thing_id, before=dict(before))
         correct(connection, self.table, thing_id, given, by=by, why=change.why)
         return self.get(connection, thing_id)
 
@@ -142,11 +142,14 @@ class Resource:
 
         Raises NotFound and, where others refer to it or what was before no longer fits, Refusal.
         """
-        before = before_last(history(connection, self.table, thing_id))
+        rows = history(connection, self.table, thing_id)
+        before = before_last(rows)
         if before is None or before["withdrawn"]:
             self._check_unused(connection, thing_id)
         else:
-            self._check(connection, {name: before[name] for name in self._own_columns()}, thing_id)
+            stood = None if rows[-1]["withdrawn"] else rows[-1]
+            values = {name: before[name] for name in self._own_columns()}
+            self._check(connection, values, thing_id, before=stood)
         return take_back(connection, self.table, thing_id, by=by)
 
     def history(self, connection: sa.Connection, thing_id: int) -> History:
@@ -199,29 +202,35 @@ class Resource:
         values: Values,
         thing_id: int | None,
         *,
-        before: Row | None = None,
+        before: Mapping[str, Any] | None = None,
     ) -> None:
-        # What a thing referred to before may have been withdrawn; the rest can be corrected still.
-        news = values if before is None else _changed(values, before)
-        check_references(connection, self.table, news)
+        check_references(connection, self.table, values, before=before)
         self.check(connection, values, thing_id)
 
 
 _ENTRY = ("id", "original_id", "replaces_id", "entered_at", "entered_by", "why", "withdrawn")
 
 
-def check_references(connection: sa.Connection, table: sa.Table, values: Mapping[str, Any]) -> None:
-    """Refuse values of a row that refer to what is not in the log. Raises NotFound."""
+def check_references(
+    connection: sa.Connection,
+    table: sa.Table,
+    values: Mapping[str, Any],
+    *,
+    before: Mapping[str, Any] | None = None,
+) -> None:
+    """Refuse values of a row that refer to what is not in the log. Raises NotFound.
+
+    What a thing referred to `before` may have been withdrawn in an older log: the rest of it can
+    be put right still.
+    """
     for column in table.c:
         value = values.get(column.name)
         if value is None or column.name in _ENTRY:
             continue
+        if before is not None and before[column.name] == value:
+            continue
         for key in column.foreign_keys:
             _must_hold(connection, column.name, key.column.table, value)
-
-
-def _changed(values: Values, before: Row) -> Values:
-    return {name: value for name, value in values.items() if value != before[name]}
 
 
 def _must_hold(connection: sa.Connection, field_name: str, table: sa.Table, key: int) -> None:

@@ -1,6 +1,7 @@
 """Undo: what was entered is withdrawn, what was corrected is put back; both stay in the history."""
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Final
 
 import sqlalchemy as sa
@@ -127,14 +128,18 @@ def _take_back(
     thing_id = row["original_id"] or row["id"]
     if history(connection, table, thing_id)[-1]["id"] != entry_id:
         raise Conflict(table.name, f"{thing_id} was corrected since, so this cannot be undone")
-    if table in _TAKEN_BACK:
-        _TAKEN_BACK[table](connection, thing_id, by)
-    else:
-        take_back(connection, table, thing_id, by=by)
+    _TAKEN_BACK.get(table, partial(_take_back_plainly, table))(connection, thing_id, by)
+    return dict(row), history(connection, table, thing_id)[-1]
+
+
+def _take_back_plainly(
+    table: sa.Table, connection: sa.Connection, thing_id: int, by: Entrant
+) -> int:
+    entry_id = take_back(connection, table, thing_id, by=by)
     now = history(connection, table, thing_id)[-1]
-    if table not in _OWNERS and not now["withdrawn"]:
+    if not now["withdrawn"]:
         check_references(connection, table, now)
-    return dict(row), now
+    return entry_id
 
 
 def _trays_of(connection: sa.Connection, kind: str, row: Values) -> set[int]:
