@@ -70,11 +70,8 @@ def test_spreading_does_not_come_back_later_than_the_harvest(room: Room) -> None
     room.watch.now = at(5.0)
     room.post(f"/api/runs/{run['id']}/harvests", harvested_at=iso(3.0))
     status, rule = refused(undo(room, f"run:{earlier['entry_id']}"))
-    assert (status, rule) == (
-        422,
-        "spread_at must not be later than the harvest at 2026-03-04 07:00 UTC, "
-        "got 2026-03-05 07:00 UTC",
-    )
+    assert status == 422
+    assert rule.startswith("spread_at must not be later than the harvest at 2026-03-04 07:00 UTC")
     assert room.get(f"/api/runs/{run['id']}")["spread_at"] == iso(0.0)
 
 
