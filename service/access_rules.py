@@ -128,7 +128,7 @@ _TABLE: dict[Right, str] = {
         POST /flags/{flag_id}/answer
         POST /readings
         POST /chores
-        POST /chores/{chore_id}/done
+        GET POST /chores/{chore_id}/done
         POST /snap
         POST /photos/{photo_id}/capture
         POST /photos/{photo_id}/inspect

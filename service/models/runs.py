@@ -253,6 +253,8 @@ class ChoreChange(Change):
     title: Name | None = None
     planned_for: Moment | None = None
     done_at: Moment | None = None
+    shelf_id: ThingId | None = None
+    details: dict[str, Any] | None = Field(default=None, max_length=50)
     note: Text | None = None
 
 

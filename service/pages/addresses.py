@@ -128,7 +128,7 @@ def flag_answer(flag_id: int) -> str:
 
 
 def chore_done(chore_id: int) -> str:
-    """Where a chore is ticked off."""
+    """Where a chore is ticked off, and the page on which to say with what and how much."""
     return f"/chores/{chore_id}/done"
 
 

@@ -1,16 +1,13 @@
 """The first page: where one must go, and the day's round with its short forms."""
 
-from typing import Annotated
-
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Request
 from pydantic import ValidationError
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
 from service.context import Service
 from service.ingest import tell_watchers
-from service.models.base import LARGEST_ID
-from service.models.runs import Chore, ChoreChange, NewChore, NewReading
+from service.models.runs import NewReading
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
@@ -19,8 +16,8 @@ from service.pages.now_page import AirPlace, air_places, now_page
 from service.pages.words import Say
 from service.problems import rule_in_words
 from service.refusals import Refusal
-from service.room_log import in_utc, the_room
-from service.things import CHORES, READINGS
+from service.room_log import the_room
+from service.things import READINGS
 
 router = APIRouter(include_in_schema=False)
 
@@ -34,7 +31,7 @@ _TEMPERATURES = {
 @router.get(addresses.NOW)
 def get_now(service: TheService, request: Request) -> Response:
     """Where one must go."""
-    return _show_now(service, request, Typed())
+    return show_now(service, request, Typed())
 
 
 @router.post(addresses.READINGS)
@@ -55,49 +52,11 @@ def post_readings(service: TheService, by: By, request: Request, typed: TypedFor
         tell_watchers(service, ())
         return done(addresses.NOW, "The air is written down.", undo=undo)
 
-    return answered(typed, act, lambda again: _show_now(service, request, again))
+    return answered(typed, act, lambda again: show_now(service, request, again))
 
 
-@router.post(addresses.CHORES)
-def post_chore(service: TheService, by: By, request: Request, typed: TypedForm) -> Response:
-    """Something to do today, or at the time that was typed."""
-
-    def act() -> Response:
-        planned = typed.text("planned_for")
-        new = typed.read(NewChore, "title", kind="other", planned_for=planned or by.at)
-        with service.database.write() as connection:
-            chore = CHORES.add(connection, new, by)
-        tell_watchers(service, ())
-        return done(addresses.NOW, f"To do: {new.title}.", undo=[Entry("chore", chore.entry_id)])
-
-    return answered(typed, act, lambda again: _show_now(service, request, again))
-
-
-@router.post("/chores/{chore_id}/done")
-def post_chore_done(
-    service: TheService,
-    by: By,
-    request: Request,
-    chore_id: Annotated[int, Path(ge=1, le=LARGEST_ID)],
-    typed: TypedForm,
-) -> Response:
-    """Tick a chore off, now or at the time that was typed."""
-
-    def act() -> Response:
-        change = typed.read(ChoreChange, done_at=typed.text("done_at") or by.at)
-        with service.database.write() as connection:
-            if change.done_at and in_utc(change.done_at, the_room(connection)) > by.at:
-                raise Refusal("Done at", "must not be still to come")
-            chore = CHORES.correct(connection, chore_id, change, by)
-            assert isinstance(chore, Chore)
-        tell_watchers(service, ())
-        words = f"Done: {chore.title}."
-        return done(addresses.NOW, words, undo=[Entry("chore", chore.entry_id)])
-
-    return answered(typed, act, lambda again: _show_now(service, request, again))
-
-
-def _show_now(service: Service, request: Request, typed: Typed) -> Response:
+def show_now(service: Service, request: Request, typed: Typed) -> Response:
+    """The first page, with what was typed where a form of it broke a rule."""
     with service.database.read() as connection:
         room = the_room(connection)
         say = Say(room, service.clock())

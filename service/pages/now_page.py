@@ -10,6 +10,9 @@ from service.models.room import Room
 from service.models.today import Today
 from service.pages import addresses
 from service.pages.answers import Choices, snoozes
+from service.pages.chore_form import chore_form
+from service.pages.chores_now import ChoresNow, chores_now
+from service.pages.filled import Filled
 from service.pages.flag_view import Beside, FlagView, flag_views
 from service.pages.forms import Typed
 from service.pages.now_words import NEW_ROOM, HarvestLine, first_line, harvest_line
@@ -78,6 +81,9 @@ class NowPage:
         Of a new room: empty as soon as something is grown or photographed.
     typed : Typed
         What was typed into a form that broke a rule.
+    chores : ChoresNow
+    chore_form : Filled
+        To add one.
     """
 
     first_line: str
@@ -89,6 +95,8 @@ class NowPage:
     shelves: Mapping[int, str]
     air_places: tuple[AirPlace, ...]
     choices: Choices
+    chores: ChoresNow
+    chore_form: Filled
     steps: tuple[Step, ...] = ()
     typed: Typed = field(default_factory=Typed)
 
@@ -101,6 +109,7 @@ def now_page(
     connection: sa.Connection, room: Room, say: Say, typed: Typed | None = None
 ) -> NowPage:
     """Put the first page together."""
+    typed = typed or Typed()
     today = RoomNow(connection, room, say.now).today()
     shelves = shelf_names(connection)
     confirmed = {hold.run_id: hold for hold in today.holds if hold.confirmed}
@@ -121,8 +130,10 @@ def now_page(
         shelves=shelves,
         air_places=air_places(connection),
         choices=Choices(snoozes(say)),
+        chores=chores_now(connection, say),
+        chore_form=chore_form(connection, {}, typed if typed.text("form") == "chore" else Typed()),
         steps=steps,
-        typed=typed or Typed(),
+        typed=typed,
     )
 
 

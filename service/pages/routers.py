@@ -2,6 +2,7 @@
 
 from service.pages import (
     charts,
+    chores,
     corners,
     entry_page,
     files,
@@ -34,6 +35,7 @@ from service.pages.set_up.routers import ROUTERS as SET_UP
 
 ROUTERS = (
     now.router,
+    chores.router,
     flags.router,
     log_in.router,
     tray.router,

@@ -166,7 +166,7 @@ def _correction(
     changed = [
         ChangedValue(name, _said(name, before[name], names), _said(name, row[name], names))
         for name in own
-        if before[name] != row[name] and not (ticked and before[name] is None)
+        if before[name] != row[name] and not (ticked and before[name] in (None, "other"))
     ]
     return Correction(
         what=_what(table, row, names, spans),

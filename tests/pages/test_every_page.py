@@ -87,6 +87,7 @@ def full_house(tmp_path_factory: pytest.TempPathFactory, furnished: Path) -> Ite
         # Without a password, so that the room stays open.
         house.post("/api/people", name="Mara", role="worker")
         house.post("/api/cameras", name="Over the top shelf", kind="sends photos")
+        house.post("/api/chores", kind="clean", title="Drain", planned_for=EVENING.isoformat())
         house.post("/api/notifications/targets", name="Mara", address="json://localhost:9/told")
         yield house
 

@@ -233,15 +233,93 @@ def test_chore_is_added_ticked_off_and_undone(phone: Page, house: House) -> None
     (chore,) = house.get("/api/chores")
     assert chore["done_at"] == house.watch.now.isoformat().replace("+00:00", "Z")
     phone.get_by_role("button", name="Undo").click()
-    chores.get_by_text("Done earlier").click()
-    chores.get_by_label("Done at").fill("2026-03-07T09:30")
-    chores.get_by_role("button", name="Write it down").click()
+    chores.get_by_role("link", name="Done earlier").click()
+    expect(phone.get_by_role("heading", level=1)).to_have_text("Done: Clean the drain")
+    assert_accessible(phone)
+    phone.get_by_label("Done at").fill("2026-03-07T09:30")
+    phone.get_by_label("Kind").select_option("Cleaning")
+    expect(phone.get_by_role("note")).to_contain_text("Never mix bleach with vinegar")
+    expect(phone.get_by_label("Which animals")).to_be_hidden()
+    phone.get_by_label("With what").fill("household bleach")
+    phone.get_by_label("Left on for").fill("10")
+    phone.get_by_label("Rinsed").select_option("Yes")
+    phone.get_by_role("button", name="Write it down").click()
+    chores.get_by_text("Done today: 1").click()
+    expect(chores).to_contain_text("with: household bleach; contact time: 10 minutes; rinsed: yes")
+    assert_accessible(phone)
     expect(chores).to_contain_text("None left for today.")
     (chore,) = house.get("/api/chores")
     assert chore["done_at"] == "2026-03-07T08:30:00Z"
     later = house.client.post(f"/chores/{chore['id']}/done", data={"done_at": "2026-03-08T08:00"})
     assert later.status_code == 422
     assert "must not be still to come" in later.text
+
+
+def test_feeding_is_written_down_with_whom_and_how_much_without_scripts(
+    plain_phone: Page, house: House
+) -> None:
+    house.client.patch("/api/room", json={"weight_unit": "lb"})
+    plain_phone.goto("/")
+    chores = section(plain_phone, "Chores")
+    chores.get_by_label("Something to do").fill("Goats, morning")
+    chores.get_by_text("Feeding, cleaning, soaking").click()
+    chores.get_by_label("Kind").select_option("Feeding")
+    chores.get_by_label("Which animals").fill("10 goats")
+    chores.get_by_label("Weight fed").fill("heavy")
+    chores.get_by_label("done already").check()
+    chores.get_by_role("button", name="Add it").click()
+    expect(plain_phone.get_by_role("alert")).to_contain_text("Weight fed must be a number")
+    assert house.get("/api/chores") == []
+    expect(chores.get_by_label("Which animals")).to_have_value("10 goats")
+    chores.get_by_label("Weight fed").fill("26,5")
+    chores.get_by_label("Left over").fill("0")
+    chores.get_by_role("button", name="Add it").click()
+    expect(plain_phone.get_by_role("status")).to_contain_text("Done: Goats, morning.")
+    (chore,) = house.get("/api/chores")
+    assert (chore["kind"], chore["planned_for"]) == ("feed", None)
+    # 26.5 lb of 453.59237 g.
+    assert chore["details"] == {"animals": "10 goats", "weight_g": 12020.2, "refusals_g": 0.0}
+    report = house.client.get("/print/report?from=2026-03-01&to=2026-03-31").text
+    assert "to: 10 goats; weight: 26.5 lb; left over: 0 lb" in report
+
+
+@pytest.mark.parametrize(
+    ("form", "words"),
+    [
+        ({"kind": "dance"}, "must be one of other, feed, clean, soak, water"),
+        ({"kind": "clean", "animals": "hens"}, "it says cleaning, but fields of feeding hold"),
+        ({"kind": "clean", "minutes": "-3"}, "must be more than 0 and at most 10080"),
+        ({"kind": "soak", "lot": "99"}, "99 is not in the log"),
+        ({"done": "yes", "planned_for": "2026-03-08T09:00"}, "must not be still to come"),
+    ],
+)
+def test_what_cannot_be_of_a_chore_is_told(house: House, form: dict[str, str], words: str) -> None:
+    answer = house.client.post("/chores", data={"form": "chore", "title": "Something", **form})
+    assert answer.status_code in (404, 422)
+    assert words in answer.text
+    assert house.get("/api/chores") == []
+
+
+def test_what_is_known_of_a_chore_is_kept_when_it_is_done(house: House) -> None:
+    (lot,) = house.get("/api/lots")
+    soak = {"kind": "soak", "title": "For Monday", "planned_for": "2026-03-08T18:00"}
+    soak |= {"form": "chore", "lot": str(lot["id"]), "soaked": "3,5"}
+    assert house.client.post("/chores", data=soak).status_code == 303
+    now = house.client.get("/").text
+    assert "Later: 1 chore planned" in now
+    assert "tomorrow 18:00" in now
+    assert "soaking, lot: Barley, first bag; weight: 3.5 kg" in now
+    # Kinds and details that the form has no field for stay as they are.
+    body = {"kind": "sanitise", "title": "Trays", "details": {"what": "peroxide"}}
+    chore = house.post("/api/chores", **body, planned_for="2026-03-07T08:00")
+    done = {"details_shown": "1", "done_at": "2026-03-07T09:00", "kind": "sanitise", "shelf": "2"}
+    assert house.client.post(f"/chores/{chore['id']}/done", data=done).status_code == 303
+    kept = house.get(f"/api/chores/{chore['id']}")
+    assert (kept["kind"], kept["details"], kept["shelf_id"]) == (
+        "sanitise",
+        {"what": "peroxide"},
+        2,
+    )
 
 
 @pytest.mark.parametrize(
