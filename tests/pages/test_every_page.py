@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, Page, Response, expect
 
 from tests.pages.conftest import PHONE, assert_accessible, assert_without_violation, open_page
 from tests.pages.every_page import example, page_paths
-from tests.pages.house import House, served
+from tests.pages.house import EVENING, House, served
 
 # A page under 150 KB on first load, beside photos and charts.
 _HEAVIEST_BYTES = 150_000
