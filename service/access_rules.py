@@ -51,9 +51,11 @@ _TABLE: dict[Right, str] = {
         GET /set-up/cameras
         GET /set-up/cameras/{camera_id}
         GET /room
+        GET /room/written
         GET /runs/{run_id}
         GET /help
         GET /trays/{number}
+        GET /trays/{number}/written
         GET /trays/{number}/place.jpg
         GET /charts/runs/{run_id}/{name}
         GET /snap

@@ -63,7 +63,12 @@ def _within_its_run(connection: sa.Connection, values: Values, thing_id: int | N
         check_harvest(connection, values, harvest_id=thing_id)
 
 
-def _low_below_high(_connection: sa.Connection, values: Values, _thing_id: int | None) -> None:
+def _says_air(_connection: sa.Connection, values: Values, _thing_id: int | None) -> None:
+    said = [name for name in values if name.startswith(("temperature", "humidity"))]
+    if all(values[name] is None for name in said):
+        raise Refusal(
+            "reading", "must hold a temperature or humidity; if it never was, withdraw it"
+        )
     for low, high in (
         ("temperature_low_c", "temperature_high_c"),
         ("humidity_low_percent", "humidity_high_percent"),
@@ -134,7 +139,7 @@ READINGS = Resource(
     newest_by="read_at",
     now_if_missing="read_at",
     happened=("read_at",),
-    check=_low_below_high,
+    check=_says_air,
 )
 CHORES = Resource(
     CHORE,

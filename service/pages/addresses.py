@@ -49,6 +49,7 @@ MOVE: Final = f"{ROOM}/move"
 SWAP: Final = f"{ROOM}/swap"
 STATES: Final = f"{ROOM}/states"
 NEW_TRAY: Final = f"{ROOM}/new-tray"
+WRITTEN: Final = f"{ROOM}/written"
 DAY_ZERO: Final = f"{ROOM}/day-zero"
 FLAGS: Final = "/flags"
 READINGS: Final = "/readings"
@@ -95,6 +96,11 @@ def shelf(shelf_id: int) -> str:
 def run(run_id: int) -> str:
     """All that was written of one run."""
     return f"/runs/{run_id}"
+
+
+def tray_written(number: int) -> str:
+    """Where a tray stood and what was said of it, each entry to be corrected."""
+    return f"{tray(number)}/written"
 
 
 def harvest_of(trays: Iterable[int], back: str) -> str:

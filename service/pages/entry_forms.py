@@ -9,13 +9,23 @@ from typing import Any, Final
 
 from service.models.base import Change
 from service.models.room import PlacementChange, TrayStateChange
-from service.models.runs import HarvestChange, RunChange, Seed
+from service.models.runs import ChoreChange, HarvestChange, ReadingChange, RunChange, Seed
 from service.pages import harvesting, racks, starting, states_page
-from service.pages.filled import Filled, shown_weight, typed_weight
+from service.pages.filled import Choice, Filled, shown_weight, typed_weight
 from service.pages.forms import Typed
 from service.pages.tray_numbers import tray_numbers
-from service.pages.written import HARVESTS, PLACEMENTS, RUNS, Names, Values
+from service.pages.written import (
+    CHORES,
+    HARVESTS,
+    PLACEMENTS,
+    READINGS,
+    RUNS,
+    STATES,
+    Names,
+    Values,
+)
 from service.refusals import Refusal
+from service.room_log import in_utc
 
 _LABELS: Final[Mapping[str, str]] = {
     **starting.LABELS,
@@ -29,12 +39,40 @@ _LABELS: Final[Mapping[str, str]] = {
     "place": "Where it stood",
     "state": "What it was",
     "since_at": "From",
+    "read_at": "Read",
+    "shelf": "Where it was read",
+    "now": "Now",
+    "lowest": "Lowest",
+    "highest": "Highest",
+    "humidity": "Humidity",
+    "humidity_lowest": "Lowest humidity",
+    "humidity_highest": "Highest humidity",
+    "title": "What is to be done",
+    "planned_for": "Planned for",
+    "done_at": "Done",
     "why": "Why it is corrected",
     "entry": "The correction",
 }
+_MOMENTS: Final = tuple(
+    ("spread_at soaked_at harvested_at placed_at since_at read_at planned_for done_at").split()
+)
+# Fields of a reading by the names that the log gives them.
+_DEGREES: Final[Mapping[str, str]] = {
+    "now": "temperature_c",
+    "lowest": "temperature_low_c",
+    "highest": "temperature_high_c",
+}
+_PERCENT: Final[Mapping[str, str]] = {
+    "humidity": "humidity_percent",
+    "humidity_lowest": "humidity_low_percent",
+    "humidity_highest": "humidity_high_percent",
+}
+_THE_ROOM: Final = "room"
 _SAME: Final[Mapping[str, str]] = {
     "weight_g": "weight",
     "target_shoot_height_mm": "target_height",
+    "shelf_id": "shelf",
+    **{field: name for name, field in {**_DEGREES, **_PERCENT}.items()},
     **{f"seed.{row}.lot_id": f"lot_{row + 1}" for row in range(starting.SEED_ROWS)},
     **{f"seed.{row}.weight_g": f"weight_{row + 1}" for row in range(starting.SEED_ROWS)},
 }
@@ -63,7 +101,7 @@ def entry_form(
     say = names.say
     moments = {
         name: say.field_moment(row[name]) if row[name] is not None else ""
-        for name in ("spread_at", "soaked_at", "harvested_at", "placed_at", "since_at")
+        for name in _MOMENTS
         if name in row
     }
     defaults = {**moments, "note": row.get("note") or "", **_own(kind, row, names, seed)}
@@ -72,6 +110,7 @@ def entry_form(
         "reason": harvesting.REASONS,
         "state": states_page.STATES,
         "place": racks.choices(names.standing),
+        "shelf": _shelves(names, defaults.get("shelf", _THE_ROOM)),
     }
     return Filled(_LABELS, defaults, typed or Typed(), _SAME, choices)
 
@@ -97,7 +136,32 @@ def _own(kind: str, row: Values, names: Names, seed: list[Seed]) -> dict[str, st
         }
     if kind == PLACEMENTS:
         return {"place": racks.chosen_value(row["shelf_id"], row["position_id"])}
-    return {"state": row["state"]}
+    if kind == READINGS:
+        shelf_id = row["shelf_id"]
+        return {
+            "shelf": _THE_ROOM if shelf_id is None else str(shelf_id),
+            **{
+                name: "" if row[field] is None else f"{say.temperature_number(row[field]):g}"
+                for name, field in _DEGREES.items()
+            },
+            **{
+                name: "" if row[field] is None else f"{row[field]:g}"
+                for name, field in _PERCENT.items()
+            },
+        }
+    return {"title": row["title"]} if kind == CHORES else {"state": row["state"]}
+
+
+def _shelves(names: Names, chosen: str) -> tuple[Choice, ...]:
+    """Where air is read; a shelf that was taken down stays chosen until somebody says else."""
+    shelves = [
+        Choice(str(shelf.id), f"{rack.name}, {shelf.name}")
+        for rack in names.standing
+        for shelf in rack.shelves
+    ]
+    found = (Choice(_THE_ROOM, "the room"), *shelves)
+    known = chosen in [one.value for one in found]
+    return found if known else (*found, Choice(chosen, "a shelf of before"))
 
 
 def typed_change(kind: str, form: Filled, names: Names, *, seed: list[Seed]) -> Change:
@@ -118,9 +182,7 @@ def typed_change(kind: str, form: Filled, names: Names, *, seed: list[Seed]) -> 
     if not changed:
         raise Refusal("entry", "must differ from what holds now, but nothing was typed over")
     values: dict[str, Any] = {
-        name: form.typed.text(name)
-        for name in ("spread_at", "soaked_at", "harvested_at", "placed_at", "since_at", "note")
-        if name in changed
+        name: form.typed.text(name) for name in (*_MOMENTS, "note") if name in changed
     }
     return _READ[kind](form.typed, changed, names, seed, {**values, "why": form.typed.text("why")})
 
@@ -171,4 +233,37 @@ def _state(
     return TrayStateChange.model_validate(values)
 
 
-_READ: Final = {RUNS: _run, HARVESTS: _harvest, PLACEMENTS: _placement, "tray-states": _state}
+def _reading(
+    typed: Typed, changed: set[str], names: Names, _seed: list[Seed], values: dict[str, Any]
+) -> Change:
+    if "shelf" in changed:
+        shelf = typed.text("shelf")
+        values["shelf_id"] = None if shelf in (None, _THE_ROOM) else shelf
+    for name in changed & {*_DEGREES}:
+        degrees = typed.number(name)
+        values[_DEGREES[name]] = None if degrees is None else names.say.celsius(degrees)
+    for name in changed & {*_PERCENT}:
+        values[_PERCENT[name]] = typed.number(name)
+    return ReadingChange.model_validate(values)
+
+
+def _chore(
+    typed: Typed, changed: set[str], names: Names, _seed: list[Seed], values: dict[str, Any]
+) -> Change:
+    if "title" in changed:
+        values["title"] = typed.text("title")
+    change = ChoreChange.model_validate(values)
+    say = names.say
+    if change.done_at is not None and in_utc(change.done_at, say.room) > say.now:
+        raise Refusal("done_at", "must not be still to come")
+    return change
+
+
+_READ: Final = {
+    RUNS: _run,
+    HARVESTS: _harvest,
+    PLACEMENTS: _placement,
+    STATES: _state,
+    READINGS: _reading,
+    CHORES: _chore,
+}

@@ -22,8 +22,10 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.words import Say
 from service.pages.written import (
+    CHORES,
     HARVESTS,
     PLACEMENTS,
+    READINGS,
     RUNS,
     STATES,
     TABLES,
@@ -49,6 +51,8 @@ class Kind(StrEnum):
     HARVESTS = HARVESTS
     PLACEMENTS = PLACEMENTS
     STATES = STATES
+    READINGS = READINGS
+    CHORES = CHORES
 
 
 ThingId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
@@ -56,6 +60,8 @@ _RESOURCES: Final = {
     Kind.HARVESTS: things.HARVESTS,
     Kind.PLACEMENTS: things.PLACEMENTS,
     Kind.STATES: things.TRAY_STATES,
+    Kind.READINGS: things.READINGS,
+    Kind.CHORES: things.CHORES,
 }
 
 
@@ -72,8 +78,8 @@ class EntryPage:
         The entry that holds now, to find out whether somebody else corrects it meanwhile.
     lots : tuple of Choice
     weight_unit, length_unit : str
-    back : str
-        Address of the page that it belongs to.
+    back, back_words : str
+        Address of the page that it belongs to, and what that is called.
     """
 
     thing: Written
@@ -83,6 +89,7 @@ class EntryPage:
     weight_unit: str
     length_unit: str
     back: str
+    back_words: str
 
 
 @router.get("/entries/{kind}/{thing_id}")
@@ -152,16 +159,19 @@ def _correct(service: Service, kind: Kind, thing_id: int, change: Change, by: En
 def _done(service: Service, kind: Kind, thing_id: int, words: str) -> Response:
     with service.database.read() as connection:
         last = history(connection, TABLES[kind], thing_id)[-1]
-        to = _belongs_to(connection, kind, last)
+        to, _ = _belongs_to(connection, kind, last)
     return done(to, words, undo=[Entry(TABLES[kind].name, last["id"])])
 
 
-def _belongs_to(connection: sa.Connection, kind: Kind, row: Values) -> str:
+def _belongs_to(connection: sa.Connection, kind: Kind, row: Values) -> tuple[str, str]:
+    """Address and name of the page that leads to a thing."""
+    if kind in (Kind.READINGS, Kind.CHORES):
+        return f"{addresses.WRITTEN}#{kind}", "air and chores"
     if kind is Kind.RUNS:
-        return addresses.run(row.get("original_id") or row["id"])
+        return addresses.run(row.get("original_id") or row["id"]), "the run"
     if kind is Kind.HARVESTS:
-        return addresses.run(row["run_id"])
-    return addresses.tray(one(connection, TRAY, row["tray_id"])["number"])
+        return addresses.run(row["run_id"]), "the run"
+    return addresses.tray(one(connection, TRAY, row["tray_id"])["number"]), "the tray"
 
 
 def _seed(connection: sa.Connection, kind: Kind, row: Values) -> list[Seed]:
@@ -186,6 +196,7 @@ def _show(
         row = dict(one(connection, TABLES[kind], thing_id))
         seed = _seed(connection, kind, row)
         form = entry_form(kind, row, names, seed=seed, typed=typed)
+    back, back_words = _belongs_to(connection, kind, last)
     page = EntryPage(
         thing=thing,
         form=form,
@@ -193,6 +204,7 @@ def _show(
         lots=names.lots,
         weight_unit=str(say.room.weight_unit),
         length_unit=str(say.room.length_unit),
-        back=_belongs_to(connection, kind, last),
+        back=back,
+        back_words=back_words,
     )
     return show(request, connection, "entry.html", page, here=addresses.ROOM)

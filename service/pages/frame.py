@@ -14,6 +14,7 @@ from service.context import Service
 from service.models.accounts import Person
 from service.pages import addresses
 from service.pages.notices import Notice, forget_notice, notice_of
+from service.pages.rule_links import leading_to_runs
 from service.pages.words import Say
 from service.people import PEOPLE
 from service.roles import Entrance, Right, Visitor
@@ -69,6 +70,7 @@ def environment() -> Environment:
         auto_reload=False,
     )
     made.globals.update(to=addresses, places=PLACES)
+    made.filters["leading_to_runs"] = leading_to_runs
     return made
 
 

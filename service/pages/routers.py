@@ -30,6 +30,7 @@ from service.pages import (
     states_page,
     tray,
     undo,
+    written_lists,
 )
 from service.pages.set_up.routers import ROUTERS as SET_UP
 
@@ -47,6 +48,7 @@ ROUTERS = (
     room.router,
     run_page.router,
     entry_page.router,
+    written_lists.router,
     corners.router,
     start_page.router,
     harvest_page.router,

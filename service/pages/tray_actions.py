@@ -19,6 +19,8 @@ from service.pages import racks, starting
 from service.pages.filled import Choice, Filled
 from service.pages.harvesting import harvest_form
 from service.pages.words import Say
+from service.room_log import trays_by_number
+from service.run_calendar import run_spans
 
 # Stages of a run in which its harvest is the first thing to write down.
 _HARVEST_FIRST: Final = ("ready", "overdue")
@@ -36,6 +38,8 @@ class Actions:
         "growing", "empty", "resting" or "retired".
     run : Run or None
         What grows in it now.
+    last_run_id : int or None
+        Its last run, where nothing grows in it now.
     on_hold : bool
         It is held from feeding.
     harvest_first : bool
@@ -59,6 +63,7 @@ class Actions:
     tray: int
     state: str
     run: Run | None
+    last_run_id: int | None
     on_hold: bool
     harvest_first: bool
     harvest: Filled
@@ -87,11 +92,15 @@ def actions(connection: sa.Connection, tray: TrayOut, say: Say, *, back: str) ->
     last = starting.remembered(connection, tray.tray)
     lots = starting.lot_choices(connection)
     on_hold = tray.hold is not None
+    run = tray.run if tray.state is TrayState.GROWING else None
+    tray_id = trays_by_number(connection)[tray.tray]["id"]
+    spans = run_spans(connection, tray_id) if run is None else []
     hours = last.soak_hours
     return Actions(
         tray=tray.tray,
         state=str(tray.state),
-        run=tray.run if tray.state is TrayState.GROWING else None,
+        run=run,
+        last_run_id=spans[-1].id if spans else None,
         on_hold=on_hold,
         harvest_first=on_hold or tray.stage in _HARVEST_FIRST,
         harvest=harvest_form(say, on_hold=on_hold),

@@ -25,6 +25,8 @@ _SPOKEN: Final = {
     "spread_at": "the spreading",
     "soaked_at": "the soaking",
     "harvested_at": "the harvest",
+    "temperature_high_c": "the highest",
+    "humidity_high_percent": "the highest",
 }
 _NUMBERS: Final = "no one two three four five six seven eight nine ten eleven twelve".split()
 

@@ -12,21 +12,43 @@ from service.pages import racks, starting
 from service.pages.filled import Choice
 from service.pages.words import Say
 from service.run_log import seed_of_entries
-from service.schema import HARVEST, PERSON, PLACEMENT, RUN, TRAY, TRAY_STATE
+from service.schema import (
+    CHORE,
+    HARVEST,
+    PERSON,
+    PLACEMENT,
+    READING,
+    RUN,
+    TRAY,
+    TRAY_STATE,
+)
 
 Values = Mapping[str, Any]
 RUNS, HARVESTS, PLACEMENTS, STATES = "runs", "harvests", "placements", "tray-states"
+READINGS, CHORES = "readings", "chores"
 TABLES: Final[Mapping[str, sa.Table]] = {
     RUNS: RUN,
     HARVESTS: HARVEST,
     PLACEMENTS: PLACEMENT,
     STATES: TRAY_STATE,
+    READINGS: READING,
+    CHORES: CHORE,
 }
 _REASONS: Final = {
     EndReason.HARVESTED: "Harvested",
     EndReason.THROWN: "Thrown",
     EndReason.OTHER: "Taken for something else",
 }
+_TEMPERATURES: Final = (
+    ("", "temperature_c"),
+    ("lowest ", "temperature_low_c"),
+    ("highest ", "temperature_high_c"),
+)
+_HUMIDITIES: Final = (
+    ("", "humidity_percent"),
+    ("lowest ", "humidity_low_percent"),
+    ("highest ", "humidity_high_percent"),
+)
 _STATES: Final = {
     "resting": "Washed and at rest",
     "empty": "Empty, ready to fill",
@@ -164,6 +186,10 @@ def words_of(kind: str, row: Values, names: Names, seed: Sequence[Seed]) -> str:
     if kind == PLACEMENTS:
         place = racks.words_of(names.standing, row["shelf_id"], row["position_id"])
         return f"Tray {names.tray(row['tray_id'])}: {place} from {say.moment(row['placed_at'])}."
+    if kind == READINGS:
+        return _reading_words(row, names)
+    if kind == CHORES:
+        return _chore_words(row, say)
     return f"{_STATES[row['state']]} from {say.moment(row['since_at'])}."
 
 
@@ -181,6 +207,29 @@ def _run_words(row: Values, names: Names, seed: Sequence[Seed]) -> str:
         words.append(f"to be {say.length(row['target_shoot_height_mm'])} high")
     if row["target_day"] is not None:
         words.append(f"or taken on day {row['target_day']:g}")
+    return _with_note(", ".join(words), row)
+
+
+def _reading_words(row: Values, names: Names) -> str:
+    shelf_id = row["shelf_id"]
+    place = "The room" if shelf_id is None else racks.words_of(names.standing, shelf_id, None)
+    values = [
+        *(
+            f"{name}{names.say.temperature(row[field])}"
+            for name, field in _TEMPERATURES
+            if row[field] is not None
+        ),
+        *(f"{name}{row[field]:g} % humid" for name, field in _HUMIDITIES if row[field] is not None),
+    ]
+    return _with_note(f"{place}, {names.say.moment(row['read_at'])}: {', '.join(values)}", row)
+
+
+def _chore_words(row: Values, say: Say) -> str:
+    words = [row["title"]]
+    if row["planned_for"] is not None:
+        words.append(f"planned for {say.moment(row['planned_for'])}")
+    done_at = row["done_at"]
+    words.append("not done yet" if done_at is None else f"done {say.moment(done_at)}")
     return _with_note(", ".join(words), row)
 
 

@@ -174,7 +174,7 @@ def test_starting_a_tray_that_still_grows_ends_its_run_and_says_so(house: House)
         ({"trays": "7, 120"}, "Trays must be numbers of kits, 0 to 95, got 120", 422),
         (
             {"trays": "7, 2", "spread_at": "2026-03-02T09:30"},
-            "run 2 of this tray, spread Monday 2 March 09:00; correct that run instead (tray 2)",
+            "the run of this tray , spread Monday 2 March 09:00; correct that run instead (tray 2)",
             409,
         ),
         ({"trays": "7", "lot_1": "77"}, "Seed lot 77 is not in the log", 404),
