@@ -1,4 +1,4 @@
-"""Every entry is reached by links, long after its undo is gone: runs, harvests, places, air, chores."""
+"""Every entry is reached by links, long after its undo is gone: harvests, places, air, chores."""
 
 import re
 from datetime import timedelta
