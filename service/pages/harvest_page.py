@@ -1,7 +1,7 @@
 """The page that writes down that several trays were taken, weighed one by one or together."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import sqlalchemy as sa
@@ -43,6 +43,12 @@ class HarvestRow:
     level: str
     due: bool
     ticked: bool
+    asked: bool
+
+    @property
+    def first(self) -> bool:
+        """Whether it stands above the others."""
+        return self.due or self.ticked or self.asked
 
     @property
     def weight(self) -> str:
@@ -58,7 +64,10 @@ class HarvestPage:
     ----------
     form : Filled
     first, others : tuple of HarvestRow
-        Due today or named by the address; all the others that grow.
+        Due today or named by the address; all the others that grow. None is ticked until somebody
+        does: whoever weighs two of seven must not end the other five.
+    tick_all : str
+        Address of the same form with those due ticked; empty where they are, or none is due.
     held : tuple of HarvestRow
         On hold from feeding: each is written down by itself.
     weight_unit : str
@@ -69,6 +78,7 @@ class HarvestPage:
     form: Filled
     first: tuple[HarvestRow, ...]
     others: tuple[HarvestRow, ...]
+    tick_all: str
     held: tuple[HarvestRow, ...]
     weight_unit: str
     back: str
@@ -211,7 +221,8 @@ def _row(tray: TrayNow, shelves: Mapping[int, str], asked: Asked) -> HarvestRow:
         state=state_words(tray.stage or "", due_at, say),
         level=level_of(tray),
         due=is_due(due_at, say),
-        ticked=ticked or number in asked.trays,
+        ticked=ticked,
+        asked=number in asked.trays,
     )
 
 
@@ -219,11 +230,19 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
     shelves = shelf_names(connection)
     rows = [_row(tray, shelves, asked) for tray in _growing(connection, asked.say)]
     free = [row for row in rows if row.level != "hold"]
+    first = [row for row in free if row.first]
+    everything = request.query_params.get("all") == "yes"
+    if everything:
+        # What a flag asks to look at first is nobody's to tick for others.
+        first = [replace(row, ticked=not row.level) for row in first]
+    open_ones = [row.number for row in first if not (row.level or row.ticked)]
+    again = [*(("tray", row.number) for row in first), ("back", asked.back), ("all", "yes")]
     page = HarvestPage(
         form=_form(asked),
-        first=tuple(row for row in free if row.due or row.ticked),
-        others=tuple(row for row in free if not (row.due or row.ticked)),
-        held=tuple(row for row in rows if row.level == "hold" and (row.due or row.ticked)),
+        first=tuple(first),
+        others=tuple(row for row in free if not row.first),
+        tick_all=addresses.with_query(addresses.HARVEST, again) if len(open_ones) > 1 else "",
+        held=tuple(row for row in rows if row.level == "hold" and row.first),
         weight_unit=str(asked.say.room.weight_unit),
         back=asked.back,
     )

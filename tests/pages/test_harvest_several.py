@@ -40,6 +40,7 @@ def test_a_batch_is_ticked_weighed_written_down_and_undone(phone: Page, house: H
     for tray in range(1, 7):
         tick = phone.get_by_label(f"Tray {tray}", exact=True)
         if tray != MOULDY_TRAY and tick.count():
+            expect(tick).not_to_be_checked()
             tick.set_checked(tray in (1, 2, 4))
     phone.get_by_label("Weight of tray 1, kg").fill("3.6")
     phone.get_by_label("Weight of tray 4, kg").fill("3,2")
@@ -124,3 +125,26 @@ def test_a_tray_on_hold_is_written_down_by_itself(house: House) -> None:
     assert answer.status_code == 422
     assert "must not be on hold, but tray 3 is" in words(answer)
     assert _state(house, 1) == "growing"
+
+
+def test_only_trays_with_a_weight_or_a_tick_are_taken_of_those_that_are_due(house: House) -> None:
+    house.watch.forward(days=3)
+    asked = house.client.get("/room/harvest?tray=1&tray=2&tray=4&tray=5&back=/")
+    assert 'value="1"' in asked.text
+    assert "checked" not in asked.text.partition("They were weighed all together")[0]
+    form = {"reason": "harvested", "weight_1": "3.6", "weight_2": "3.2", "weight_4": ""}
+    done, _ = said(house.client.post("/room/harvest", data=form))
+    assert done == "Trays 1 and 2 harvested, 6.8 kg in all."
+    assert [_state(house, tray) for tray in (1, 2, 4, 5)] == ["empty"] * 2 + ["growing"] * 2
+
+
+def test_all_that_are_due_are_ticked_by_a_link_without_a_script(house: House) -> None:
+    house.watch.forward(days=3)
+    asked = house.client.get("/room/harvest?tray=1&tray=2&back=/").text
+    link = re.search(r'href="([^"]+)">Tick all that are due', asked)
+    assert link is not None
+    ticked = house.client.get(link[1].replace("&amp;", "&")).text
+    assert "Tick all that are due" not in ticked
+    for tray in (1, 2):
+        assert re.search(rf'value="{tray}"[^>]* checked', ticked), tray
+    assert f'name="tick" value="{MOULDY_TRAY}" checked' not in ticked
