@@ -1,5 +1,7 @@
 """One's own password, and the way in for phones."""
 
+import os
+import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -21,6 +23,7 @@ from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
 from service.people import is_open
 from service.refusals import Conflict, NotLoggedIn, Refusal
 from service.roles import Entrance
+from service.settings import Settings
 
 router = APIRouter(include_in_schema=False)
 
@@ -36,10 +39,23 @@ class PasswordPage:
 
 @dataclass(frozen=True)
 class PhonesPage:
-    """How the service listens, and what phones need to reach it."""
+    """How the service listens, and what phones need to reach it.
+
+    Parameters
+    ----------
+    still_open, here_alone : bool
+    command : str
+        Starts this room, not another one, so that the network reaches it.
+    environment : tuple of str
+        Names of variables of the environment that say where this room's log is.
+    port : int
+    https, proxies : bool
+    """
 
     still_open: bool
     here_alone: bool
+    command: str
+    environment: tuple[str, ...]
     port: int
     https: bool
     proxies: bool
@@ -107,11 +123,26 @@ def phones_page(service: TheService, request: Request) -> Response:
         page = PhonesPage(
             is_open(connection),
             is_loopback(settings.host),
+            _command(settings),
+            _environment(settings),
             settings.port,
             request.url.scheme == "https",
             bool(settings.trusted_proxies),
         )
         return show(request, connection, "set_up/phones.html", page, here=addresses.MORE)
+
+
+def _command(settings: Settings) -> str:
+    words = ["trayvision", "serve", "--host", "0.0.0.0", "--port", str(settings.port)]
+    if settings.data != Settings.model_fields["data"].default:
+        words += ["--data", str(settings.data.resolve())]
+    return shlex.join(words)
+
+
+def _environment(settings: Settings) -> tuple[str, ...]:
+    """Variables that must be set for the command too: addresses hold passwords, so only names."""
+    names = ["TRAYVISION_DATA"] if os.environ.get("TRAYVISION_DATA") else []
+    return (*names, "TRAYVISION_DATABASE_URL") if settings.database_url else tuple(names)
 
 
 def _show(request: Request, connection: sa.Connection, said: Said) -> Response:
