@@ -169,17 +169,18 @@ def _flag_out(row: Row, events: list[Row], now: datetime) -> FlagOut:
     verdict = [event["verdict"] for event in events if event["verdict"] is not None]
     answers = [event["at"] for event in events if event["kind"] in ANSWERS]
     evidence = noticed["evidence"] or {}
+    trays = evidence.get("trays", [] if row["number"] is None else [row["number"]])
     return FlagOut(
         id=row["id"],
         kind=row["kind"],
         state=state,
         level=noticed["level"],
         urgency=noticed["urgency"],
-        tray=row["number"],
+        tray=trays[0] if len(trays) == 1 else None,
         shelf_id=row["shelf_id"],
         run_id=row["run_id"],
         lot_id=row["lot_id"],
-        trays=evidence.get("trays", [] if row["number"] is None else [row["number"]]),
+        trays=trays,
         # A late photo may show that it began earlier than was known when the flag was opened.
         since=evidence.get("since", row["since"]),
         opened_at=row["opened_at"],

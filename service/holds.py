@@ -1,7 +1,7 @@
 """Trays that stand on hold from feeding, until their run ends or a person says otherwise."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import sqlalchemy as sa
@@ -11,7 +11,7 @@ from service.flag_log import Answer, answer, flags
 from service.log_memory import LogMemory, Seen
 from service.models.flags import FlagOut, FlagState, Hold, Verdict
 from service.mould_record import has_mould_news
-from service.run_calendar import run_calendar
+from service.run_calendar import RunCalendar, run_calendar
 from service.schema import FLAG, FLAG_EVENT
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
@@ -23,6 +23,7 @@ class _Confirmed:
 
     flag_id: int
     run_id: int
+    tray_id: int | None
     since: datetime
     at: datetime
     by: int | None
@@ -121,8 +122,9 @@ def end_hold(connection: sa.Connection, flag: FlagOut, said: Answer, by: Entrant
     list of int
         Ids of the flags that were answered, `flag` among them in any case.
     """
-    confirmed = [] if flag.run_id is None else _confirmed(connection, [flag.run_id])
-    asked = sorted({one.flag_id for one in confirmed} | {flag.id})
+    confirmed = _all_confirmed(connection)
+    runs = {flag.run_id} | {one.run_id for one in confirmed if one.flag_id == flag.id}
+    asked = sorted({one.flag_id for one in confirmed if one.run_id in runs} | {flag.id})
     for flag_id in asked:
         answer(connection, flag_id, said, by)
     return asked
@@ -131,7 +133,22 @@ def end_hold(connection: sa.Connection, flag: FlagOut, said: Answer, by: Entrant
 def _confirmed(connection: sa.Connection, runs: Iterable[int]) -> list[_Confirmed]:
     """Flags of possible mould whose last verdict is right, in the order of those verdicts."""
     asked = set(runs)
-    return [one for one in _CONFIRMED.of(connection) if one.run_id in asked]
+    return [one for one in _all_confirmed(connection) if one.run_id in asked]
+
+
+def _all_confirmed(connection: sa.Connection) -> list[_Confirmed]:
+    """Those of all runs."""
+    calendar = run_calendar(connection)
+    return [_of_present_run(one, calendar) for one in _CONFIRMED.of(connection)]
+
+
+def _of_present_run(one: _Confirmed, calendar: RunCalendar) -> _Confirmed:
+    """The same of the run that was entered anew where the flag's own was withdrawn."""
+    if one.run_id in calendar.by_id or one.tray_id is None:
+        return one
+    spans = calendar.by_tray.get(one.tray_id, ())
+    anew = next((span.id for span in spans if span.holds(one.since)), one.run_id)
+    return replace(one, run_id=anew)
 
 
 def _renewed(
@@ -145,6 +162,7 @@ def _renewed(
         sa.select(
             FLAG.c.id.label("flag_id"),
             FLAG.c.run_id,
+            FLAG.c.tray_id,
             FLAG.c.since,
             events.c.id.label("event_id"),
             events.c.at,
@@ -162,7 +180,14 @@ def _renewed(
     last = {row["flag_id"]: row for row in connection.execute(statement).mappings()}
     right = [row for row in last.values() if row["verdict"] == Verdict.RIGHT]
     return tuple(
-        _Confirmed(row["flag_id"], row["run_id"], row["since"], row["at"], row["entered_by"])
+        _Confirmed(
+            flag_id=row["flag_id"],
+            run_id=row["run_id"],
+            tray_id=row["tray_id"],
+            since=row["since"],
+            at=row["at"],
+            by=row["entered_by"],
+        )
         for row in sorted(right, key=lambda row: row["event_id"])
     )
 

@@ -86,6 +86,20 @@ def test_growing_patch_asks_for_a_look_and_then_to_hold(room: Room) -> None:
     assert room.get("/api/today")["harvests"][0]["hold"] is True
 
 
+def test_a_flag_names_one_tray_only_where_it_is_about_one(room: Room) -> None:
+    runs = spread(room, 17, 18, 19, target_day=5.0)
+    for tray in (17, 18, 19):
+        snap(room, tray, 5.1, cover=0.8)
+    flag = only(room, "ready")
+    assert (flag["tray"], flag["trays"]) == (None, [17, 18, 19])
+    room.watch.now = at(5.3)
+    for run in runs[1:]:
+        room.post(f"/api/runs/{run['id']}/harvests", harvested_at=at(5.2).isoformat())
+    room.patch(f"/api/runs/{runs[0]['id']}", tray=30)
+    flag = only(room, "ready")
+    assert (flag["tray"], flag["trays"]) == (30, [30])
+
+
 def test_tray_below_on_the_water_and_of_the_same_lot_are_named(room: Room) -> None:
     rack = room.post("/api/racks", name="left")["id"]
     top, bottom = shelf(room, "top", 1, rack), shelf(room, "bottom", 2, rack)

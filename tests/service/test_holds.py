@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from service.entries import Entrant
 from service.flag_log import Answer, flag_out
 from service.holds import end_hold
 from service.models.flags import Verdict
@@ -149,3 +150,32 @@ def test_ready_flag_speaks_of_a_hold_no_longer_than_it_lasts(room: Room) -> None
     room.post(f"/api/flags/{flag['id']}/verdict", verdict="fine")
     assert held(room) == []
     assert "on hold" not in only(room, "ready")["look"]
+
+
+def test_hold_outlives_its_run_being_withdrawn_and_entered_again(room: Room) -> None:
+    flag = confirmed(room)
+    run = room.get("/api/trays/17")["run"]
+    assert room.client.delete(f"/api/runs/{run['id']}").status_code == 204
+    assert held(room) == []
+    again = room.post("/api/runs", tray=17, spread_at=run["spread_at"])
+    hold = room.get("/api/trays/17")["hold"]
+    assert (hold["run_id"], hold["confirmed"]) == (again["id"], True)
+    assert held(room) == [17]
+    # Another run of the tray, after the mould was seen, is not held for it.
+    room.client.delete(f"/api/runs/{again['id']}")
+    later = room.watch.now.isoformat()
+    room.post("/api/runs", tray=17, spread_at=later)
+    assert held(room) == []
+    assert flag["run_id"] == run["id"]
+
+
+def test_any_of_its_flags_ends_a_hold_that_outlived_its_run(room: Room) -> None:
+    flag = confirmed(room)
+    run = room.get("/api/trays/17")["run"]
+    room.client.delete(f"/api/runs/{run['id']}")
+    room.post("/api/runs", tray=17, spread_at=run["spread_at"])
+    with room.service.database.write() as connection:
+        shown = flag_out(connection, flag["id"], room.watch.now)
+        said = Answer("verdict", None, verdict=Verdict.FINE)
+        assert flag["id"] in end_hold(connection, shown, said, Entrant(room.watch.now))
+    assert held(room) == []
