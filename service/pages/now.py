@@ -1,5 +1,7 @@
 """The first page: where one must go, and the day's round with its short forms."""
 
+from typing import Any
+
 from fastapi import APIRouter, Request
 from pydantic import ValidationError
 from starlette.responses import Response
@@ -21,6 +23,14 @@ from service.things import READINGS
 
 router = APIRouter(include_in_schema=False)
 
+# As the form calls them.
+_AIR_LABELS = {
+    "temperature_low_c": "Lowest",
+    "temperature_high_c": "Highest",
+    "temperature_c": "Now",
+    "humidity_percent": "Humidity",
+    "read_at": "Read at",
+}
 _TEMPERATURES = {
     "now": "temperature_c",
     "lowest": "temperature_low_c",
@@ -76,10 +86,31 @@ def _reading(place: AirPlace, typed: Typed, say: Say) -> NewReading | None:
         found["humidity_percent"] = humidity
     if not found:
         return None
+    low, high = found.get("temperature_low_c"), found.get("temperature_high_c")
+    if low is not None and high is not None and low > high:
+        got = f"{typed.text(f'{place.key} lowest')} and {typed.text(f'{place.key} highest')}"
+        unit = say.room.temperature_unit
+        raise Refusal(f"{place.name}, Lowest", f"must not exceed the highest, got {got} {unit}")
     try:
         return typed.read(NewReading, "read_at", shelf_id=place.shelf_id, **found)
     except ValidationError as error:
-        first = error.errors()[0]
-        name = " ".join(str(part) for part in first["loc"]).replace("_", " ")
-        rule = rule_in_words(dict(first))
-        raise Refusal(f"{place.name}, {name}".rstrip(", "), rule) from error
+        first: dict[str, Any] = dict(error.errors()[0])
+        field = str(first["loc"][0]) if first["loc"] else ""
+        label = _AIR_LABELS.get(field, field.replace("_", " "))
+        raise Refusal(
+            f"{place.name}, {label}".rstrip(", "), _air_rule(first, field, say)
+        ) from error
+
+
+def _air_rule(error: dict[str, Any], field: str, say: Say) -> str:
+    """A broken rule in the words and the unit of the form; the log's own are of °C."""
+    bound = next((name for name in ("le", "ge") if name in error.get("ctx", {})), None)
+    if field in _TEMPERATURES.values() and bound is not None:
+        most, got = float(error["ctx"][bound]), float(error["input"])
+        order = "or less" if bound == "le" else "or more"
+        unit = say.room.temperature_unit
+        return (
+            f"must be {say.temperature_number(most):g} {unit} {order}, "
+            f"got {say.temperature_number(got):g}"
+        )
+    return rule_in_words(error)

@@ -17,6 +17,7 @@ from service.pages.measure_words import (
     patch_words,
     slime_words,
 )
+from service.pages.tray_misfit import Misfit
 from service.pages.words import Say
 from trayvision.quality_flags import Doubt
 
@@ -89,9 +90,12 @@ class PhotoWords:
     thumbnail: str | None
     marked: bool
     alt: str
+    misfit: Misfit | None = None
 
 
-def photo_words(photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> PhotoWords:
+def photo_words(
+    photo: PhotoOut, say: Say, ages: Mapping[int, str], misfit: Misfit | None = None
+) -> PhotoWords:
     """Say what a photo shows.
 
     Parameters
@@ -100,14 +104,16 @@ def photo_words(photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> PhotoWord
     say : Say
     ages : mapping of tray number to words
         How old each tray was when the photo was taken, such as "day 5".
+    misfit : Misfit, optional
+        The tray that it shows and that is not of the size that the log says.
     """
     trays = tuple(_tray(one, photo, say, ages) for one in photo.trays)
     level = max((one.level for one in trays), key=_URGENCY.index, default="quiet")
-    answer = _answer(photo, trays)
+    answer = _answer(photo, trays) if misfit is None else misfit.words
     return PhotoWords(
         id=photo.id,
         answer=answer,
-        what_to_do=None if trays else _what_to_do(photo),
+        what_to_do=None if trays else _what_to_do(photo, misfit),
         level=level,
         trays=trays,
         not_measured=tuple(one["problem"] for one in photo.not_measured) if trays else (),
@@ -120,6 +126,7 @@ def photo_words(photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> PhotoWord
         thumbnail=photo.thumbnail,
         marked=any(tray.get("marked") for tray in photo.trays),
         alt=_alt(photo, say),
+        misfit=misfit,
     )
 
 
@@ -151,7 +158,12 @@ def _own_sentence(problem: str) -> str:
     return text[0].lower() + text[1:]
 
 
-def _what_to_do(photo: PhotoOut) -> str:
+def _what_to_do(photo: PhotoOut, misfit: Misfit | None) -> str:
+    if misfit is not None:
+        return (
+            "Say its inner size, then measure this photo again. Where the size is right, look "
+            "whether a bar has slipped or stands on another tray."
+        )
     if photo.width is None:
         return "Take it again with the camera, or choose another file: JPEG and PNG can be read."
     return (

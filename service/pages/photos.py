@@ -20,6 +20,7 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.photo_ages import TrayChoice, ages, tray_choices
 from service.pages.photo_words import PhotoWords, photo_words
+from service.pages.tray_misfit import misfits
 from service.pages.words import Say
 from service.photo_changes import assign_photo, correct_photo, measure_again
 from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
@@ -172,8 +173,10 @@ def said(
 ) -> list[PhotoWords]:
     """Photos in words."""
     say = Say(the_room(connection), service.clock())
-    aged = ages(connection, photos, say)
-    return [photo_words(photo, say, aged.get(photo.id, {})) for photo in photos]
+    aged, misfit = ages(connection, photos, say), misfits(connection, photos, say.room)
+    return [
+        photo_words(photo, say, aged.get(photo.id, {}), misfit.get(photo.id)) for photo in photos
+    ]
 
 
 def _page(service: Service, request: Request, photo_id: int, typed: Typed) -> Response:

@@ -1,11 +1,13 @@
 """What a photo says, the list of photos, and what people say about them."""
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from service.inspector import InspectedPhoto, InspectionJob
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.service.recorded_inspections import patch, photo_bytes
@@ -187,3 +189,31 @@ def test_who_only_reads_sees_no_forms(browser: Browser, house: House) -> None:
     expect(page.get_by_role("main")).to_contain_text("the owner can change that")
     expect(page.locator("input")).to_have_count(0)
     page.context.close()
+
+
+def test_tray_of_another_size_leads_to_saying_it(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sentence = "Tray 71: its tags 426, 427 do not fit one tray of the size that was given."
+    misfit = {"tray": 71, "doubts": ["tags_contradict"], "problem": sentence}
+    inspect = house.inspector.inspect
+
+    def contradicting(job: InspectionJob) -> InspectedPhoto:
+        found = inspect(job)
+        record = found.record | {"trays": [], "not_measured": [misfit], "problem": sentence}
+        return replace(found, record=record)
+
+    monkeypatch.setattr(house.inspector, "inspect", contradicting)
+    photo = house.photograph(71, EVENING)
+    words = "Tray 71 is there, but it is not 540 x 280 x 60 mm"
+    short = house.client.get(f"/photos/{photo['id']}/result").text
+    assert short.count(words) == 1
+    assert sentence not in short
+    assert 'href="/set-up/trays?numbers=71"' in short
+    assert "Measure it again" in short
+    assert "Wipe tags" not in short
+    assert 'value="71"' in house.client.get("/set-up/trays?numbers=71").text
+    house.post("/api/trays", number=71, size="600x300x50")
+    whole = house.client.get(f"/photos/{photo['id']}").text
+    assert "it is not 600 x 300 x 50 mm" in whole
+    assert 'href="/set-up/trays/71"' in whole

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Path, Request
+from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
@@ -72,10 +72,14 @@ class TrayPage:
 
 
 @router.get(addresses.SET_UP_TRAYS)
-def trays_page(service: TheService, request: Request) -> Response:
-    """All trays, and a form for a range of numbers."""
+def trays_page(
+    service: TheService,
+    request: Request,
+    numbers: Annotated[str, Query(max_length=200)] = "",
+) -> Response:
+    """All trays, and a form for a range of numbers, filled in with those that are asked for."""
     with service.database.read() as connection:
-        return _show_trays(request, connection, NOTHING_SAID)
+        return _show_trays(request, connection, NOTHING_SAID, asked=numbers)
 
 
 @router.post(addresses.SET_UP_TRAYS)
@@ -140,7 +144,9 @@ def _numbers(connection: sa.Connection) -> list[int]:
     return sorted(connection.execute(sa.select(current(TRAY).c.number)).scalars())
 
 
-def _show_trays(request: Request, connection: sa.Connection, said: Said) -> Response:
+def _show_trays(
+    request: Request, connection: sa.Connection, said: Said, *, asked: str = ""
+) -> Response:
     room = the_room(connection)
     now = current(TRAY)
     numbers = _numbers(connection)
@@ -165,7 +171,9 @@ def _show_trays(request: Request, connection: sa.Connection, said: Said) -> Resp
         len(free),
         size_in_words(room.tray_size, room.length_unit),
         differing,
-        said.fields("new", {"numbers": "" if numbers else "1-12", "tray_size_unit": "mm"}),
+        said.fields(
+            "new", {"numbers": asked or ("" if numbers else "1-12"), "tray_size_unit": "mm"}
+        ),
     )
     return show(request, connection, "set_up/trays.html", page, here=addresses.MORE)
 
