@@ -332,7 +332,11 @@ def test_what_is_known_of_a_chore_is_kept_when_it_is_done(house: House) -> None:
             {"shelf 1 humidity": "140"},
             "Humidity</strong> must be 100 or less, got 140",
         ),
-        ("/readings", {"shelf 1 lowest": "25", "shelf 1 highest": "20"}, "lowest must not exceed"),
+        (
+            "/readings",
+            {"shelf 1 lowest": "25", "shelf 1 highest": "20"},
+            "Lowest</strong> must not exceed the highest, got 25 and 20 °C",
+        ),
         ("/chores", {}, "title"),
         ("/chores/99/done", {}, "99 is not in the log"),
         ("/flags/2/answer", {"answer": "safe"}, "must be one of done, tomorrow morning"),
