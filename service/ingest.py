@@ -170,8 +170,8 @@ def _check_size(service: Service, photo: IncomingPhoto) -> None:
     if len(photo.content) > service.settings.max_photo_bytes:
         raise TooLarge(
             "photo",
-            f"must have at most {service.settings.max_photo_bytes} bytes, "
-            f"got {len(photo.content)} in {_clean(photo.name)}",
+            f"must have at most {service.settings.max_photo_bytes / 1e6:g} MB, "
+            f"but {_clean(photo.name)} has more",
         )
 
 

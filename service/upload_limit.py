@@ -31,7 +31,7 @@ class UploadLimit:
             return
         stated = dict(scope["headers"]).get(b"content-length", b"")
         if stated.isdigit() and int(stated) > self._limit:
-            problem = Problem(title="Too large", status=413, detail=self._rule(int(stated)))
+            problem = Problem(title="Too large", status=413, detail=self._rule())
             response = problem_response(HTTPConnection(scope), problem)
             await response(scope, receive, send)
             return
@@ -43,10 +43,10 @@ class UploadLimit:
             came += len(message.get("body", b""))
             if came > self._limit:
                 # The framework lets its own errors through and answers all others with 400.
-                raise HTTPException(413, self._rule(came))
+                raise HTTPException(413, self._rule())
             return message
 
         await self._app(scope, counted, send)
 
-    def _rule(self, came: int) -> str:
-        return f"body must have at most {self._limit} bytes, got {came} or more"
+    def _rule(self) -> str:
+        return f"body must have at most {self._limit / 1e6:g} MB in all, but it has more"

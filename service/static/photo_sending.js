@@ -4,6 +4,8 @@ import { bytesOf, claim, kept, remove, setRefused } from "./photo_store.js";
 const ADDRESS = "/api/photos";
 const TURN = "trayvision-sending";
 const CLAIM_SECONDS = 60;
+// What is too large, of no kind of picture, or against a rule stays so however often it is sent.
+const FOR_GOOD = [413, 415, 422];
 const ME = Math.random().toString(36).slice(2);
 
 /** What happens to photos, told to every page of this browser. */
@@ -86,8 +88,9 @@ async function settle(about, { status, text }) {
   if (status === 429 || status >= 500 || status === 0) return "busy";
   if (status >= 400) {
     const reason = said?.detail ?? `The room refused it (${status}).`;
-    await setRefused(about.id, reason);
-    tell({ id: about.id, refused: reason });
+    const forGood = FOR_GOOD.includes(status);
+    await setRefused(about.id, reason, forGood);
+    tell({ id: about.id, refused: reason, forGood });
     return null;
   }
   return "no link";

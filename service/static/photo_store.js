@@ -86,12 +86,12 @@ export function bytesOf(id) {
   });
 }
 
-/** Note why the room refuses a photo, or null to have it sent again. */
-export function setRefused(id, reason) {
+/** Note why the room refuses a photo, for good or not, or null to have it sent again. */
+export function setRefused(id, reason, forGood = false) {
   return inTransaction("readwrite", (abouts) => {
     const asked = abouts.get(id);
     asked.onsuccess = () => {
-      if (asked.result) abouts.put({ ...asked.result, refused: reason });
+      if (asked.result) abouts.put({ ...asked.result, refused: reason, forGood });
     };
   });
 }

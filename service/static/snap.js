@@ -43,7 +43,7 @@ class Item {
     this.showPicture(row);
     results.prepend(this.element);
     if (about.refused === null) this.say("Kept in this browser.", 0);
-    else this.showRefused(about.refused);
+    else this.showRefused(about.refused, about.forGood);
   }
 
   async showPicture(row) {
@@ -80,16 +80,10 @@ class Item {
     sayAloud(`${this.name}: ${words}`);
   }
 
-  showRefused(reason) {
+  showRefused(reason, forGood) {
     this.say(`not taken in. ${reason}`, null);
+    if (!forGood) this.buttons.append(this.againButton());
     this.buttons.append(
-      button("Send it again", async () => {
-        await setRefused(this.about.id, null);
-        // The buttons go, and the focus would go with them.
-        this.words.focus();
-        this.say("Kept in this browser.", 0);
-        tell({ again: true });
-      }),
       button("Remove it here", async () => {
         await remove(this.about.id);
         tell({ removed: true });
@@ -99,6 +93,16 @@ class Item {
         form.querySelector("button.take-button").focus();
       }),
     );
+  }
+
+  againButton() {
+    return button("Send it again", async () => {
+      await setRefused(this.about.id, null);
+      // The buttons go, and the focus would go with them.
+      this.words.focus();
+      this.say("Kept in this browser.", 0);
+      tell({ again: true });
+    });
   }
 
   async showResult(photo) {
@@ -196,7 +200,7 @@ async function work() {
     if (!item) return;
     if (data.photo) item.showResult(data.photo);
     else if (data.refused) {
-      item.showRefused(data.refused);
+      item.showRefused(data.refused, data.forGood);
       item.sayAloud(`not taken in. ${data.refused}`);
     } else if (data.stopped) item.showStopped(data.stopped);
     else item.showSent(data.sent);

@@ -114,7 +114,7 @@ def small(settings: Settings) -> Iterator[Room]:
 def test_photo_that_is_too_large_is_refused_with_its_size(small: Room) -> None:
     problem = _problem(small.send(b"x" * 1001), 413)
     assert problem["errors"] == [
-        {"field": "photo", "rule": "must have at most 1000 bytes, got 1001 in photo-0.jpg"}
+        {"field": "photo", "rule": "must have at most 0.001 MB, but photo-0.jpg has more"}
     ]
     assert small.send(b"x" * 1000).status_code == 201
 
@@ -140,7 +140,7 @@ def test_body_beyond_all_limits_is_not_read(small: Room, stated: bool) -> None:
         headers["content-length"] = "3000000"
     answer = small.client.post("/api/photos", content=body(), headers=headers)
     problem = _problem(answer, 413)
-    assert "body must have at most 1002000 bytes" in problem["detail"]
+    assert "body must have at most 1.002 MB" in problem["detail"]
 
 
 def test_fault_of_the_service_has_the_shape_and_hides_its_insides(
