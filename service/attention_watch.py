@@ -105,7 +105,14 @@ class AttentionWatch:
                 return
             with self._counting:
                 covers = self._asked
-            self._look()
+            try:
+                self._look()
+            except Busy:
+                raise
+            except Exception:
+                self._service.looks.failed(self._service.clock())
+                raise
+            self._service.looks.worked(self._service.clock())
             self._answered = covers
 
     def _tick(self) -> None:

@@ -8,6 +8,7 @@ from service.answering import Answering
 from service.database import Database
 from service.entries import Entrant
 from service.inspector import Inspector
+from service.looks_record import LooksRecord
 from service.photo_store import PhotoStore
 from service.settings import Settings
 
@@ -37,6 +38,8 @@ class Service:
         logged and does not undo what was entered.
     answering : Answering
         For whatever can wait until nobody does.
+    looks : LooksRecord
+        Whether the reasons to look are being worked out.
     """
 
     settings: Settings
@@ -46,6 +49,7 @@ class Service:
     clock: Clock = utc_now
     watchers: list["Watcher"] = field(default_factory=list)
     answering: Answering = field(default_factory=Answering)
+    looks: LooksRecord = field(default_factory=LooksRecord)
 
     def entrant(self, person_id: int | None = None) -> Entrant:
         """Who enters something now."""

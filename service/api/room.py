@@ -1,7 +1,10 @@
 """Paths of the room itself, the day's round and the health check."""
 
+from datetime import datetime
+
 import sqlalchemy as sa
 from fastapi import APIRouter
+from pydantic import Field
 
 from service.api.dependencies import By, TheService
 from service.models.base import Model
@@ -18,15 +21,22 @@ router = APIRouter(responses=RESPONSES)
 class Health(Model):
     """The service answers and its log can be read."""
 
-    status: str
+    status: str = Field(description="ok, or looks stopped: reasons to look cannot be worked out.")
+    looks_stopped_since: datetime | None = None
 
 
-@router.get("/healthz", tags=["health"], summary="Whether the service and its log answer")
+@router.get(
+    "/healthz",
+    tags=["health"],
+    summary="Whether the service and its log answer",
+    response_model_exclude_none=True,
+)
 def healthz(service: TheService) -> Health:
     """Answers without a log-in."""
     with service.database.read() as connection:
         connection.execute(sa.text("SELECT 1"))
-    return Health(status="ok")
+    stopped = service.looks.failing_since
+    return Health(status="ok" if stopped is None else "looks stopped", looks_stopped_since=stopped)
 
 
 @router.get("/api/today", tags=["today"], summary="The day's round")

@@ -68,9 +68,8 @@ def post_readings(service: TheService, by: By, request: Request, typed: TypedFor
 def show_now(service: Service, request: Request, typed: Typed) -> Response:
     """The first page, with what was typed where a form of it broke a rule."""
     with service.database.read() as connection:
-        room = the_room(connection)
-        say = Say(room, service.clock())
-        page = now_page(connection, room, say, typed)
+        say = Say(the_room(connection), service.clock())
+        page = now_page(connection, say, typed, looks=service.looks)
         return show(request, connection, "now.html", page, here=addresses.NOW)
 
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 
 import sqlalchemy as sa
 
+from service.looks_record import LooksRecord
 from service.models.flags import FlagOut, Hold
-from service.models.room import Room
 from service.models.today import Today
 from service.pages import addresses
 from service.pages.answers import Choices, snoozes
@@ -15,7 +15,7 @@ from service.pages.chores_now import ChoresNow, chores_now
 from service.pages.filled import Filled
 from service.pages.flag_view import Beside, FlagView, flag_views
 from service.pages.forms import Typed
-from service.pages.now_words import NEW_ROOM, HarvestLine, first_line, harvest_line
+from service.pages.now_words import NEW_ROOM, HarvestLine, first_line, harvest_line, stopped_words
 from service.pages.words import Say
 from service.room_log import shelf_names, trays_by_number
 from service.today import RoomNow
@@ -61,6 +61,8 @@ class NowPage:
     ----------
     first_line : str
         Where one must go, in a sentence.
+    stopped : str
+        That reasons to look cannot be worked out; empty while they can.
     looks : tuple of FlagView
         The few to walk to, most urgent first.
     held : tuple of HeldTray
@@ -87,6 +89,7 @@ class NowPage:
     """
 
     first_line: str
+    stopped: str
     looks: tuple[FlagView, ...]
     held: tuple[HeldTray, ...]
     later: tuple[FlagOut, ...]
@@ -105,19 +108,17 @@ class NowPage:
         return "The room" if shelf_id is None else self.shelves.get(shelf_id, "A shelf taken down")
 
 
-def now_page(
-    connection: sa.Connection, room: Room, say: Say, typed: Typed | None = None
-) -> NowPage:
+def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksRecord) -> NowPage:
     """Put the first page together."""
-    typed = typed or Typed()
-    today = RoomNow(connection, room, say.now).today()
+    today = RoomNow(connection, say.room, say.now).today()
     shelves = shelf_names(connection)
     confirmed = {hold.run_id: hold for hold in today.holds if hold.confirmed}
     asked = [flag for flag in today.looks if not _is_known(flag, confirmed)]
     looked_at = {tray for flag in asked for tray in flag.trays}
     steps = () if today.not_measured else _first_steps(connection, has_shelves=bool(shelves))
     return NowPage(
-        first_line=NEW_ROOM if steps else first_line(today, asked, say),
+        first_line=NEW_ROOM if steps else first_line(today, asked, say, looks=looks),
+        stopped=stopped_words(looks, say),
         looks=flag_views(connection, asked, Beside(today.holds, today.readings)),
         held=_held(today, confirmed),
         later=tuple(flag for flag in today.later if not _is_known(flag, confirmed)),

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
+from service.looks_record import LooksRecord
 from service.models.flags import FlagOut
 from service.models.growth import Forecast
 from service.models.today import HarvestDue, PhotoDue, Today
@@ -45,8 +46,22 @@ class HarvestLine:
     look_first: bool
 
 
-def first_line(today: Today, asked: Sequence[FlagOut], say: Say) -> str:
+def stopped_words(looks: LooksRecord, say: Say) -> str:
+    """That reasons to look cannot be worked out, empty while they can."""
+    if looks.failing_since is None:
+        return ""
+    last = "" if looks.last_at is None else f" What stands here is of {say.moment(looks.last_at)}."
+    return (
+        f"Since {say.moment(looks.failing_since)} something in the log stops Trayvision from "
+        f"working out what deserves a look.{last} Look over every tray yourself; the service's own "
+        "log says what it is."
+    )
+
+
+def first_line(today: Today, asked: Sequence[FlagOut], say: Say, *, looks: LooksRecord) -> str:
     """Where one must go, in a sentence; `asked` are the flags to walk to."""
+    if looks.failing_since is not None:
+        return "Look over every tray: no warning works now"
     parts = _to_look_at(asked)
     if parts:
         words = _and(parts)
