@@ -81,8 +81,8 @@ class RoomPage:
     resting, unused, retired : tuple of IdleTray
     states, shelves : tuple of Filter
     filtered : bool
-    last : AsLastTime or None
-        None where nothing can be started as last time.
+    last : tuple of AsLastTime
+        Trays that one tap starts, by what is spread in them.
     day_zero : DayZero or None
         None: the room was not asked yet.
     """
@@ -98,7 +98,7 @@ class RoomPage:
     states: tuple[Filter, ...]
     shelves: tuple[Filter, ...]
     filtered: bool
-    last: AsLastTime | None
+    last: tuple[AsLastTime, ...]
     day_zero: DayZero | None
 
 
@@ -167,7 +167,7 @@ def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) ->
         states=_state_filters(rows, len(trays) - len(rows), shown),
         shelves=_shelf_filters(standing, rows, shelf),
         filtered=filtered,
-        last=None if filtered else _as_last_time(connection, say, by_state),
+        last=() if filtered else _as_last_time(connection, say, by_state),
         day_zero=say.room.day_zero,
     )
 
@@ -242,15 +242,16 @@ def _shelf_filters(
 
 def _as_last_time(
     connection: sa.Connection, say: Say, by_state: dict[TrayState, tuple[IdleTray, ...]]
-) -> AsLastTime | None:
+) -> tuple[AsLastTime, ...]:
     trays = [*by_state[TrayState.EMPTY], *by_state[TrayState.RESTING]]
-    last = starting.remembered(connection)
-    if not trays or not last.seed:
-        return None
+    numbers = [tray.number for tray in trays]
     lots: tuple[Choice, ...] = starting.lot_choices(connection)
-    hours = last.soak_hours
-    return AsLastTime(
-        starting.seed_words(last.seed, lots, say),
-        "" if hours is None else f"soaked {hours:g} hours before",
-        tuple(tray.number for tray in trays),
+    groups: dict[tuple[str, float | None], list[int]] = {}
+    for number, last in zip(numbers, starting.remembered_of(connection, numbers), strict=True):
+        if last.seed:
+            what = starting.seed_words(last.seed, lots, say), last.soak_hours
+            groups.setdefault(what, []).append(number)
+    return tuple(
+        AsLastTime(seed, "" if hours is None else f"soaked {hours:g} hours before", tuple(of_group))
+        for (seed, hours), of_group in groups.items()
     )

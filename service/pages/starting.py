@@ -15,7 +15,7 @@ from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import Bag
 from service.run_calendar import RunSpan, run_calendar
-from service.run_log import seed_of
+from service.run_log import grains_of_lots, seed_of_entries
 from service.schema import SEED_LOT
 from service.things import LOTS
 from service.told_moments import LONGEST_SOAK
@@ -56,7 +56,7 @@ class Remembered:
     Parameters
     ----------
     seed : tuple of Seed
-        Lots as the room was spread last; weights as this tray was.
+        Lots as the tray's grain, or else the room, was spread last; weights as this tray was.
     soak_hours : float or None
         Between soaking and spreading.
     """
@@ -66,22 +66,48 @@ class Remembered:
 
 
 def remembered(connection: sa.Connection, number: int | None = None) -> Remembered:
-    """What the room's last run, and the last one of a tray, say of the next."""
+    """What the room's last run, and the last ones of a tray and its grain, say of the next."""
+    return remembered_of(connection, [number])[0]
+
+
+def remembered_of(
+    connection: sa.Connection, numbers: Sequence[int | None]
+) -> tuple[Remembered, ...]:
+    """The same of several trays: each is spread with its own grain, of the bag used last."""
     calendar = run_calendar(connection)
     # The seed of a tray that was split is that of a part.
-    last_of_trays = [
-        whole[-1]
+    whole = {
+        spans[0].number: kept
         for spans in calendar.by_tray.values()
-        if (whole := [one for one in spans[-_LOOKED_BACK:] if not calendar.is_split(one)])
-    ]
-    if not last_of_trays:
-        return Remembered()
-    last = max(last_of_trays, key=lambda span: (span.spread_at, span.id))
-    seed = seed_of(connection, last.row["entry_id"])
-    own = next((span for span in last_of_trays if span.number == number), None)
+        if (kept := [one for one in spans[-_LOOKED_BACK:] if not calendar.is_split(one)])
+    }
+    runs = [span for spans in whole.values() for span in spans]
+    runs.sort(key=lambda span: (span.spread_at, span.id))
+    seed_of = seed_of_entries(connection, [span.row["entry_id"] for span in runs])
+    grains = grains_of_lots(connection)
+    newest: dict[frozenset[str], RunSpan] = {_grains(seed_of, one, grains): one for one in runs}
+    found = []
+    for number in numbers:
+        own = whole.get(number, [None])[-1] if number is not None else None
+        of_own = frozenset() if own is None else _grains(seed_of, own, grains)
+        last = newest[of_own] if of_own else (runs[-1] if runs else None)
+        found.append(Remembered() if last is None else _again(seed_of, last, own))
+    return tuple(found)
+
+
+def _grains(
+    seed_of: Mapping[int, list[Seed]], span: RunSpan, grains: Mapping[int, str]
+) -> frozenset[str]:
+    """Grains of a run's seed; none where no lot was said."""
+    seed = seed_of.get(span.row["entry_id"], [])
+    return frozenset(grains[part.lot_id] for part in seed if part.lot_id in grains)
+
+
+def _again(seed_of: Mapping[int, list[Seed]], last: RunSpan, own: RunSpan | None) -> Remembered:
+    seed = seed_of.get(last.row["entry_id"], [])
     if own is not None and len(seed) == 1:
         # A tray of another size takes its own amount, of the bag that is open now.
-        weights = [one.weight_g for one in seed_of(connection, own.row["entry_id"])]
+        weights = [one.weight_g for one in seed_of.get(own.row["entry_id"], [])]
         total = sum(one for one in weights if one is not None)
         if total > 0:
             seed = [Seed(lot_id=seed[0].lot_id, weight_g=total)]

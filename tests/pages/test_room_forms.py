@@ -385,3 +385,30 @@ def test_a_split_that_cannot_be_keeps_what_was_typed(house: House) -> None:
         assert rule in words(answer)
         assert f'value="{typed["tray"]}"' in answer.text
     assert house.get(f"/api/runs/{run}")["seed"] == [{"lot_id": 1, "weight_g": 500.0}]
+
+
+def test_one_tap_spreads_a_trays_own_grain_and_says_so(house: House) -> None:
+    wheat = {"trays": "9", "name": "Wheat, first bag", "grain": "wheat", "weight_1": "0.4"}
+    said(house.client.post("/room/start", data=wheat))
+    said(harvest(house, 1))
+    said(harvest(house, 9))
+    # The room was spread last with wheat, tray 1 with barley; a new tray has no grain of its own.
+    assert "Spread now: 0.5 kg of Barley, first bag (barley)" in words(house.client.get("/trays/1"))
+    assert "Spread now: 0.4 kg of Wheat, first bag (wheat)" in words(house.client.get("/trays/9"))
+    said(house.client.post("/room/new-tray", data={"number": "40"}))
+    assert "Spread now: 0.4 kg of Wheat, first bag" in words(house.client.get("/trays/40"))
+    room = words(house.client.get("/room"))
+    assert (
+        "last time: 0.5 kg of Barley, first bag (barley), soaked 12 hours before. Start 1" in room
+    )
+    assert "Wheat, first bag (wheat). Start 9 Start 40" in room
+    said(house.client.post("/room/start", data={"trays": "1", "as_last_time": "yes"}))
+    assert house.get("/api/trays/1")["run"]["grain"] == "barley"
+    # A newer bag of its grain takes the place of the one that it had.
+    bag = {"trays": "2", "name": "Barley, second bag", "grain": "barley", "weight_1": "0.5"}
+    said(house.client.post("/room/start", data={**bag, "spread_at": "2026-03-07T17:55"}))
+    said(harvest(house, 3, reason="thrown"))
+    assert "of Barley, first bag" in words(house.client.get("/trays/3"))
+    house.watch.forward(hours=2)
+    said(house.client.post("/room/start", data={"trays": "4", "lot_1": "3", "weight_1": "0.5"}))
+    assert "Spread now: 0.5 kg of Barley, second bag" in words(house.client.get("/trays/3"))
