@@ -68,12 +68,13 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
         numbers = tray_numbers(typed)
         with service.database.read() as connection:
             last = starting.remembered(connection, numbers[0] if len(numbers) == 1 else None)
+            lots = starting.lot_choices(connection)
             places = racks.racks_as_they_stand(connection)
         if typed.text(_AS_LAST_TIME) is not None:
             runs, bag = starting.runs_as_last_time(last, numbers, say), None
         else:
-            form = starting.start_form(last, say, typed=typed)
-            runs, bag = starting.typed_runs(form, numbers, say), starting.typed_bag(typed, say)
+            form = starting.start_form(last, say, typed=typed, first_bag=not lots)
+            runs, bag = starting.typed_runs(form, numbers, say), starting.typed_bag(form, say)
         place = typed.text("place")
         put = [] if place is None else racks.placements_from(places, place, len(numbers), None)
         put = [one.model_copy(update={"placed_at": runs[0].spread_at}) for one in put]
@@ -101,11 +102,14 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
     say, trays = asked.say, asked.trays
     last = starting.remembered(connection, trays[0] if len(trays) == 1 else None)
     growing = growing_numbers(connection, say.now)
+    lots = starting.lot_choices(connection)
     page = StartPage(
-        form=starting.start_form(last, say, trays=asked.named, typed=asked.typed),
+        form=starting.start_form(
+            last, say, trays=asked.named, typed=asked.typed, first_bag=not lots
+        ),
         free=tuple(number for number in registered_numbers(connection) if number not in growing),
         growing=tuple(number for number in trays if number in growing),
-        lots=starting.lot_choices(connection),
+        lots=lots,
         places=racks.place_choices(connection),
         weight_unit=str(say.room.weight_unit),
         back=asked.back,

@@ -146,14 +146,20 @@ def seed_words(seed: Sequence[Seed], lots: Sequence[Choice], say: Say) -> str:
 
 
 def start_form(
-    last: Remembered, say: Say, *, trays: str = "", typed: Typed | None = None
+    last: Remembered,
+    say: Say,
+    *,
+    trays: str = "",
+    typed: Typed | None = None,
+    first_bag: bool = False,
 ) -> Filled:
-    """The form, filled with what was done last time."""
+    """The form, filled with what was done last time; of a `first_bag`, with a name for it."""
     defaults = {
         "trays": trays,
         "spread_at": say.field_moment(),
         "soak_hours": "" if last.soak_hours is None else f"{last.soak_hours:g}",
         "grain": say.room.grain,
+        "name": f"{say.room.grain.capitalize()}, first bag" if first_bag else "",
     }
     for row, part in enumerate(last.seed, start=1):
         defaults[f"lot_{row}"] = str(part.lot_id)
@@ -212,14 +218,25 @@ def typed_seed(typed: Typed, say: Say) -> list[dict[str, object]]:
     for row in range(1 if typed.text("name") is None else 2, SEED_ROWS + 1):
         lot, weight_g = typed.text(f"lot_{row}"), typed_weight(typed, f"weight_{row}", say)
         if lot is None and weight_g is not None:
-            raise Refusal(f"lot_{row}", "must be chosen where a weight is given, got none")
+            raise Refusal(
+                f"lot_{row}",
+                "must be chosen where a weight is given, got none; of a bag that is new, give the "
+                "name below",
+            )
         if lot is not None:
             seed.append({"lot_id": lot, "weight_g": weight_g})
     return seed
 
 
-def typed_bag(typed: Typed, say: Say) -> Bag | None:
-    """The new bag, where one is named. Raises Refusal and ValidationError."""
+def typed_bag(form: Filled, say: Say) -> Bag | None:
+    """The new bag, where one is named. Raises Refusal and ValidationError.
+
+    A name that was suggested is no bag while nothing is said of what came out of it.
+    """
+    typed = form.typed
+    told = ("weight_1", "bag_weight", "supplier", "germination")
+    if typed.text("name") == form.defaults["name"] and not any(map(typed.text, told)):
+        return None
     name, germination = typed.text("name"), typed.number("germination")
     weight_g = typed_weight(typed, "bag_weight", say)
     if name is None:

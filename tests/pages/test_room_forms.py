@@ -412,3 +412,20 @@ def test_one_tap_spreads_a_trays_own_grain_and_says_so(house: House) -> None:
     house.watch.forward(hours=2)
     said(house.client.post("/room/start", data={"trays": "4", "lot_1": "3", "weight_1": "0.5"}))
     assert "Spread now: 0.5 kg of Barley, second bag" in words(house.client.get("/trays/3"))
+
+
+def test_a_newcomers_first_weight_needs_no_second_try(empty_house: House) -> None:
+    shown = empty_house.client.get("/room/start").text
+    assert "<details open><summary>A new bag was opened" in shown
+    assert 'value="Barley, first bag"' in shown
+    form = {"trays": "1", "name": "Barley, first bag", "grain": "barley"}
+    # A name that only stood there is no bag.
+    said(empty_house.client.post("/room/start", data=form))
+    assert empty_house.get("/api/lots") == []
+    unnamed = empty_house.client.post("/room/start", data={"trays": "2", "weight_1": "0.5"})
+    assert unnamed.status_code == 422
+    assert "of a bag that is new, give the name below" in words(unnamed)
+    assert "<details open><summary>A new bag was opened" in unnamed.text
+    said(empty_house.client.post("/room/start", data={**form, "trays": "2", "weight_1": "0.5"}))
+    assert empty_house.get("/api/trays/2")["run"]["seed"] == [{"lot_id": 1, "weight_g": 500.0}]
+    assert "<details><summary>A new bag" in empty_house.client.get("/room/start").text
