@@ -1,9 +1,11 @@
 """The round for a helper on paper: what is due at which tray, in the order of a walk."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Annotated
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from service.api.dependencies import TheService
@@ -14,6 +16,7 @@ from service.models.today import HarvestDue, PhotoDue, Today
 from service.pages import addresses
 from service.pages.frame import show
 from service.pages.words import Say
+from service.refusals import Refusal
 from service.room_log import shelf_names, the_room, trays_by_number
 from service.run_calendar import run_calendar
 from service.today import RoomNow
@@ -24,6 +27,10 @@ from trayvision.kit_guide import number_ranges
 
 router = APIRouter(include_in_schema=False)
 _LINES_FOR_SPREADING = 2
+# Further ahead forecasts say little.
+_FURTHEST = timedelta(days=7)
+# By then a photo that is due on that day at all is due.
+_EVENING = time(20)
 
 
 @dataclass
@@ -73,6 +80,10 @@ class RoundSheet:
     chores : sequence of ChoreLine
     places_to_read : names of what is read: shelves, top and bottom, or the room
     spreading : how many lines are left to write new trays on
+    heading : str
+        The day that the sheet is for.
+    ahead : bool
+        Whether that day is still to come.
     """
 
     lines: tuple[TrayLine, ...]
@@ -85,14 +96,31 @@ class RoundSheet:
     chores: tuple[ChoreLine, ...]
     places_to_read: tuple[str, ...]
     spreading: int = _LINES_FOR_SPREADING
+    heading: str = ""
+    ahead: bool = False
 
 
 @router.get(addresses.PRINT_ROUND)
-def round_page(service: TheService, request: Request) -> Response:
-    """Reads on a phone too; meant for one sheet."""
+def round_page(
+    service: TheService, request: Request, day: Annotated[date | None, Query()] = None
+) -> Response:
+    """Reads on a phone too; meant for one sheet, of today or of a day to come."""
     with service.database.read() as connection:
-        sheet = round_sheet(connection, Say(the_room(connection), service.clock()))
+        say = Say(the_room(connection), service.clock())
+        evening = _evening_of(day, say)
+        sheet = round_sheet(connection, say if evening is None else Say(say.room, evening))
+        sheet = replace(sheet, ahead=evening is not None)
         return show(request, connection, "print_round.html", sheet, here=addresses.MORE)
+
+
+def _evening_of(day: date | None, say: Say) -> datetime | None:
+    """The evening of a day to come, None for today. Raises Refusal."""
+    if day is None or day == say.today:
+        return None
+    if not timedelta(0) < day - say.today <= _FURTHEST:
+        last = say.today + _FURTHEST
+        raise Refusal("day", f"must lie from {say.today} to {last}, got {day}")
+    return datetime.combine(day, _EVENING, say.zone).astimezone(UTC)
 
 
 def round_sheet(connection: sa.Connection, say: Say) -> RoundSheet:
@@ -114,6 +142,7 @@ def round_sheet(connection: sa.Connection, say: Say) -> RoundSheet:
         free=number_ranges(_free(connection, today, say)),
         chores=chores,
         places_to_read=_places_to_read(connection),
+        heading=f"{say.weekday(say.now)}, {say.date(say.now)}",
     )
 
 

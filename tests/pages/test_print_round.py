@@ -116,3 +116,24 @@ def test_print_button_prints(desk: Page) -> None:
     desk.goto("/print/round")
     desk.get_by_role("button", name="Print").click()
     expect(desk).to_have_title("printed")
+
+
+def test_round_of_a_day_to_come_has_what_is_due_by_then(desk: Page, house: House) -> None:
+    planned = (EVENING + timedelta(days=2)).isoformat()
+    house.post("/api/chores", kind="soak", title="Soak for Tuesday", planned_for=planned)
+    assert "Soak for Tuesday" not in house.client.get("/print/round").text
+    desk.goto(f"{house.address}/print")
+    desk.get_by_role("link", name="The round of the day after").click()
+    # 7 March 2026, on which the house stands, is a Saturday.
+    heading = desk.get_by_role("heading", level=1)
+    expect(heading).to_contain_text("The round of Monday, 9 March")
+    (sheet,) = printed(desk, "A4")
+    assert "Soak for Tuesday" in sheet.text
+    assert "forecasts, which may move" in " ".join(sheet.text.split())
+    # No photo came since: each of the six is to be photographed by then.
+    told = house.client.get("/print/round?day=2026-03-09").text
+    assert told.count("Photograph, last 2 days ago.") == 6
+    today = house.client.get("/print/round").text
+    assert "Photograph, last" not in today
+    for day in ("2026-03-06", "2026-03-15", "soon"):
+        assert house.client.get(f"/print/round?day={day}").status_code == 422
