@@ -16,7 +16,7 @@ def test_a_grower_taps_from_an_ended_run_to_its_harvest_and_corrects_it(
 ) -> None:
     said(harvest(house, 1, weight="3,2"))
     house.watch.now = EVENING + timedelta(days=2)
-    phone = open_page(browser, house, PHONE, scripts=False)
+    phone = open_page(browser, house, PHONE, scripts=True)
     phone.goto("/trays/1")
     assert_accessible(phone)
     phone.get_by_role("link", name="All that was written of its last run: correct it").click()
@@ -37,7 +37,7 @@ def test_a_degree_too_many_is_corrected_and_withdrawn_from_the_first_page(
     browser: Browser, house: House
 ) -> None:
     house.post("/api/readings", shelf_id=1, temperature_c=45.0, humidity_percent=70.0)
-    phone = open_page(browser, house, PHONE, scripts=False)
+    phone = open_page(browser, house, PHONE, scripts=True)
     phone.goto("/")
     phone.get_by_role("link", name="Air written down in the last days: correct it").click()
     assert_accessible(phone)
