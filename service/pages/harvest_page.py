@@ -19,10 +19,11 @@ from service.pages.notices import Entry
 from service.pages.room_rows import is_due, level_of, state_words
 from service.pages.tray_numbers import in_words, sentence, tray_numbers
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
+from service.pages.weight_doubts import MOST_FRESH_G_PER_M2, doubt
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import harvest_runs
-from service.room_log import shelf_names
+from service.room_log import shelf_names, tray_sizes
 from service.run_log import seed_of
 from service.trays_now import TrayNow, TraysNow
 
@@ -103,6 +104,7 @@ def post_harvest_several(
             growing = {tray.number: tray for tray in _growing(connection, say)}
             trays = [_takeable(growing, number) for number in _numbers(typed, growing)]
             shares = _shares(connection, trays, typed, say)
+            sizes = tray_sizes(connection)
         if typed.text("reason") is None:
             raise Refusal("reason", "must be chosen, got nothing")
         common: dict[str, Any] = {
@@ -116,7 +118,9 @@ def post_harvest_several(
         taken = harvest_runs(service, new, by)
         undo = [Entry("harvest", one.entry_id) for one in taken]
         numbers = [tray.number for tray in trays]
-        return WrittenDown(numbers, _words(numbers, taken, say), undo)
+        weights = dict(zip(numbers, shares, strict=True))
+        words = _words(numbers, taken, say) + doubt(weights, sizes, MOST_FRESH_G_PER_M2, say)
+        return WrittenDown(numbers, words, undo)
 
     return TraysForm(service, request, _show).sent(typed, by, write)
 

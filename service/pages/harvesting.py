@@ -17,10 +17,11 @@ from service.pages.filled import Choice, Filled, typed_weight
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
+from service.pages.weight_doubts import MOST_FRESH_G_PER_M2, doubt
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import harvest_run
-from service.room_log import the_room
+from service.room_log import the_room, tray_sizes
 from service.run_calendar import span_of
 from service.run_log import run_out
 
@@ -110,6 +111,7 @@ def post_harvest(
     with service.database.read() as connection:
         say = Say(the_room(connection), by.at)
         number = span_of(connection, run_id).number
+        sizes = tray_sizes(connection)
 
     def act() -> Response:
         form = harvest_form(say, on_hold=False, typed=typed)
@@ -129,6 +131,7 @@ def post_harvest(
         weight = "not weighed" if entry.weight_g is None else say.weight(entry.weight_g)
         to = addresses.own_path(typed.text("back") or addresses.tray(number))
         words = f"{what}{ENDED[entry.reason]}, {weight}."
+        words += doubt({number: entry.weight_g}, sizes, MOST_FRESH_G_PER_M2, say)
         return done(to, words, undo=[Entry("harvest", entry.entry_id)])
 
     def again(said: Typed) -> Response:

@@ -20,8 +20,10 @@ from service.pages.tray_numbers import (
     tray_numbers,
 )
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
+from service.pages.weight_doubts import MOST_SEED_G_PER_M2, doubt
 from service.pages.words import Say
 from service.room_changes import Started, start_trays
+from service.room_log import tray_sizes
 
 router = APIRouter(include_in_schema=False)
 
@@ -69,6 +71,7 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
         with service.database.read() as connection:
             last = starting.remembered(connection, numbers[0] if len(numbers) == 1 else None)
             lots = starting.lot_choices(connection)
+            sizes = tray_sizes(connection)
             places = racks.racks_as_they_stand(connection)
         if typed.text(_AS_LAST_TIME) is not None:
             runs, bag = starting.runs_as_last_time(last, numbers, say), None
@@ -79,7 +82,12 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
         put = [] if place is None else racks.placements_from(places, place, len(numbers), None)
         put = [one.model_copy(update={"placed_at": runs[0].spread_at}) for one in put]
         started = start_trays(service, runs, by, bag=bag, places=put)
-        return WrittenDown(numbers, _words(numbers, started), _undo(started))
+        weight_g = sum(part.weight_g or 0 for part in runs[0].seed)
+        if bag is not None:
+            weight_g += bag.weight_g or 0
+        weights = dict.fromkeys(numbers, weight_g)
+        words = _words(numbers, started) + doubt(weights, sizes, MOST_SEED_G_PER_M2, say)
+        return WrittenDown(numbers, words, _undo(started))
 
     return TraysForm(service, request, _show).sent(typed, by, write)
 

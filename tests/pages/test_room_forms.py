@@ -429,3 +429,20 @@ def test_a_newcomers_first_weight_needs_no_second_try(empty_house: House) -> Non
     said(empty_house.client.post("/room/start", data={**form, "trays": "2", "weight_1": "0.5"}))
     assert empty_house.get("/api/trays/2")["run"]["seed"] == [{"lot_id": 1, "weight_g": 500.0}]
     assert "<details><summary>A new bag" in empty_house.client.get("/room/start").text
+
+
+def test_a_weight_that_no_tray_holds_is_kept_and_asked_about(house: House) -> None:
+    # A tray of 540 x 280 mm is 0.151 m2: 9.1 kg fresh or 2.3 kg of seed are the most.
+    done, undo = said(harvest(house, 1, weight="36"))
+    assert done == "Tray 1 harvested, 36 kg. 36 kg in one tray: is the decimal point right?"
+    assert undo
+    assert said(harvest(house, 2, weight="6.7"))[0] == "Tray 2 harvested, 6.7 kg."
+    form = {"reason": "harvested", "weight_4": "3.6", "weight_5": "36"}
+    done, _ = said(house.client.post("/room/harvest", data=form))
+    assert done.endswith(" 36 kg in tray 5: is the decimal point right?")
+    seed = {"lot_1": "1", "weight_1": "5"}
+    done, _ = said(house.client.post("/room/start", data={"trays": "1", **seed}))
+    assert done == "Tray 1 started. 5 kg in one tray: is the decimal point right?"
+    assert said(house.client.post("/room/start", data={"trays": "2", "as_last_time": "yes"}))[
+        0
+    ].startswith("Tray 2 started.")
