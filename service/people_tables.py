@@ -22,8 +22,8 @@ Cells = Iterator[list[str]]
 
 RUN_HEADER = """
 run_id tray grain lots seed_weight_g soaked_at spread_at in_tray_from split_from_run_id ended_at
-ended_reason days_from_spread harvest_weight_g harvest_to_seed_ratio target_shoot_height_mm
-target_day note
+ended_reason days_from_spread harvest_weight_g thrown_weight_g harvest_to_seed_ratio
+target_shoot_height_mm target_day note
 """.split()
 _MEASURES = """
 cover cover_uncertainty canopy_height_mm canopy_height_uncertainty_mm shoot_height_mm
@@ -55,7 +55,7 @@ def run_rows(connection: sa.Connection, now: datetime) -> Cells:
             "; ".join(lots.get(part.lot_id, f"lot {part.lot_id}") for part in run.seed) or None,
             *(seed_weight_g, run.soaked_at, run.spread_at, run.in_tray_from, run.split_from_id),
             *(run.ended_at, run.ended_reason),
-            *(run.day_from_spread, run.harvest_weight_g, ratio),
+            *(run.day_from_spread, run.harvest_weight_g, run.thrown_weight_g, ratio),
             *(run.target_shoot_height_mm, run.target_day, run.note),
         )
 

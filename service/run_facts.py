@@ -10,7 +10,7 @@ from service.log_memory import MANY_TRAYS, LogMemory, Seen, last_until, news
 from service.models.runs import EndReason
 from service.room_log import Row
 from service.run_calendar import RunSpan, run_calendar
-from service.run_harvests import harvests_of_runs
+from service.run_harvests import harvested_g, harvests_of_runs
 from service.run_places import PLACES
 from service.schema import HARVEST, PLACEMENT, RUN, RUN_SEED, TRAY
 
@@ -34,7 +34,7 @@ class RunFact:
     seed_g : float or None
         All lots together; None where one was not weighed.
     fresh_g : float or None
-        All parts together; None where one was not weighed, or none was taken.
+        All parts but those thrown; None where one was not weighed, or none was taken.
     """
 
     run_id: int
@@ -100,7 +100,7 @@ def _facts(
                 span,
                 last_until(places.get(tray, ()), "placed_at", _last_moment(span)),
                 seed.get(span.row["entry_id"], []),
-                [part.weight_g for part in harvests.get(span.id, ())],
+                harvested_g(harvests.get(span.id, ())),
             )
             for span in of_tray
         )
@@ -116,7 +116,7 @@ def _fact(
     span: RunSpan,
     place: Row | None,
     seed: list[tuple[int, float | None]],
-    fresh: list[float | None],
+    fresh_g: float | None,
 ) -> RunFact:
     return RunFact(
         run_id=span.id,
@@ -127,7 +127,7 @@ def _fact(
         shelf_id=None if place is None else place["shelf_id"],
         lots=tuple(lot for lot, _ in seed),
         seed_g=_sum([weight for _, weight in seed]),
-        fresh_g=_sum(fresh),
+        fresh_g=fresh_g,
     )
 
 

@@ -1,7 +1,7 @@
 """What was taken of each run, kept between answers."""
 
 from bisect import bisect_left
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 import sqlalchemy as sa
@@ -17,6 +17,21 @@ Harvests = Mapping[int, tuple[Harvest, ...]]
 def harvests_of_runs(connection: sa.Connection) -> Harvests:
     """All parts that were taken of each run, the oldest first, by run id."""
     return _HARVESTS.of(connection)
+
+
+def harvested_g(parts: Sequence[Harvest]) -> float | None:
+    """Weight of what was taken and not thrown; None where a part was not weighed, or none taken."""
+    return _weight([part for part in parts if part.reason is not EndReason.THROWN])
+
+
+def thrown_g(parts: Sequence[Harvest]) -> float | None:
+    """Weight of what was thrown; None where a part of it was not weighed, or none was."""
+    return _weight([part for part in parts if part.reason is EndReason.THROWN])
+
+
+def _weight(parts: Sequence[Harvest]) -> float | None:
+    known = [part.weight_g for part in parts if part.weight_g is not None]
+    return sum(known) if known and len(known) == len(parts) else None
 
 
 def _read_harvests(connection: sa.Connection, before: tuple[Harvests, Seen] | None) -> Harvests:

@@ -1,6 +1,6 @@
 """Runs: the seed that they hold, and how they are given out."""
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -9,10 +9,10 @@ import sqlalchemy as sa
 from service.entries import current, history
 from service.log_memory import LogMemory, Seen
 from service.models.room import Room
-from service.models.runs import Harvest, Run, Seed
+from service.models.runs import Run, Seed
 from service.refusals import NotFound, Refusal
 from service.run_calendar import RunSpan
-from service.run_harvests import harvests_of_runs
+from service.run_harvests import harvested_g, harvests_of_runs, thrown_g
 from service.schema import RUN, RUN_SEED, SEED_LOT
 
 # A database takes only so many numbers in one query.
@@ -67,7 +67,8 @@ def _part_out(
         beside = {
             "seed": parts,
             "grain": grain_of(known, room),
-            "harvest_weight_g": _weight(harvests.get(span.id, ())),
+            "harvest_weight_g": harvested_g(harvests.get(span.id, ())),
+            "thrown_weight_g": thrown_g(harvests.get(span.id, ())),
         }
         outs.append(_run_out(span, beside, room=room, now=now))
     return outs
@@ -168,12 +169,6 @@ def grain_of(grains: Collection[str], room: Room) -> str:
 def entry_seed(connection: sa.Connection, run_id: int) -> list[Seed]:
     """Seed of a run as it holds now."""
     return seed_of(connection, history(connection, RUN, run_id)[-1]["id"])
-
-
-def _weight(harvests: Iterable[Harvest]) -> float | None:
-    """Of all parts that were weighed; None where none was."""
-    weighed = [part.weight_g for part in harvests if part.weight_g is not None]
-    return sum(weighed) if weighed else None
 
 
 def _days(duration: timedelta) -> float:

@@ -127,7 +127,12 @@ class Run(Entered):
     target_day: float | None
     ended_at: datetime | None
     ended_reason: EndReason | None
-    harvest_weight_g: float | None = Field(description="All parts together; null: not weighed.")
+    harvest_weight_g: float | None = Field(
+        description="All parts but those thrown; null: none, or one of them was not weighed."
+    )
+    thrown_weight_g: float | None = Field(
+        description="All parts that were thrown; null: none, or one of them was not weighed."
+    )
     note: str | None
 
 

@@ -92,7 +92,14 @@ def _ended(run: Run, say: Say) -> str:
         return ""
     words = _ENDED[run.ended_reason or EndReason.OTHER]
     weighed = run.ended_reason is not EndReason.NEXT_RUN or run.harvest_weight_g is not None
-    weight = f", {say.weight(run.harvest_weight_g)}" if weighed else ""
+    if run.ended_reason is EndReason.THROWN:
+        weight = f", {say.weight(run.thrown_weight_g)}"
+        if run.harvest_weight_g is not None:
+            weight += f"; harvested before: {say.weight(run.harvest_weight_g)}"
+    else:
+        weight = f", {say.weight(run.harvest_weight_g)}" if weighed else ""
+        if run.thrown_weight_g is not None:
+            weight += f"; thrown: {say.weight(run.thrown_weight_g)}"
     return f"{words} {say.moment(run.ended_at)}{weight}"
 
 

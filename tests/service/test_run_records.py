@@ -72,6 +72,19 @@ def test_facts_follow_what_is_entered_and_corrected(room: Room) -> None:
     assert fact.ended_at == SPREAD + timedelta(days=8)
     room.patch(f"/api/runs/{other}", seed=[{"lot_id": lots[1], "weight_g": 250.0}])
     assert (facts_of(room)[other].seed_g, facts_of(room)[other].lots) == (250.0, (lots[1],))
+    harvest(
+        room, one, SPREAD + timedelta(days=7.5), weight_g=700.0, ends_run=False, reason="thrown"
+    )
+    # What was thrown is no yield, wherever it is told.
+    assert facts_of(room)[one].fresh_g == 2500.0
+    told = room.get(f"/api/runs/{one}")
+    assert (told["harvest_weight_g"], told["thrown_weight_g"]) == (2500.0, 700.0)
+    page = room.client.get(f"/runs/{one}").text
+    assert "2.5 kg; thrown: 0.7 kg" in page
+    # A part that was not weighed makes no whole of the others.
+    unweighed = harvest(room, one, SPREAD + timedelta(days=7.6), ends_run=False)
+    assert room.get(f"/api/runs/{one}")["harvest_weight_g"] is None
+    assert room.client.delete(f"/api/harvests/{unweighed}").status_code == 204
     part = harvest(room, other, SPREAD + timedelta(days=8))
     assert facts_of(room)[other].fresh_g is None
     room.patch(f"/api/harvests/{part}", weight_g=500.0)
