@@ -94,7 +94,9 @@ class RunState:
 
     def said_day(self, moment: datetime) -> int:
         """The day that the room's people call it, 0 before it began."""
-        days = (moment - (self.counted_from or self.spread_at)) / timedelta(days=1)
+        begun = (self.counted_from or self.spread_at).astimezone(moment.tzinfo)
+        # By the clock on the wall, whatever was done to it meanwhile.
+        days = (moment.replace(tzinfo=None) - begun.replace(tzinfo=None)) / timedelta(days=1)
         return max(0, int(days))
 
     def until(self, moment: datetime) -> tuple[TrayReading, ...]:

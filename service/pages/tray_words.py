@@ -74,7 +74,7 @@ def tray_answer(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photogra
         never = "" if growth is not None else ". Nothing was ever spread in it"
         return f"{name}{where}: {_STATES[tray.state]}{since}{never}."
     # As this room counts; the other count stands beside the photo.
-    day = say.day(tray.run).partition(" (")[0]
+    day = say.day_of_run(tray.run).partition(" (")[0]
     if tray.run.day_from_spread < 0:
         return f"{name}{where}: soaking, to be spread {say.moment(tray.run.spread_at)}."
     forecast = f", {growth.forecast}" if growth is not None and growth.forecast else ""

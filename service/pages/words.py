@@ -36,18 +36,6 @@ def number_word(number: int) -> str:
     return _NUMBERS[number] if 0 <= number < len(_NUMBERS) else str(number)
 
 
-class Aged(Protocol):
-    """What has an age in days, such as a run."""
-
-    @property
-    def day_from_spread(self) -> float:
-        """Days since spreading, negative before it."""
-
-    @property
-    def day_from_soak(self) -> float | None:
-        """Days since soaking, where known."""
-
-
 class Spread(Protocol):
     """What was spread and perhaps soaked, such as a run as it lies in time."""
 
@@ -58,6 +46,10 @@ class Spread(Protocol):
     @property
     def soaked_at(self) -> datetime | None:
         """When it was soaked, where known."""
+
+    @property
+    def ended_at(self) -> datetime | None:
+        """When it ended, or will."""
 
 
 @dataclass(frozen=True)
@@ -173,15 +165,17 @@ class Say:
         """A moment, or now, as a date-and-time field takes it."""
         return self.typed(moment or self.now, self.zone)
 
-    def day(self, run: Aged) -> str:
-        """Such as "day 5", counted as this room counts; the other count in brackets."""
-        return self.age(run.day_from_spread, run.day_from_soak)
+    def day_of_run(self, run: Spread) -> str:
+        """Such as "day 5", as this room counts, now or at the run's end; the other in brackets."""
+        until = self.now if run.ended_at is None else min(self.now, run.ended_at)
+        soak = None if run.soaked_at is None else self._days(run.soaked_at, until)
+        return self.age(self._days(run.spread_at, until), soak)
 
-    def day_of_run(self, span: Spread) -> str:
-        """The same of a run that is under way."""
-        soaked_at, day = span.soaked_at, timedelta(days=1)
-        soak = None if soaked_at is None else (self.now - soaked_at) / day
-        return self.age((self.now - span.spread_at) / day, soak)
+    def _days(self, since: datetime, until: datetime) -> float:
+        """Days by the room's clock on the wall: a tray is a day older at its own hour."""
+        on_the_wall = (self.local(moment).replace(tzinfo=None) for moment in (until, since))
+        later, earlier = on_the_wall
+        return (later - earlier) / timedelta(days=1)
 
     def age(self, spread: float, soak: float | None) -> str:
         """The same from days since spreading and, where known, since soaking."""

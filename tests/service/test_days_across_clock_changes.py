@@ -1,0 +1,38 @@
+"""A tray is a day older at the hour at which it was spread, also where the clocks changed.
+
+When they do: Directive 2000/84/EC, last Sundays of March and October at 1:00 UTC.
+"""
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from tests.service.conftest import Room
+from trayvision.attention_state import RunState
+
+DUBLIN = ZoneInfo("Europe/Dublin")
+
+
+@pytest.mark.parametrize(
+    ("spread", "looked", "day"),
+    [
+        # Clocks went forward on 29 March 2026.
+        ("2026-03-25 08:00", "2026-04-01 08:00", 7),
+        ("2026-03-25 08:00", "2026-04-01 07:59", 6),
+        # And back on 25 October 2026.
+        ("2026-10-20 08:00", "2026-10-27 08:00", 7),
+        ("2026-10-20 08:00", "2026-10-27 07:59", 6),
+    ],
+)
+def test_a_tray_is_a_day_older_at_its_own_hour(
+    room: Room, spread: str, looked: str, day: int
+) -> None:
+    room.patch("/api/room", time_zone="Europe/Dublin")
+    spread_at = datetime.fromisoformat(spread).replace(tzinfo=DUBLIN)
+    room.watch.now = datetime.fromisoformat(looked).replace(tzinfo=DUBLIN)
+    run = room.post("/api/runs", tray=17, spread_at=spread_at.isoformat())
+    assert f"Tray 17 grows: day {day}<" in room.client.get(f"/runs/{run['id']}").text
+    assert f"Tray 17, day {day}:" in room.client.get("/trays/17").text
+    state = RunState("1", 17, spread_at=spread_at.astimezone(ZoneInfo("UTC")))
+    assert state.said_day(room.watch.now) == day
