@@ -31,7 +31,7 @@ def person_named(connection: sa.Connection, name: str) -> sa.RowMapping | None:
 def _name_is_free(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
     taken = person_named(connection, values["name"])
     if taken is not None and taken["id"] != thing_id:
-        raise Conflict("name", f"must be new, but person {taken['id']} has it")
+        raise Conflict("name", "must be new, but another person has it")
 
 
 PEOPLE = Resource(PERSON, models.NewPerson, models.PersonChange, models.Person, check=_name_is_free)

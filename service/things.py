@@ -42,6 +42,9 @@ def _position_on_its_shelf(
         )
 
 
+_SPOKEN = {SEED_LOT.name: "seed lot"}
+
+
 def name_is_free(table: sa.Table, *within: str) -> Any:
     """A rule: of the things that agree in the columns `within` no two have one name."""
 
@@ -52,7 +55,9 @@ def name_is_free(table: sa.Table, *within: str) -> Any:
             statement = statement.where(now.c[name] == values[name])
         taken = connection.execute(statement).scalar()
         if taken is not None and taken != thing_id:
-            raise Conflict("name", f"must be new, but {table.name} {taken} has it")
+            raise Conflict(
+                "name", f"must be new, but another {_SPOKEN.get(table.name, table.name)} has it"
+            )
 
     return check
 

@@ -92,7 +92,7 @@ def not_told(paces: Sequence[RunPace], normal: RoomNormal, grain: str) -> str:
         have = "none has" if normal.runs == 0 else f"{normal.runs} have"
         return (
             f"What is usual in this room cannot be told before {LEAST_RUNS} runs of {grain} have "
-            f"finished; so far {have}."
+            f"finished; before today {have}."
         )
     unknown = sum(pace.side is None for pace in paces)
     return f"{runs_words(unknown).capitalize()} cannot be told yet." if unknown else ""

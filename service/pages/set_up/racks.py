@@ -86,7 +86,8 @@ def post_rack(service: TheService, by: By, request: Request, typed: TypedForm) -
         shelves = typed_count(typed, "shelves", low=0, high=MOST_SHELVES) or 0
         places = typed_count(typed, "places", low=0, high=MOST_PLACES) or 0
         rack, entries = add_rack(service, new, shelves=shelves, places=places, by=by)
-        said = f"{rack.name} is entered with {shelves} shelves of {places} places."
+        said = f"{rack.name} is entered with {_count(shelves, 'shelf', 'shelves')}"
+        said += f" of {_count(places, 'place', 'places')}." if shelves else "."
         # Not to its own page: an undo leads back to where it stood.
         return done(addresses.SET_UP_RACKS, said, undo=entries)
 
@@ -222,3 +223,7 @@ def _show_rack(
         said.broken,
     )
     return show(request, connection, "set_up/rack.html", page, here=addresses.MORE)
+
+
+def _count(number: int, one: str, several: str) -> str:
+    return f"{number} {one if number == 1 else several}"
