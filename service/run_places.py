@@ -6,7 +6,8 @@ from datetime import datetime, timedelta
 import sqlalchemy as sa
 
 from service.log_memory import last_until, rows_by_tray
-from service.run_calendar import RunSpan
+from service.models.room import Placement
+from service.run_calendar import RunSpan, present_run, run_calendar
 from service.schema import PLACEMENT
 
 PLACES = rows_by_tray(PLACEMENT, "placed_at")
@@ -31,3 +32,21 @@ def shelves_of_runs(
         place = last_until(places.get(span.tray_id, ()), "placed_at", at)
         found.append(None if place is None else place["shelf_id"])
     return found
+
+
+def others_in_place(
+    connection: sa.Connection, placed: Sequence[Placement], *, now: datetime
+) -> list[int]:
+    """Numbers of other growing trays that stand at the very positions of some placements.
+
+    Nothing forbids it: of two trays that change places, one is written down first.
+    """
+    moved = {one.tray_id for one in placed}
+    asked = {one.position_id for one in placed if one.position_id is not None}
+    places, found = PLACES.of(connection), []
+    for tray_id, spans in run_calendar(connection).by_tray.items():
+        place = last_until(places.get(tray_id, ()), "placed_at", now)
+        stands = place is not None and place["position_id"] in asked
+        if stands and tray_id not in moved and present_run(spans, now) is not None:
+            found.append(spans[0].number)
+    return sorted(found)

@@ -79,6 +79,8 @@ def post_move(service: TheService, by: By, request: Request, typed: TypedForm) -
         first = racks.words_of(standing, placed[0].shelf_id, placed[0].position_id)
         on = "from" if len(placed) > 1 and placed[0].position_id is not None else "now"
         words = f"{sentence(in_words(numbers))}: {on} {first}."
+        with service.database.read() as connection:
+            words += racks.also_there(connection, placed, now=by.at)
         return WrittenDown(numbers, words, _entries(placed))
 
     return TraysForm(service, request, _show).sent(typed, by, write)

@@ -3,14 +3,17 @@
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import sqlalchemy as sa
 
 from service.entries import current
 from service.log_memory import LogMemory
-from service.models.room import NewPlacement
+from service.models.room import NewPlacement, Placement
 from service.pages.filled import Choice
+from service.pages.tray_numbers import in_words, sentence
 from service.refusals import NotFound, Refusal
+from service.run_places import others_in_place
 from service.schema import POSITION, RACK, SHELF
 
 OFF_THE_RACKS = "off"
@@ -146,3 +149,12 @@ def placements_from(
             for one in there
         ]
     raise NotFound("place", value)
+
+
+def also_there(connection: sa.Connection, placed: Sequence[Placement], *, now: datetime) -> str:
+    """That other trays were written into the same positions; empty where none was."""
+    others = others_in_place(connection, placed, now=now)
+    if not others:
+        return ""
+    verb, them = ("was", "it") if len(others) == 1 else ("were", "them")
+    return f" {sentence(in_words(tuple(others)))} {verb} written there too: swap, or move {them}."

@@ -87,6 +87,8 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
             weight_g += bag.weight_g or 0
         weights = dict.fromkeys(numbers, weight_g)
         words = _words(numbers, started) + doubt(weights, sizes, MOST_SEED_G_PER_M2, say)
+        with service.database.read() as connection:
+            words += racks.also_there(connection, started.placed, now=say.now)
         return WrittenDown(numbers, words, _undo(started))
 
     return TraysForm(service, request, _show).sent(typed, by, write)

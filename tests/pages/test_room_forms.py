@@ -446,3 +446,16 @@ def test_a_weight_that_no_tray_holds_is_kept_and_asked_about(house: House) -> No
     assert said(house.client.post("/room/start", data={"trays": "2", "as_last_time": "yes"}))[
         0
     ].startswith("Tray 2 started.")
+
+
+def test_two_trays_in_one_position_are_said(house: House) -> None:
+    position = house.post("/api/positions", shelf_id=1, name="place 1")
+    for tray in (1, 2):
+        form = {"trays": str(tray), "place": f"position:{position['id']}"}
+        done, _ = said(house.client.post("/room/move", data=form))
+        also = " Tray 1 was written there too: swap, or move it."
+        assert done.endswith(also) is (tray == 2)
+    said(harvest(house, 1))
+    form = {"trays": "3", "place": f"position:{position['id']}"}
+    done, _ = said(house.client.post("/room/move", data=form))
+    assert done.endswith(" Tray 2 was written there too: swap, or move it.")
