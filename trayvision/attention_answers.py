@@ -64,9 +64,12 @@ def _others_are_due(flag: Flag, answer: Answer) -> bool:
 
 
 def confirmed_runs(answers: Sequence[Answer]) -> set[str]:
-    """Ids of runs with a patch of possible mould of which the last verdict is that it is right."""
+    """Ids of runs with a patch of possible mould of which the last verdict is that it is right.
+
+    The last is the one entered last: `answers` are in that order.
+    """
     last: dict[str, Answer] = {}
-    for answer in sorted(answers, key=lambda one: one.said_at):
+    for answer in answers:
         if answer.kind in (AnswerKind.RIGHT, AnswerKind.WRONG):
             last[answer.flag_key] = answer
     mould = f"{FlagKind.POSSIBLE_MOULD}/"

@@ -15,7 +15,7 @@ from service.room_changes import harvest_run
 from service.room_log import the_room
 from service.run_calendar import run_spans, span_of
 from service.run_changes import correct_run, new_run, withdraw_run
-from service.run_log import run_out, runs_out
+from service.run_log import run_out, runs_out, seed_of_entries
 from service.run_splitting import split_run
 from service.things import HARVESTS, RUNS
 
@@ -66,9 +66,14 @@ def get_run_curve(service: TheService, run_id: RunId) -> RunCurves:
 
 @router.get("/{run_id}/history", summary="All that was said of a run")
 def run_history(service: TheService, run_id: RunId) -> History:
-    """First entry first."""
+    """First entry first, each with its seed."""
     with service.database.read() as connection:
-        return RUNS.history(connection, run_id)
+        said = RUNS.history(connection, run_id)
+        seed = seed_of_entries(connection, [entry.entry_id for entry in said.entries])
+        for entry in said.entries:
+            parts = seed.get(entry.entry_id, [])
+            entry.values["seed"] = [part.model_dump() for part in parts]
+        return said
 
 
 @router.patch("/{run_id}", summary="Correct a run")

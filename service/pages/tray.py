@@ -31,6 +31,7 @@ from service.pages.tray_words import (
 )
 from service.pages.words import Say
 from service.photo_changes import picture
+from service.photo_log import latest_photos
 from service.room_log import the_room, tray_numbered
 from service.run_calendar import RunSpan, present_run, run_calendar, run_spans
 from service.tray_history import PastRun, place_names, tray_history
@@ -65,6 +66,8 @@ class TrayPage:
     run_words : str
         Which run the photos and the growth below are of.
     photos : Timeline or None
+    stray_photo : int or None
+        The last photo of a tray in which no seed was ever spread.
     growth : GrowthShown or None
         None where no seed was ever spread in it.
     patches : PatchesShown or None
@@ -84,6 +87,7 @@ class TrayPage:
     past_flags: tuple[FlagOut, ...]
     run_words: str
     photos: Timeline | None
+    stray_photo: int | None
     growth: GrowthShown | None
     patches: PatchesShown | None
     history: tuple[PastRun, ...]
@@ -171,6 +175,7 @@ def _page(
         photos=None
         if span is None
         else timeline(connection, span, rows, say, asked=photo, drawn=drawn),
+        stray_photo=latest_photos(connection, [tray_id]).get(tray_id) if span is None else None,
         growth=shown,
         patches=None
         if span is None

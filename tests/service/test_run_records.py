@@ -198,3 +198,26 @@ def test_normal_needs_five_finished_runs(room: Room) -> None:
     assert usual[1] == pytest.approx(90.0, abs=4.0)
     # A tenth beyond the last photo on day 8 at most.
     assert normal.at(9.0) is None
+
+
+def test_history_of_a_run_tells_the_seed_of_each_entry(room: Room) -> None:
+    lots = [room.post("/api/lots", name=name)["id"] for name in ("first", "second")]
+    run_id = run(room, 1, SPREAD, seed=[{"lot_id": lots[0], "weight_g": 400.0}])
+    room.patch(f"/api/runs/{run_id}", seed=[{"lot_id": lots[1]}], why="wrong bag")
+    assert room.client.delete(f"/api/runs/{run_id}").status_code == 204
+    said = room.get(f"/api/runs/{run_id}/history")["entries"]
+    assert [entry["values"]["seed"] for entry in said] == [
+        [{"lot_id": lots[0], "weight_g": 400.0}],
+        [{"lot_id": lots[1], "weight_g": None}],
+        [{"lot_id": lots[1], "weight_g": None}],
+    ]
+
+
+def test_tray_whose_photos_lie_in_no_run_leads_to_the_last_one(room: Room) -> None:
+    run_id = run(room, 1, SPREAD)
+    photos = [room.photograph(1, SPREAD + timedelta(days=day), height_mm=20.0) for day in (3, 4)]
+    assert "never photographed" not in room.client.get("/trays/1").text
+    assert room.client.delete(f"/api/runs/{run_id}").status_code == 204
+    page = room.client.get("/trays/1").text
+    assert "never photographed" not in page
+    assert f'none lies in a run of it: <a href="/photos/{photos[1]["id"]}">' in page
