@@ -77,18 +77,17 @@ def remembered_of(
     calendar = run_calendar(connection)
     # The seed of a tray that was split is that of a part.
     whole = {
-        spans[0].number: kept
+        spans[0].number: kept[-1]
         for spans in calendar.by_tray.values()
         if (kept := [one for one in spans[-_LOOKED_BACK:] if not calendar.is_split(one)])
     }
-    runs = [span for spans in whole.values() for span in spans]
-    runs.sort(key=lambda span: (span.spread_at, span.id))
+    runs = sorted(whole.values(), key=lambda span: (span.spread_at, span.id))
     seed_of = seed_of_entries(connection, [span.row["entry_id"] for span in runs])
     grains = grains_of_lots(connection)
     newest: dict[frozenset[str], RunSpan] = {_grains(seed_of, one, grains): one for one in runs}
     found = []
     for number in numbers:
-        own = whole.get(number, [None])[-1] if number is not None else None
+        own = None if number is None else whole.get(number)
         of_own = frozenset() if own is None else _grains(seed_of, own, grains)
         last = newest[of_own] if of_own else (runs[-1] if runs else None)
         found.append(Remembered() if last is None else _again(seed_of, last, own))
