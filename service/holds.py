@@ -82,15 +82,20 @@ def _hold_parts(
     asking: Sequence[FlagOut],
     found: dict[int, Hold],
 ) -> None:
-    """Add the holds of parts that came into other trays after the mould was first seen."""
-    by_id = run_calendar(connection).by_id
-    parts = [by_id[run_id] for run_id in growing if run_id in by_id]
+    """Add the holds of parts that came into other trays after the mould was first seen.
+
+    A part of a part knows only the run that was spread, not which tray it was taken from: mould
+    on any of that run's parts holds it, since one hold too many costs a look.
+    """
+    calendar = run_calendar(connection)
+    parts = [calendar.by_id[run_id] for run_id in growing if run_id in calendar.by_id]
     for part in parts:
         whole = part.split_from_id
         if whole is None or part.number in found:
             continue
-        said = [(one.flag_id, one.since, one.at, one) for one in _confirmed(connection, [whole])]
-        asked = [(flag.id, flag.since, flag.since, None) for flag in asking if flag.run_id == whole]
+        kin = {whole, *(one.id for one in calendar.parts[whole])} - {part.id}
+        said = [(one.flag_id, one.since, one.at, one) for one in _confirmed(connection, kin)]
+        asked = [(flag.id, flag.since, flag.since, None) for flag in asking if flag.run_id in kin]
         for flag_id, seen_at, since, by in (*said, *asked):
             if seen_at <= part.begins_at:
                 found[part.number] = Hold(

@@ -33,8 +33,8 @@ def check_run(
     ------
     Refusal
         If it is to be spread more than 14 days from now, was soaked after that or more than 14 days
-        before, or would begin after something was taken of it, or
-        before all was taken of the run before in its tray, or last into the next one.
+        before; would begin after something was taken of it, or before all was taken of the run
+        before in its tray; or would last into the next one.
     Conflict
         If the tray has another run that starts within the hour.
     """

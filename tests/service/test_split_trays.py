@@ -218,6 +218,15 @@ def test_mould_confirmed_after_the_split_but_seen_before_holds_the_part(room: Ro
     assert held_trays(room) == [17, 18]
 
 
+def test_part_of_a_mouldy_part_is_held_and_the_rest_is_not(room: Room) -> None:
+    (run,) = spread(room, 17)
+    part = split(room, run["id"], 18, 3.0)
+    mouldy(room, 18, 3.5, 4.25, 4.75)
+    room.post(f"/api/flags/{only(room, 'possible mould')['id']}/verdict", verdict="right")
+    split(room, part["id"], 19, 5.0)
+    assert held_trays(room) == [18, 19]
+
+
 def test_part_just_put_over_is_not_called_without_a_photo(room: Room) -> None:
     (run,) = spread(room, 17)
     for day in (2.0, 3.0, 4.0, 4.9):
