@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from itertools import zip_longest
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
@@ -14,10 +14,10 @@ from service.entries import current
 from service.log_memory import MANY_TRAYS, LogMemory, Seen, news
 from service.models.runs import EndReason
 from service.refusals import NotFound
-from service.room_log import Row
 from service.run_ends import ends_of_runs, first_parts
 from service.schema import HARVEST, RUN, TRAY
 
+RunRow = sa.RowMapping | dict[str, Any]
 # A run that nobody ended says nothing of a photo taken long after it.
 LONGEST_RUN = timedelta(days=60)
 
@@ -49,7 +49,7 @@ class RunSpan:
         is not full, and its cover says nothing of how it grows. None while it is whole.
     """
 
-    row: Row
+    row: RunRow
     number: int
     ended_at: datetime | None
     reason: EndReason | None
@@ -209,22 +209,14 @@ def last_begun(spans: Sequence[RunSpan], moment: datetime) -> RunSpan | None:
 
 
 def _load(connection: sa.Connection, trays: Iterable[int] | None) -> dict[int, list[RunSpan]]:
-    runs, whole, numbered = current(RUN), current(RUN, name="whole_run"), current(TRAY)
-    # A part is as old as the run that it was taken from, also where that is corrected later.
-    dated = ("spread_at", "soaked_at")
-    own = [column for column in runs.c if column.name not in dated]
-    ages = [
-        sa.case((whole.c.id.is_not(None), whole.c[name]), else_=runs.c[name]).label(name)
-        for name in dated
-    ]
-    statement = (
-        sa.select(*own, *ages, numbered.c.number.label("tray_number"))
-        .join(numbered, numbered.c.id == runs.c.tray_id)
-        .outerjoin(whole, whole.c.id == runs.c.split_from_id)
+    runs, numbered = current(RUN), current(TRAY)
+    statement = sa.select(runs, numbered.c.number.label("tray_number")).join(
+        numbered, numbered.c.id == runs.c.tray_id
     )
     if trays is not None:
         statement = statement.where(runs.c.tray_id.in_(list(trays)))
-    rows = sorted(connection.execute(statement).mappings(), key=_in_order)
+    found = connection.execute(statement).mappings().all()
+    rows = sorted(_as_old_as_wholes(connection, found), key=_in_order)
     asked = None if trays is None else [row["id"] for row in rows]
     ends, taken = ends_of_runs(connection, asked), first_parts(connection, asked)
     spans: dict[int, list[RunSpan]] = {}
@@ -240,11 +232,24 @@ def _load(connection: sa.Connection, trays: Iterable[int] | None) -> dict[int, l
     return spans
 
 
-def _begins_at(row: Row) -> datetime:
+def _as_old_as_wholes(connection: sa.Connection, rows: Sequence[sa.RowMapping]) -> Iterator[RunRow]:
+    """Rows of runs; a part is as old as the run that it was taken from, also once corrected."""
+    runs = current(RUN)
+    wholes = {row["split_from_id"] for row in rows} - {None}
+    # Asked for by themselves: a join with all runs takes minutes in a log of years.
+    statement = sa.select(runs.c.id, runs.c.spread_at, runs.c.soaked_at)
+    statement = statement.where(runs.c.id.in_(wholes))
+    ages = {row["id"]: row for row in connection.execute(statement).mappings()} if wholes else {}
+    for row in rows:
+        age = ages.get(row["split_from_id"])
+        yield row if age is None else {**row, **age, "id": row["id"]}
+
+
+def _begins_at(row: RunRow) -> datetime:
     return row["in_tray_from"] or row["spread_at"]  # type: ignore[no-any-return]
 
 
-def _in_order(row: Row) -> tuple[int, datetime, int]:
+def _in_order(row: RunRow) -> tuple[int, datetime, int]:
     return row["tray_id"], _begins_at(row), row["id"]
 
 
