@@ -236,3 +236,17 @@ def test_the_same_photo_gives_the_same_pose_to_the_bit() -> None:
     first, second = (only(find(drawn()), 31) for _ in range(2))
     assert first.covariance.tobytes() == second.covariance.tobytes()
     assert first.translation_mm.tobytes() == second.translation_mm.tobytes()
+
+
+@pytest.mark.parametrize("corners", [(2, 3, 4, 5), (2, 4), (3, 4, 5), (2, 3, 5)])
+def test_tags_that_no_plain_lens_shows_so_end_in_no_overflow(corners: tuple[int, ...]) -> None:
+    # Strong barrel distortion, fitted without it: steps ran away until a focal length was NaN.
+    for strength in (-0.2, -0.3):
+        for eye in ((-500.0, 0.0, 350.0), (-200.0, -150.0, 450.0), (0.0, 0.0, 300.0)):
+            wide = Camera(640, 460, 480.0, 480.0, 319.5, 229.5, (strength, 0.0, 0.0, 0.0, 0.0))
+            places = np.stack([SIZE.tag_corners_mm(corner) for corner in corners])
+            seen = View.looking_at(eye, (40.0, 10.0, 0.0)).project(wide, places)
+            points = TagPoints(places, seen, np.full(len(corners), 0.05))
+            for fit in fit_pose(points, Camera.typical(640, 460)):
+                assert np.isfinite(fit.state).all()
+                assert np.isfinite(fit.cost)

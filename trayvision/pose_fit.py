@@ -25,6 +25,10 @@ SMALLEST_GAIN = 1e-6
 CLEAR_COST_PER_TAG = 30.0
 HEAD_ABOVE_MM = 1.0
 NEAREST_MM = 1.0
+# Where no lens fits the tags, steps run away: a kilometre, or 20 times the focal length, is no
+# pose, and a little further the exponentials overflow.
+FARTHEST_MM = 1e6
+LARGEST_LOG_FOCAL = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,6 +206,8 @@ def _linearise(
     points: TagPoints, camera: Camera, state: FloatArray
 ) -> tuple[FloatArray, FloatArray] | None:
     """Weighted residuals, the lens's priors last, and the Jacobian of the prediction."""
+    if not (state[5] < np.log(FARTHEST_MM) and abs(state[6]) < LARGEST_LOG_FOCAL):
+        return None
     corners_mm = points.corners_mm.reshape(-1, 3)
     rotation = cv2.Rodrigues(state[:3])[0]
     centre, by_sight = _centre(state)
