@@ -25,7 +25,7 @@ STEPS = {
     "room_settings",
     "photo": "photo photo_*",
     "camera": "camera camera_*",
-    "tags and pose": "tag_* pose pose_* tray_pose tray_grouping marked_*",
+    "tags and pose": "tag_* pose pose_* tray_pose tray_grouping tray_mix_up marked_*",
     "straight-down view": "rectification",
     "light and sharpness": "kit_white kit_surfaces illumination_field edge_profile clipped_white "
     "colour_correction sharpness",

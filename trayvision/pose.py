@@ -13,6 +13,7 @@ from trayvision.reference_kit import CARRIED_STRIP_NUMBER, TraySize
 from trayvision.tag_completion import TagCompletion
 from trayvision.tag_reading import ReadTag, TagReader
 from trayvision.tray_grouping import PlacedTags, largest_agreement, second_tray, unplaced
+from trayvision.tray_mix_up import told_apart
 from trayvision.tray_pose import TrayPose, TrayProblem, TraysFound
 
 NEAR_END_CORNERS = (0, 1)
@@ -74,6 +75,9 @@ def find_trays(
             poses.append(outcome)
         elif outcome is not None:
             problems.append(outcome)
+    poses, mixed = told_apart(poses, by_number)
+    settled = {problem.number for problem in mixed}
+    problems = [*(one for one in problems if one.number not in settled), *mixed]
     if strip and carrier is None:
         problems.append(_strip_alone())
     if not poses and not problems:
@@ -152,7 +156,7 @@ class _TrayFinder:
             if kept is not None:
                 placed, doubts = kept, (Doubt.EARLIER_POSE,)
         if placed is None:
-            return unplaced(self.number, tags) if tags else None
+            return unplaced(self.number, tags, size) if tags else None
         return _pose(self.number, placed, size, camera, doubts)
 
 

@@ -33,6 +33,10 @@ class Doubt(StrEnum):
         "same_number_twice",
         "Two trays in this photo carry the same number; neither is measured.",
     )
+    KITS_MIXED = (
+        "kits_mixed",
+        "Parts of two trays' kits lie on one tray; put each tray's own bars and strip back.",
+    )
     EARLIER_POSE = (
         "earlier_pose",
         "Few tags were read, so the tray's place is kept from earlier photos of this camera.",
@@ -62,7 +66,10 @@ class Doubt(StrEnum):
         "capture_offset_unknown",
         "The photo gives a clock time without a time zone, so the moment is not known.",
     )
-    GREYSCALE = "greyscale", "The photo has no colour, so colour, cover and mould cannot be told."
+    GREYSCALE = (
+        "greyscale",
+        "The photo has no colour, or one tint only; colour, cover and mould cannot be told.",
+    )
     COLOURED_LIGHT = (
         "coloured_light",
         "The light is coloured (pink or purple grow light); take the photo under white light.",

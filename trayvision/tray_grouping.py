@@ -143,11 +143,11 @@ def second_tray(
         if _misfit_mm(tag, placed.fit, size) > MISREAD_WITHIN_MM
     ]
     if moved:
-        return _contradiction(number, [*placed.tags, *moved])
+        return _contradiction(number, [*placed.tags, *moved], size)
     return None
 
 
-def unplaced(number: int, tags: Sequence[ReadTag]) -> TrayProblem:
+def unplaced(number: int, tags: Sequence[ReadTag], size: TraySize) -> TrayProblem:
     """Problem of a number of whose tags no two fit one tray."""
     if len(tags) == 1:
         return TrayProblem(
@@ -157,7 +157,7 @@ def unplaced(number: int, tags: Sequence[ReadTag]) -> TrayProblem:
         )
     if len({tag.corner for tag in tags}) < len(tags):
         return _same_number_twice(number)
-    return _contradiction(number, tags)
+    return _contradiction(number, tags, size)
 
 
 def _same_number_twice(number: int) -> TrayProblem:
@@ -165,17 +165,24 @@ def _same_number_twice(number: int) -> TrayProblem:
     return TrayProblem(number, (Doubt.SAME_NUMBER_TWICE,), sentence)
 
 
-def _contradiction(number: int, tags: Sequence[ReadTag]) -> TrayProblem:
-    ids = ", ".join(str(tag.id) for tag in tags)
+def _contradiction(number: int, tags: Sequence[ReadTag], size: TraySize) -> TrayProblem:
+    ids = ", ".join(str(tag.id) for tag in sorted(tags, key=lambda tag: tag.id))
     return TrayProblem(
         number,
         (Doubt.TAGS_CONTRADICT,),
-        f"Tray {number}: its tags {ids} do not fit one tray of the size that was given.",
+        f"Tray {number}: its tags {ids} do not fit one tray of {size} mm inside. Measure the tray "
+        "and the print, and see that each bar lies at its own end; a very wide lens must be "
+        "calibrated.",
     )
 
 
+def tag_px_per_mm(tag: ReadTag) -> float:
+    """Scale of the photo at a tag."""
+    return tag.edge_px / TAG_EDGE_MM
+
+
 def _tolerance_px(tag: ReadTag) -> float:
-    mounting = MOUNTING_TOLERANCE_MM * tag.edge_px / TAG_EDGE_MM
+    mounting = MOUNTING_TOLERANCE_MM * tag_px_per_mm(tag)
     return READING_TOLERANCE_PX + 3 * tag.corner_sigma_px + mounting
 
 

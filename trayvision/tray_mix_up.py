@@ -1,0 +1,90 @@
+"""Parts of two kits on one tray: bars or a strip that went back to another tray after washing.
+
+Each number's tags then give a pose of their own, at the same place; told as two trays, one of them
+would get the other's measures.
+"""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from trayvision.quality_flags import Doubt
+from trayvision.reference_kit import HEAD_CORNERS
+from trayvision.tag_reading import ReadTag
+from trayvision.tray_grouping import MISREAD_WITHIN_MM, place, tag_px_per_mm
+from trayvision.tray_pose import TrayPose, TrayProblem
+
+# How far a tag that stands on the same tray may seem to lie from its place there before all tags
+# are fitted together, beyond three sigma of where the pose puts it.
+_NEAR_MM = MISREAD_WITHIN_MM
+
+
+def told_apart(
+    poses: Sequence[TrayPose], tags: Mapping[int, Sequence[ReadTag]]
+) -> tuple[list[TrayPose], list[TrayProblem]]:
+    """The trays that are sure to be what their tags say, and why the others are not.
+
+    Where the strip's head alone is another tray's, the rim's number stands and the head's is
+    refused; where bars of two trays lie on one, neither number is measured.
+
+    Parameters
+    ----------
+    poses : sequence of TrayPose
+        As found for each number by itself.
+    tags : mapping of int to sequence of ReadTag
+        All tags that were read, by tray number.
+    """
+    refused: dict[int, TrayProblem] = {}
+    for pose in poses:
+        for number, others in tags.items():
+            used = next((other.tags for other in poses if other.number == number), others)
+            if number == pose.number or not _on_one_tray(pose, used):
+                continue
+            if _head_only(used):
+                refused.setdefault(number, _strip_astray(number, pose.number))
+            elif not _head_only(pose.tags):
+                refused[number] = _mixed(number, pose.number)
+                refused[pose.number] = _mixed(pose.number, number)
+    kept = [pose for pose in poses if pose.number not in refused]
+    return kept, list(refused.values())
+
+
+def _on_one_tray(pose: TrayPose, others: Sequence[ReadTag]) -> bool:
+    """Whether tags of another number lie where this tray's own missing tags would."""
+    free = [
+        tag
+        for tag in others
+        if all(tag.corner != own.corner for own in pose.tags) and _is_near(tag, pose)
+    ]
+    if not free or len({tag.corner for tag in free}) < len(free):
+        return False
+    return place((*pose.tags, *free), pose.size, pose.camera) is not None
+
+
+def _is_near(tag: ReadTag, pose: TrayPose) -> bool:
+    points = pose.size.tag_corners_mm(tag.corner)
+    away = np.linalg.norm(tag.corners_px - pose.project(points), axis=1).max()
+    reach = _NEAR_MM * tag_px_per_mm(tag) + 3 * pose.pixel_uncertainty_px(points).max()
+    return bool(away < reach)
+
+
+def _head_only(tags: Sequence[ReadTag]) -> bool:
+    return all(tag.corner in HEAD_CORNERS for tag in tags)
+
+
+def _strip_astray(number: int, carrier: int) -> TrayProblem:
+    return TrayProblem(
+        number,
+        (Doubt.KITS_MIXED,),
+        f"Tray {number}: its height strip stands on tray {carrier}; tray {number} is not measured. "
+        "Put each tray's own strip back.",
+    )
+
+
+def _mixed(number: int, other: int) -> TrayProblem:
+    return TrayProblem(
+        number,
+        (Doubt.KITS_MIXED,),
+        f"Tray {number}: parts of its kit and of tray {other}'s lie on one tray, so which of the "
+        "two it is cannot be told. Put each tray's own bars back.",
+    )
