@@ -2,6 +2,7 @@
 
 import io
 import struct
+from pathlib import Path
 from typing import Any
 
 import colour
@@ -13,6 +14,8 @@ from tests.encoded_pictures import encode, png_of, scene
 from trayvision.photo import load_photo
 from trayvision.photo_pixels import p3_as_srgb
 from trayvision.quality_flags import Doubt, PhotoProblem
+
+SAMPLE_PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
 
 
 @pytest.mark.parametrize(
@@ -30,6 +33,18 @@ def test_grey_stored_as_colour_is_said_and_colour_is_not() -> None:
     one_leaf = grey.copy()
     one_leaf.paste((40, 140, 30), (300, 200, 312, 212))
     assert Doubt.GREYSCALE not in load_photo(encode(one_leaf)).doubts
+
+
+@pytest.mark.parametrize("tint", [(1.0, 0.87, 0.68), (0.7, 0.85, 1.0)], ids=["sepia", "cold"])
+def test_toned_photo_has_no_colour_and_a_dark_one_has(tint: tuple[float, float, float]) -> None:
+    sample = SAMPLE_PHOTOS / "day3-wheat-weak-germination-fixed.jpg"
+    colour = np.asarray(Image.open(sample).convert("RGB"))
+    level = np.asarray(Image.open(sample).convert("L")).astype(np.float64)
+    toned = Image.fromarray(np.rint(level[..., None] * tint).astype(np.uint8))
+    assert Doubt.GREYSCALE in load_photo(encode(toned)).doubts
+    # A fourth of the encoded level is about 4 % of the light: far too dark, and not grey.
+    dark = Image.fromarray(colour // 4)
+    assert Doubt.GREYSCALE not in load_photo(encode(dark)).doubts
 
 
 def test_palette_photo_gives_its_colours() -> None:

@@ -70,6 +70,11 @@ class CanopyCover:
     cells: FloatArray
     cell_mm: float
 
+    @classmethod
+    def unknown(cls, reason: Doubt) -> "CanopyCover":
+        """No cover, and why."""
+        return cls(Measurement.unknown("1", reason), None, np.full((1, 1), np.nan), _CELL_MM)
+
 
 def measure_cover(plan: TrayPlan) -> CanopyCover:
     """Measure the canopy cover of a tray from its plan.

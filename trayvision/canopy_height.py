@@ -75,7 +75,8 @@ def measure_canopy_height(
     Returns
     -------
     CanopyHeight
-        Values are unknown with the reason `STRIP_NOT_SEEN` when the strip has no face towards
+        Values are unknown with the reason `GREYSCALE` when the photo has no colour, by which
+        white and black are told from shoots, `STRIP_NOT_SEEN` when the strip has no face towards
         the camera, lies outside the photo or is too coarse, `STRIP_UNCLEAR` when its bands
         cannot be recognised.
     """
@@ -106,6 +107,8 @@ def _strip_point(pose: TrayPose, height_mm: float) -> FloatArray:
 
 
 def _why_not_readable(photo: Photo, pose: TrayPose) -> Doubt | None:
+    if Doubt.GREYSCALE in photo.doubts:
+        return Doubt.GREYSCALE
     top = STRIP_TOP_MM + pose.size.depth_mm
     heights = np.array([0.0, top / 2, top])
     points = pose.size.strip_points_mm(heights, np.zeros(3))

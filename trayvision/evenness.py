@@ -59,6 +59,12 @@ class Evenness:
     bare_floor: tuple[Area, ...]
     bare_areas: tuple[Area, ...]
 
+    @classmethod
+    def unknown(cls, reason: Doubt) -> "Evenness":
+        """No evenness, and why."""
+        missing = Measurement.unknown("1", reason)
+        return cls(missing, missing, missing, (), ())
+
 
 def measure_evenness(plan: TrayPlan, cover: CanopyCover, *, day: float | None = None) -> Evenness:
     """Measure the evenness of one tray.

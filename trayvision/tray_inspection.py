@@ -119,13 +119,17 @@ def compose(
 ) -> TrayInspection:
     """Measure one tray of a photo on its plan, and score it."""
     plan, light, marked = seen.plan, seen.light, seen.marked
-    cover = measure_frame_cover(plan) if pose is None else measure_cover(plan)
+    grey = Doubt.GREYSCALE in photo.doubts
+    if grey:
+        cover = CanopyCover.unknown(Doubt.GREYSCALE)
+    else:
+        cover = measure_frame_cover(plan) if pose is None else measure_cover(plan)
     if marked is not None:
         cover = _less_sure(cover, marked.edge_share(max(photo.width, photo.height)))
-    true_colours = not light.coloured and Doubt.GREYSCALE not in light.doubts
+    true_colours = not (light.coloured or grey)
     measured = _Measured(
         cover,
-        measure_evenness(plan, cover, day=day),
+        Evenness.unknown(Doubt.GREYSCALE) if grey else measure_evenness(plan, cover, day=day),
         measure_colour(plan.colours, plan.share(TrayClass.SHOOT) * plan.judged, light),
         read_mould(plan, day=day, true_colours=true_colours),
     )
