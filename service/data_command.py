@@ -1,14 +1,17 @@
 """Commands for the grower's own data: export, import, backup, restore, retain.
 
-All but ``restore`` work while the service runs on the same data, and without it.
+All but ``restore`` work while the service runs on the same data, and without it. Their exit status
+is 0 when all was done, 3 when originals were missing that the log says are kept; what is refused
+is raised as ``ValueError``, which names what and the rule.
 """
 
 import argparse
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from service.context import Service
@@ -16,51 +19,34 @@ if TYPE_CHECKING:
 
 INCOMPLETE = 3
 
-Commands = Any  # argparse keeps the type of subparsers to itself.
+Run = Callable[[argparse.Namespace], int]
 
 
-def add_data_commands(commands: Commands) -> None:
-    """Give the commands and their options to the parser of all commands."""
-    _add_export(commands.add_parser("export", help="write all data of the room into one zip file"))
-    _add_import(commands.add_parser("import", help="read an export into an empty room"))
-    _add_backup(commands.add_parser("backup", help="write the whole room into one file"))
-    _add_restore(commands.add_parser("restore", help="make a room from a backup"))
-    _add_retain(commands.add_parser("retain", help="let originals go that the rule does not keep"))
+def _told(run: Run) -> Run:
+    """What is refused, as the command tells it."""
+
+    @wraps(run)
+    def told(options: argparse.Namespace) -> int:
+        from service.refusals import Refusal
+
+        try:
+            return run(options)
+        except Refusal as refusal:
+            raise ValueError(str(refusal)) from refusal
+
+    return told
 
 
-def run_data_command(options: argparse.Namespace) -> int:
-    """Run one of them; returns the exit status.
-
-    0 when all was done, 3 when originals were missing that the log says are kept.
-
-    Raises
-    ------
-    ValueError
-        If it is refused; it names what and the rule.
-    """
-    from service.refusals import Refusal
-
-    runs: dict[str, Callable[[argparse.Namespace], int]] = {
-        "export": _export,
-        "import": _import,
-        "backup": _backup,
-        "restore": _restore,
-        "retain": _retain,
-    }
-    try:
-        return runs[options.command](options)
-    except Refusal as refusal:
-        raise ValueError(str(refusal)) from refusal
-
-
-def _add_export(parser: argparse.ArgumentParser) -> None:
+def add_export(parser: argparse.ArgumentParser) -> None:
+    """Give the options of ``export`` to its parser."""
     _add_data(parser)
     parser.add_argument("out", metavar="EXPORT.zip", help="a new file")
     parser.add_argument("--photos", action="store_true", help="originals of photos too")
     parser.add_argument("--parquet", action="store_true", help="Parquet files too; needs pyarrow")
 
 
-def _add_import(parser: argparse.ArgumentParser) -> None:
+def add_import(parser: argparse.ArgumentParser) -> None:
+    """Give the options of ``import`` to its parser."""
     _add_data(parser)
     parser.add_argument("archive", metavar="EXPORT.zip", help="an export or a backup")
     parser.add_argument(
@@ -77,17 +63,20 @@ def _add_import(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _add_backup(parser: argparse.ArgumentParser) -> None:
+def add_backup(parser: argparse.ArgumentParser) -> None:
+    """Give the options of ``backup`` to its parser."""
     _add_data(parser)
     parser.add_argument("out", metavar="BACKUP.zip", help="a new file, best on another disk")
 
 
-def _add_restore(parser: argparse.ArgumentParser) -> None:
+def add_restore(parser: argparse.ArgumentParser) -> None:
+    """Give the options of ``restore`` to its parser."""
     _add_data(parser)
     parser.add_argument("archive", metavar="BACKUP.zip", help="written by backup")
 
 
-def _add_retain(parser: argparse.ArgumentParser) -> None:
+def add_retain(parser: argparse.ArgumentParser) -> None:
+    """Give the options of ``retain`` to its parser."""
     _add_data(parser)
     parser.add_argument(
         "--dry-run", action="store_true", help="only say what would go, and how many bytes"
@@ -98,7 +87,9 @@ def _add_data(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--data", metavar="DIR", help="folder of the log and its photos")
 
 
-def _export(options: argparse.Namespace) -> int:
+@_told
+def run_export(options: argparse.Namespace) -> int:
+    """Write all data of the room into one zip file; returns the exit status."""
     from service.export import export_log
 
     out = _new_file(options.out)
@@ -117,7 +108,9 @@ def _export(options: argparse.Namespace) -> int:
     return _missing(_manifest_missing(out))
 
 
-def _import(options: argparse.Namespace) -> int:
+@_told
+def run_import(options: argparse.Namespace) -> int:
+    """Read an export or backup into a room; returns the exit status."""
     from service.backup_folder import backup_now
     from service.log_import import import_archive
     from service.written_tables import Form
@@ -134,7 +127,9 @@ def _import(options: argparse.Namespace) -> int:
     return 0
 
 
-def _backup(options: argparse.Namespace) -> int:
+@_told
+def run_backup(options: argparse.Namespace) -> int:
+    """Write the whole room into one file; returns the exit status."""
     from service.backup import write_backup
 
     with _opened(options) as service:
@@ -144,7 +139,9 @@ def _backup(options: argparse.Namespace) -> int:
     return _missing(written.missing_originals)
 
 
-def _restore(options: argparse.Namespace) -> int:
+@_told
+def run_restore(options: argparse.Namespace) -> int:
+    """Make a room from a backup; returns the exit status."""
     from service.backup import restore
 
     restored = restore(_settings(options), Path(options.archive))
@@ -153,7 +150,9 @@ def _restore(options: argparse.Namespace) -> int:
     return _missing(restored.missing_originals)
 
 
-def _retain(options: argparse.Namespace) -> int:
+@_told
+def run_retain(options: argparse.Namespace) -> int:
+    """Let originals go that the rule does not keep; returns the exit status."""
     from service.retention import retain, retention_plan
 
     with _opened(options) as service:

@@ -10,8 +10,10 @@ from service.database import Database
 from service.file_lock import served_once
 from trayvision.__main__ import USAGE_ERROR, main
 
+NAMED = ["serve", "demo", "export", "import", "backup", "restore", "retain"]
 
-@pytest.mark.parametrize("name", ["serve", "demo"])
+
+@pytest.mark.parametrize("name", NAMED)
 def test_help_names_the_commands_of_the_service(
     name: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -20,7 +22,14 @@ def test_help_names_the_commands_of_the_service(
     assert f"\n    {name} " in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(("name", "option"), [("serve", "--set-password"), ("demo", "--no-serve")])
+@pytest.mark.parametrize(
+    ("name", "option"),
+    [
+        *(("serve", "--set-password"), ("demo", "--no-serve"), ("export", "--photos")),
+        *(("import", "--replace"), ("backup", "BACKUP.zip"), ("restore", "BACKUP.zip")),
+        ("retain", "--dry-run"),
+    ],
+)
 def test_command_of_the_service_has_its_own_options(
     name: str, option: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -12,13 +12,19 @@ USAGE_ERROR = 2
 _SERVICE_COMMANDS = {
     "serve": "keep the log of a growing room and serve it",
     "demo": "play the sample run into an invented room, tell what was noticed, then serve it",
+    "export": "write all data of the room into one zip file",
+    "import": "read an export into an empty room",
+    "backup": "write the whole room into one file",
+    "restore": "make a room from a backup",
+    "retain": "let originals of photos go that the rule does not keep",
 }
+_OWN_DATA = ("export", "import", "backup", "restore", "retain")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command; returns its exit status.
 
-    0 when all was done, 2 on wrong use, 3 when some photo could not be measured.
+    0 when all was done, 2 on wrong use, 3 when some photo could not be measured or was missing.
     """
     given = sys.argv[1:] if arguments is None else list(arguments)
     if given[:1] and given[0] in _SERVICE_COMMANDS:
@@ -57,13 +63,14 @@ def _run_service(name: str, arguments: Sequence[str]) -> int:
 
 def _service_module(name: str) -> ModuleType:
     """A command's module of the service; ValueError where the service cannot be loaded."""
+    module = f"service.{'data' if name in _OWN_DATA else name}_command"
     beside = Path(__file__).resolve().parents[1]
     if (beside / "service" / "__init__.py").is_file() and str(beside) not in sys.path:
         sys.path.append(str(beside))
     try:
-        return importlib.import_module(f"service.{name}_command")
+        return importlib.import_module(module)
     except ModuleNotFoundError as error:
-        if error.name in ("service", f"service.{name}_command"):
+        if error.name in ("service", module):
             raise ValueError(
                 "the service is not part of this installation; run it from the project's folder"
             ) from error

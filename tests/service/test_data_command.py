@@ -5,13 +5,13 @@ from zipfile import ZipFile
 
 import pytest
 
-from service.__main__ import main
 from service.app import close_service, open_service
 from service.context import Service
 from service.ingest import IncomingPhoto, take_in
 from service.settings import Settings
 from tests.service.generated_logs import log_of
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
+from trayvision.__main__ import main
 
 
 @pytest.fixture
