@@ -160,11 +160,26 @@ class Database:
             raise no_answer(str(fault))
 
     def migrate(self, revision: str = "head") -> None:
-        """Bring the schema up to a revision; what is there already stays."""
+        """Bring the schema up to a revision; what is there already stays.
+
+        Raises
+        ------
+        ValueError
+            If the log is of a later version of the program; nothing is written then.
+        """
         with self.write() as connection:
-            is_new = MigrationContext.configure(connection).get_current_heads() == newest_revision()
-            if revision == "head" and is_new:
+            heads = MigrationContext.configure(connection).get_current_heads()
+            if revision == "head" and heads == newest_revision():
                 return
+            unknown = set(heads) - _revisions()
+            if unknown:
+                log = "data" if connection.dialect.name == "sqlite" else "database_url"
+                raise ValueError(
+                    f"{log}: the log is of a later version of Trayvision (its schema is "
+                    f"{', '.join(sorted(unknown))}, this one knows up to "
+                    f"{', '.join(newest_revision())}), and nothing of it was changed: start that "
+                    "version again, or restore a backup from before it into a new folder"
+                )
             command.upgrade(migration_config(connection), revision)
 
     def close(self) -> None:
@@ -186,6 +201,14 @@ def newest_revision() -> tuple[str, ...]:
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
     return tuple(ScriptDirectory.from_config(config).get_heads())
+
+
+@lru_cache(maxsize=1)
+def _revisions() -> frozenset[str]:
+    """Names of all migrations."""
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    return frozenset(one.revision for one in ScriptDirectory.from_config(config).walk_revisions())
 
 
 def is_away(error: sa.exc.DBAPIError) -> bool:

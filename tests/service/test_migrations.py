@@ -150,3 +150,13 @@ def test_migration_that_fails_leaves_the_log_as_it_was(
         database.migrate()
     with database.read() as connection:
         assert sa.inspect(connection).get_table_names() == []
+
+
+def test_log_of_a_later_version_is_told_and_left_as_it_is(database: Database) -> None:
+    database.migrate()
+    with database.write() as connection:
+        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
+    with pytest.raises(ValueError, match=r"of a later version of Trayvision \(its schema is 9999"):
+        database.migrate()
+    with database.read() as connection:
+        assert MigrationContext.configure(connection).get_current_heads() == ("9999",)
