@@ -9,6 +9,10 @@ from urllib.parse import unquote
 # What Apprise says of a failure is collected from its one log.
 _ONE_AT_A_TIME = threading.Lock()
 _SHORTEST_SECRET = 3
+# Mail servers greet strangers late, small machines at home answer slowly; judgement.
+_PATIENCE_SECONDS = 30.0
+# As Apprise ends its words on an answer of HTTP that it does not take.
+_SENT_ON = re.compile(r"error=30[12378]\b")
 
 # Address, title and text; None where it was sent, else why not, without what is secret.
 Sender = Callable[[str, str, str], str | None]
@@ -28,9 +32,16 @@ def send_by_apprise(address: str, title: str, text: str) -> str | None:
     """Send one message; None where it was taken, else why not."""
     import apprise
 
-    target = apprise.Apprise()
-    if not target.add(address):
+    # A message that is sent on becomes a question for a page, whose "200 OK" says nothing of it.
+    asset = apprise.AppriseAsset(http_redirects=False)
+    receiver = apprise.Apprise.instantiate(address, asset=asset)
+    if receiver is None:
         return "the address is not one that Apprise knows"
+    for limit in ("socket_connect_timeout", "socket_read_timeout"):
+        # What was taken after the limit would count as not taken, and be sent again and again.
+        setattr(receiver, limit, max(getattr(receiver, limit), _PATIENCE_SECONDS))
+    target = apprise.Apprise(asset=asset)
+    target.add(receiver)
     with (
         _ONE_AT_A_TIME,
         apprise.LogCapture(level=logging.WARNING, fmt="%(message)s") as said,  # type: ignore[no-untyped-call]
@@ -39,6 +50,8 @@ def send_by_apprise(address: str, title: str, text: str) -> str | None:
         words = said.getvalue()
     if sent:
         return None
+    if _SENT_ON.search(words):
+        words += " It sends on to another address: enter that one, if it is yours."
     return without_secrets(words, address) or "it was not taken"
 
 

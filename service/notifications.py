@@ -39,6 +39,7 @@ _LOG = logging.getLogger(__name__)
 _FIRST_PAUSE_SECONDS, _LONGEST_PAUSE_SECONDS = 60.0, 3600.0
 _TRIED_FOR = timedelta(hours=24)
 _MOST_TARGETS = 200
+_DIGEST = "digest "
 # All flags are read at each look, and no message is so urgent that half a minute matters.
 _ROUNDS_BETWEEN = 6
 
@@ -136,11 +137,15 @@ class Notifier:
             "tries": 0,
         }
         with self._service.database.write() as connection:
-            known = sa.select(NOTIFICATION.c.id).where(
+            known = sa.select(NOTIFICATION).where(
                 NOTIFICATION.c.target_id == target.id, NOTIFICATION.c.key == message.key
             )
-            if connection.execute(known).first() is None:
+            row = connection.execute(known).mappings().first()
+            if row is None:
                 connection.execute(sa.insert(NOTIFICATION).values(values))
+            elif row["state"] == NotificationState.DROPPED:
+                # What it speaks of was over before it could be told, and is back.
+                _change(connection, row["id"], {**values, "ended_at": None, "error": None})
 
     def _deliver(self, row: Row) -> None:
         now = self._service.clock()
@@ -181,7 +186,7 @@ class Notifier:
             _change(connection, row["id"], gone)
             return None
         zone = ZoneInfo(the_room(connection).time_zone)
-        if row["while_open"] and is_quiet(target, now, zone) and not _may_wake(target, row):
+        if is_quiet(target, now, zone) and not _may_wake(target, row, zone):
             return None
         rng = np.random.default_rng([row["id"], row["tries"]])
         pause = delay_seconds(
@@ -223,19 +228,23 @@ def _due(connection: sa.Connection, now: datetime) -> list[tuple[Target, Message
     due: list[tuple[Target, Message]] = []
     for target in targets:
         made = _made(connection, target)
-        keys = {row["key"] for row in made}
-        told = {word for row in made for word in row["flags"]}
+        keys = {row["key"] for row in made if row["state"] != NotificationState.DROPPED}
+        told = {word for row in made if _tells(row) for word in row["flags"]}
         if digest_due(target, now, zone):
             day = now.astimezone(zone).date().isoformat()
-            if f"digest {day}" not in keys:
+            if f"{_DIGEST}{day}" not in keys:
                 today = RoomNow(connection, room, now).today()
                 cameras = cameras_health(connection, now).cameras
                 digest = digest_message(today, cameras, told, room.name)
                 told |= set(digest.flags)
                 due.append((target, digest))
+        waiting = {word for row in made if _is_waiting(row) for word in row["flags"]}
         for flag in open_flags:
-            what = cannot_wait(flag)
-            if what is None or what not in target.at_once or flag_word(flag) in told:
+            what, word = cannot_wait(flag), flag_word(flag)
+            if what is None or what not in target.at_once or word in told | waiting:
+                continue
+            if f"flag {word}" in keys:
+                # Given up: the next digest tells it.
                 continue
             if wakes(target, what) or not is_quiet(target, now, zone):
                 due.append((target, at_once_message(flag, zone)))
@@ -243,21 +252,40 @@ def _due(connection: sa.Connection, now: datetime) -> list[tuple[Target, Message
 
 
 def _made(connection: sa.Connection, target: Target) -> Sequence[Row]:
-    statement = sa.select(NOTIFICATION.c.key, NOTIFICATION.c.flags).where(
+    columns = ("key", "flags", "while_open", "state")
+    statement = sa.select(*(NOTIFICATION.c[name] for name in columns)).where(
         NOTIFICATION.c.target_id == target.id
     )
     return list(connection.execute(statement).mappings())
 
 
+def _is_waiting(row: Row) -> bool:
+    return bool(row["state"] == NotificationState.WAITING)
+
+
+def _tells(row: Row) -> bool:
+    """Whether a message was told, or will be; a digest that waits may be overtaken by the next."""
+    return bool(row["state"] == NotificationState.SENT or (row["while_open"] and _is_waiting(row)))
+
+
 def _is_over(connection: sa.Connection, row: Row, now: datetime) -> bool:
-    """Whether what a message speaks of is gone or was answered."""
+    """Whether what a message speaks of is gone or was answered, or a later digest was made."""
     if not row["while_open"]:
-        return False
+        later = sa.select(NOTIFICATION.c.id).where(
+            NOTIFICATION.c.target_id == row["target_id"],
+            NOTIFICATION.c.id > row["id"],
+            NOTIFICATION.c.key.startswith(_DIGEST),
+        )
+        return row["key"].startswith(_DIGEST) and connection.execute(later).first() is not None
     still = {str(flag.id) for flag in flags(connection, now)}
     return not any(word.split()[0] in still for word in row["flags"])
 
 
-def _may_wake(target: Target, row: Row) -> bool:
+def _may_wake(target: Target, row: Row, zone: ZoneInfo) -> bool:
+    """Whether a message goes out in the quiet hours: a test, what must, a digest asked for then."""
+    if not row["while_open"]:
+        wanted_then = is_quiet(target, row["made_at"], zone) and row["tries"] == 0
+        return wanted_then or not row["key"].startswith(_DIGEST)
     words = [word.partition(" ")[2] for word in row["flags"]]
     return any(wakes(target, what) for what in AtOnce if what in words)
 

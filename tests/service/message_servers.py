@@ -121,6 +121,13 @@ def webhook() -> Iterator[Webhook]:
             if hook.status == 200:
                 hook.got.append(json.loads(body) | {"path": self.path})
             self.send_response(hook.status)
+            if hook.status == 302:
+                self.send_header("Location", "/log-in")
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def do_GET(self) -> None:
+            self.send_response(200)
             self.send_header("Content-Length", "0")
             self.end_headers()
 

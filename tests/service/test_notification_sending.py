@@ -51,6 +51,16 @@ def test_mail_server_that_takes_nothing_now_is_told() -> None:
     assert server.mails == []
 
 
+def test_message_that_is_sent_on_is_not_taken_for_told() -> None:
+    with webhook() as hook:
+        hook.status = 302
+        error = send_by_apprise(hook.address(), "Test", "Text")
+    assert hook.got == []
+    assert error
+    assert error.endswith("It sends on to another address: enter that one, if it is yours.")
+    assert "secret-token-77" not in error
+
+
 def test_mail_server_that_is_off_is_told() -> None:
     with mail_server() as server:
         address = server.address(LOGIN)

@@ -99,6 +99,10 @@ def _notice(room: Room, new: Notice, tray: int | None = 17) -> int:
         return notice(connection, replace(new, tray_id=tray_id), by)
 
 
+def _messages(room: Room) -> Any:
+    return room.get("/api/notifications")["notifications"]
+
+
 def _look(room: Room, notifier: Notifier, at: datetime) -> None:
     room.watch.now = at
     notifier.look()
@@ -215,6 +219,79 @@ def test_failing_message_is_tried_with_growing_pauses_then_given_up(
     assert 24 <= told["tries"] == len(box.tried) <= 40
 
 
+def test_what_was_over_before_it_was_told_is_told_when_it_is_back(
+    room: Room, notifier: Notifier, box: Postbox
+) -> None:
+    _target(room, _at(8), digest_at=None)
+    box.failures = 1
+    flag_id = _notice(room, HOLD)
+    _look(room, notifier, _at(9))
+    room.post(f"/api/flags/{flag_id}/snooze", until=_at(11).isoformat())
+    _look(room, notifier, _at(9, 30))
+    assert room.get("/api/notifications")["notifications"][0]["state"] == "dropped"
+    _look(room, notifier, _at(11, 5))
+    _look(room, notifier, _at(11, 10))
+    assert box.titles == ["Hold: tray 17"]
+
+
+def test_what_could_not_be_told_is_new_to_the_next_digest(
+    room: Room, notifier: Notifier, box: Postbox
+) -> None:
+    _target(room, _at(7), quiet_from=None, quiet_until=None)
+    box.failures = 10_000
+    _notice(room, HOLD)
+    for hours in range(26):
+        _look(room, notifier, _at(8) + timedelta(hours=hours))
+    states = {one["title"]: one["state"] for one in _messages(room)}
+    assert states["Hold: tray 17"] == "given up"
+    box.failures = 0
+    _look(room, notifier, _at(6, 30, day=4))
+    assert box.titles == ["Growing room, Wed 4 Mar: 1 to look at, 0 to harvest"]
+    assert f"Look at:\n- {HOLD.reason} {HOLD.look}" in box.sent[0][1]
+    assert "Told before" not in box.sent[0][1]
+
+
+def test_digest_that_the_next_one_overtook_is_not_sent(
+    room: Room, notifier: Notifier, box: Postbox
+) -> None:
+    _target(room, _at(6), quiet_from=None, quiet_until=None)
+    _notice(room, MOULD)
+    box.failures = 10_000
+    _look(room, notifier, _at(6, 30))
+    for hours in range(1, 24):
+        _look(room, notifier, _at(6, 30) + timedelta(hours=hours))
+    assert _messages(room)[0]["state"] == "waiting"
+    box.failures = 0
+    _look(room, notifier, _at(6, 31, day=3))
+    assert box.titles == ["Growing room, Tue 3 Mar: 1 to look at, 0 to harvest"]
+    assert f"Look at:\n- {MOULD.reason}" in box.sent[0][1]
+    _look(room, notifier, _at(8, day=3))
+    assert sorted(one["state"] for one in _messages(room)) == ["dropped", "sent"]
+
+
+def test_digest_that_comes_late_waits_for_the_end_of_the_night(
+    room: Room, notifier: Notifier, box: Postbox
+) -> None:
+    _target(room, _at(6), digest_at="18:00")
+    box.failures = 6
+    for minutes in range(0, 9 * 60, 30):
+        _look(room, notifier, _at(18) + timedelta(minutes=minutes))
+    box.failures = 0
+    for hour in (3, 5):
+        _look(room, notifier, _at(hour, 30, day=3))
+    assert box.sent == []
+    _look(room, notifier, _at(6, day=3))
+    assert box.titles == ["Growing room, Mon 2 Mar: 0 to look at, 0 to harvest"]
+
+
+def test_digest_asked_for_in_the_quiet_hours_comes_then(
+    room: Room, notifier: Notifier, box: Postbox
+) -> None:
+    _target(room, _at(3), digest_at="04:30")
+    _look(room, notifier, _at(4, 30))
+    assert box.titles == ["Growing room, Mon 2 Mar: 0 to look at, 0 to harvest"]
+
+
 def test_failing_target_keeps_no_other_waiting(room: Room, box: Postbox) -> None:
     _target(room, _at(8), name="Broken", address="json://127.0.0.1:9/broken", digest_at=None)
     _target(room, _at(8), name="Well", digest_at=None)
@@ -246,9 +323,9 @@ def test_morning_digest_names_looks_harvests_photos_and_cameras(
     room.post(
         "/api/cameras",
         name="Shelf 2",
-        kind="snapshot",
-        address="http://127.0.0.1:9/x.jpg",
-        options={"also_at": ["16:00", "18:00"]},
+        kind="folder",
+        address="/srv/no-such-folder",
+        options={"silent_after_hours": 12},
     )
     _notice(room, MOULD)
     _look(room, notifier, _at(6, 30))
