@@ -1,21 +1,38 @@
 """Where a camera's picture comes from: an HTTP snapshot, a stream, a USB camera."""
 
 import json
+import socket
+import ssl
 import subprocess
 import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
-from urllib.parse import SplitResult, unquote, urlsplit
+from urllib.parse import SplitResult, unquote, urljoin, urlsplit
 
 import httpx2 as httpx
 
 from service.camera_frame import GAVE_NO_PICTURE
+from service.secrets_kept import masked
 from service.whole_pictures import is_whole, picture_type
 
 _FRAME_PROGRAM = Path(__file__).with_name("camera_frame.py")
 _LATEST_START_SECONDS = 5.0
+_INSTEAD = {
+    "text/html": "a web page (text/html)",
+    "multipart/x-mixed-replace": "a stream (enter it as one)",
+}
+_NOT_REACHED: tuple[tuple[type[BaseException], str], ...] = (
+    (
+        ssl.SSLCertVerificationError,
+        "has a certificate that is not trusted; if it made its own, untick the check of it",
+    ),
+    (ssl.SSLError, "does not speak https at this address"),
+    (socket.gaierror, "cannot be found: its name is not known in this network"),
+    (ConnectionRefusedError, "refuses the connection: is the port right, is it still starting?"),
+    (OSError, "cannot be reached: is it on, and in this network?"),
+)
 
 
 class CameraTrouble(Exception):
@@ -74,7 +91,7 @@ class HttpSnapshot:
         except httpx.TimeoutException as error:
             raise self._too_slow() from error
         except (httpx.HTTPError, httpx.InvalidURL) as error:
-            raise CameraTrouble(f"cannot be reached ({type(error).__name__})") from error
+            raise CameraTrouble(_why_not_reached(error)) from error
         return _checked(content)
 
     def _content(self, client: httpx.Client, parts: SplitResult, until: float) -> bytes:
@@ -91,7 +108,7 @@ class HttpSnapshot:
 
     def _body(self, response: httpx.Response, until: float) -> bytes:
         if response.status_code != 200:
-            raise CameraTrouble(f"answered {response.status_code} {response.reason_phrase}".strip())
+            raise CameraTrouble(self._answered(response))
         body = bytearray()
         for chunk in response.iter_raw():
             body += chunk
@@ -100,9 +117,24 @@ class HttpSnapshot:
             if time.monotonic() > until:
                 raise self._too_slow()
         if picture_type(bytes(body[:16])) is None:
-            kind = response.headers.get("content-type", "no type")[:60]
-            raise CameraTrouble(f"answered with {kind}, not with a picture")
+            kind = response.headers.get("content-type", "no type").partition(";")[0].strip()[:60]
+            came = _INSTEAD.get(kind, kind) if body else "nothing"
+            raise CameraTrouble(f"answered with {came}, not with a picture")
         return bytes(body)
+
+    def _answered(self, response: httpx.Response) -> str:
+        """What an answer without a picture means, and what to do where that is known."""
+        said = f"answered {response.status_code} {response.reason_phrase}".strip()
+        if response.status_code == 401:
+            return f"{said}: it asks for a name and password, put them into its address"
+        if not response.has_redirect_location:
+            return said
+        # Not followed: the name and password would go to whomever it names.
+        try:
+            to = masked(urljoin(str(response.url), response.headers["location"]))
+        except ValueError:
+            return said
+        return f"{said}: it sends on to {to}, enter that address if it is the camera's"
 
     def _too_slow(self) -> CameraTrouble:
         return CameraTrouble(f"gave no whole picture within {self.seconds:g} s")
@@ -145,6 +177,19 @@ class StreamCamera:
         if len(done.stdout) > self.max_bytes:
             raise CameraTrouble(f"gave a picture of more than {self.max_bytes} bytes")
         return _checked(done.stdout)
+
+
+def _why_not_reached(error: Exception) -> str:
+    """Why a camera could not be asked, without its address."""
+    if isinstance(error, httpx.RemoteProtocolError):
+        return "broke off before its answer was whole, or does not speak HTTP at this address"
+    cause: BaseException | None = error
+    while cause is not None:
+        for kind, words in _NOT_REACHED:
+            if isinstance(cause, kind):
+                return words
+        cause = cause.__cause__ or cause.__context__
+    return f"cannot be reached ({type(error).__name__})"
 
 
 def _checked(content: bytes) -> Frame:

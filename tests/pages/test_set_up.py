@@ -267,7 +267,7 @@ def test_live_check_takes_a_picture_and_says_what_it_shows(desk: Page, house: Ho
         expect(desk.get_by_role("status")).to_contain_text("the same picture as before")
     desk.get_by_role("button", name="Take a picture now").click()
     expect(heading).to_contain_text(
-        "It gave no photo at its last try: cannot be reached", ignore_case=True
+        "It gave no photo at its last try: refuses the connection", ignore_case=True
     )
     options = house.get("/api/cameras")[0]["options"]
     assert options["water_cycles"][1] == {"at": "19:00", "minutes": 4.0}

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from io import BytesIO
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 import cv2
@@ -62,10 +63,12 @@ def test_name_and_password_are_not_given_unasked() -> None:
     [
         (sends(b"no", status=500), r"^answered 500 Internal Server Error$"),
         (sends(jpeg()[:-500]), r"^gave a picture whose end is missing$"),
-        (sends(b"<html>log in</html>", "text/html"), r"^answered with text/html, not with a pic"),
-        (sends(b""), r"not with a picture$"),
+        (sends(b"<html>log in</html>", "text/html"), r"^answered with a web page \(text/html\), "),
+        (sends(b"no", "multipart/x-mixed-replace; boundary=x"), r"a stream \(enter it as one\)"),
+        (sends(b"GIF89a", "image/gif"), r"^answered with image/gif, not with a picture$"),
+        (sends(b""), r"^answered with nothing, not with a picture$"),
         (sends(jpeg() + b"\0" * 1_000_000), r"^sends more than 1000000 bytes$"),
-        (asks_basic(jpeg()), r"^answered 401 Unauthorized$"),
+        (asks_basic(jpeg()), r"^answered 401 Unauthorized: it asks for a name and password, put "),
     ],
 )
 def test_snapshot_that_is_none_says_why(answer: object, why: str) -> None:
@@ -95,8 +98,47 @@ def test_camera_that_hangs_is_let_go(answer: object) -> None:
 def test_camera_that_is_off_is_told() -> None:
     with http_camera(hangs()) as camera:
         address = camera.address(LOGIN)
-    with pytest.raises(CameraTrouble, match=r"^cannot be reached \(ConnectError\)$"):
+    with pytest.raises(CameraTrouble, match=r"^refuses the connection: is the port right"):
         _snapshot(address)
+
+
+def test_camera_that_sends_on_is_not_followed_and_says_where_to() -> None:
+    def sends_on(handler: Any) -> None:
+        handler.send_response(302)
+        handler.send_header("Location", "/other.jpg?token=hidden")
+        handler.end_headers()
+
+    with http_camera(sends_on) as camera, pytest.raises(CameraTrouble) as trouble:
+        _snapshot(camera.address(LOGIN))
+    assert len(camera.asked) == 1
+    assert str(trouble.value) == (
+        f"answered 302 Found: it sends on to http://127.0.0.1:{camera.port}/other.jpg?***, enter "
+        "that address if it is the camera's"
+    )
+
+
+def test_camera_that_does_not_speak_https_or_is_no_camera_says_so() -> None:
+    with http_camera(sends(jpeg())) as camera:
+        secure = camera.address().replace("http://", "https://")
+        with pytest.raises(CameraTrouble, match=r"^does not speak https at this address$"):
+            _snapshot(secure)
+    # RFC 2606 keeps .invalid for names that nobody has.
+    with pytest.raises(CameraTrouble, match=r"^cannot be found: its name is not known"):
+        _snapshot("http://camera.invalid/snapshot.jpg")
+
+
+def test_picture_broken_off_is_told_from_a_camera_that_is_off() -> None:
+    def breaks_off(handler: Any) -> None:
+        handler.send_response(200)
+        handler.send_header("Content-Length", "90000")
+        handler.end_headers()
+        handler.wfile.write(jpeg()[:900])
+
+    with (
+        http_camera(breaks_off) as camera,
+        pytest.raises(CameraTrouble, match=r"^broke off before its answer was whole"),
+    ):
+        _snapshot(camera.address())
 
 
 def _pixels(content: bytes) -> npt.NDArray[np.int16]:
