@@ -1,16 +1,20 @@
 """A watched folder: pictures that a camera, a card or a sync program leaves there.
 
 The folder is looked through at every round rather than watched by the system's notices, which
-network shares and cards do not give. A file counts once its size and time stood still for a while
+network shares and cards do not give. Its subfolders count too: cards and cameras begin a new one
+each day or each thousand photos. A file counts once its size and time stood still for a while
 and its end is there; one whose end never comes is taken in after a longer while all the same, so
 that it is listed with its reason. Files are never moved or changed.
 """
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from io import BytesIO
 from pathlib import Path
+from stat import S_ISREG
 
 import sqlalchemy as sa
 from PIL import Image
@@ -31,6 +35,8 @@ SETTLED_AFTER = timedelta(seconds=3)
 GIVEN_UP_AFTER = timedelta(minutes=10)
 # A folder of a year's photos is worked off over many rounds, so that others get their turn.
 MOST_AT_ONCE = 20
+# Of what is thrown away and of small copies that programs make for themselves.
+_NO_PHOTOS = (".", "@")
 _SUFFIXES = {".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif"}
 
 Mark = tuple[str, int, datetime]
@@ -38,16 +44,17 @@ Mark = tuple[str, int, datetime]
 
 @dataclass(frozen=True)
 class FolderFile:
-    """One file as it lies in the folder."""
+    """One file as it lies in the folder; `name` is its path from there."""
 
     path: Path
+    name: str
     size_bytes: int
     modified_at: datetime
 
     @property
     def mark(self) -> Mark:
         """By what it is known again."""
-        return self.path.name, self.size_bytes, self.modified_at
+        return self.name, self.size_bytes, self.modified_at
 
 
 class WatchedFolder:
@@ -82,7 +89,7 @@ class WatchedFolder:
         self._stands_since = {file.mark: self._stands_since.get(file.mark, now) for file in fresh}
         ready = [file for file in fresh if now - self._stands_since[file.mark] >= SETTLED_AFTER]
         done = 0
-        for file in sorted(ready, key=lambda one: (one.modified_at, one.path.name))[:MOST_AT_ONCE]:
+        for file in sorted(ready, key=lambda one: (one.modified_at, one.name))[:MOST_AT_ONCE]:
             if self._take(service, camera, file):
                 _enter_mark(service, camera, file.mark)
                 self._seen.add(file.mark)
@@ -93,7 +100,7 @@ class WatchedFolder:
         """Take one file in; whether it is dealt with for good."""
         waited = service.clock() - self._stands_since[file.mark]
         if file.size_bytes > service.settings.max_photo_bytes:
-            rule = f"{file.path.name} has more than {service.settings.max_photo_bytes} bytes"
+            rule = f"{file.name} has more than {service.settings.max_photo_bytes} bytes"
             log_failure(service, camera, rule)
             return True
         try:
@@ -107,25 +114,39 @@ class WatchedFolder:
         says_when = _says_when(content, kind)
         taken_at = None if says_when else _file_moment(service, camera, file)
         try:
-            keep_shot(service, camera, NewShot(file.path.name, content, kind, taken_at))
+            keep_shot(service, camera, NewShot(file.name, content, kind, taken_at))
         except Busy:
             return False
         except Refusal as refusal:
-            log_failure(service, camera, f"{file.path.name}: {refusal}")
+            log_failure(service, camera, f"{file.name}: {refusal}")
         return True
 
 
 def _pictures(folder: Path) -> Iterator[FolderFile]:
-    for path in folder.iterdir():
+    for path in _files(folder):
         if path.name.startswith(".") or path.suffix.lower() not in _SUFFIXES:
             continue
         try:
             found = path.stat()
         except OSError:
             continue
-        if path.is_file() and found.st_size > 0:
+        if S_ISREG(found.st_mode) and found.st_size > 0:
             modified_at = datetime.fromtimestamp(found.st_mtime, UTC)
-            yield FolderFile(path, found.st_size, modified_at)
+            name = path.relative_to(folder).as_posix()
+            yield FolderFile(path, name, found.st_size, modified_at)
+
+
+def _files(folder: Path) -> Iterator[Path]:
+    """All files of a folder and its subfolders; no link to a folder is followed."""
+    for parent, subfolders, names in os.walk(folder, onerror=partial(_away, folder)):
+        subfolders[:] = [name for name in subfolders if not name.startswith(_NO_PHOTOS)]
+        yield from (Path(parent, name) for name in names)
+
+
+def _away(folder: Path, error: OSError) -> None:
+    # A subfolder that cannot be read keeps the rest from nobody.
+    if error.filename == str(folder):
+        raise error
 
 
 def _file_moment(service: Service, camera: Camera, file: FolderFile) -> datetime | None:

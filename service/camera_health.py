@@ -1,15 +1,17 @@
 """How a fixed camera is, told from its tries and its schedule."""
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
 
 from service.camera_clock import clock_says
-from service.camera_schedule import next_shots, shots_between
+from service.camera_schedule import next_shots
 from service.camera_shots import TRIED_FOR, active_cameras, shots_of
 from service.camera_things import is_asked, schedule_of
+from service.entries import history
 from service.models.cameras import (
     Camera,
     CameraHealth,
@@ -22,13 +24,16 @@ from service.models.cameras import (
 )
 from service.outside_schema import CAMERA_SHOT
 from service.room_log import Row, the_room
-from service.schema import CAPTURE
+from service.schema import CAMERA, CAPTURE
 
 # One missed shot is a hiccup.
 _SILENT_SHOTS = 2
 # One picture like the one before may be a still room; a camera that hangs keeps at it.
 _FROZEN_SHOTS = 2
 _SHOWN = 20
+# So far back tries are counted; a camera that is in use is asked at least once a day.
+_LOOKED_BACK = timedelta(days=30)
+_LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 def camera_health(
@@ -43,7 +48,7 @@ def camera_health(
     schedule = schedule_of(camera, zone)
     ahead = next_shots(schedule, now) if is_asked(camera) and camera.active else []
     states = {
-        "silent": camera.active and _silent(camera, success, zone=zone, now=now),
+        "silent": camera.active and _silent(connection, camera, success, now=now),
         "frozen": _frozen(camera, good),
         "dark": poor == PoorPicture.DARK,
         "fogged": poor == PoorPicture.FOGGED,
@@ -62,7 +67,12 @@ def camera_health(
         consecutive_failures=failures,
         next_shot_at=ahead[0] if ahead else None,
         clock_says_at=clock,
-        sentence=_sentence(camera, wrong, failed[0]["error"] if failures else None)
+        sentence=_sentence(
+            camera,
+            wrong,
+            failed[0]["error"] if failures else None,
+            has_given=success is not None,
+        )
         + ("" if clock is None else _clock_sentence(clock.astimezone(zone))),
         shots=[shot_out(row) for row in rows[:_SHOWN]],
         **states,
@@ -106,16 +116,43 @@ def _last(connection: sa.Connection, camera: Camera, good: Sequence[Row]) -> dat
     return max(last, default=None)
 
 
-def _silent(camera: Camera, success: datetime | None, *, zone: ZoneInfo, now: datetime) -> bool:
-    since = success or camera.first_entered_at
+def _silent(
+    connection: sa.Connection, camera: Camera, success: datetime | None, *, now: datetime
+) -> bool:
     if is_asked(camera):
-        missed = shots_between(schedule_of(camera, zone), since, now - TRIED_FOR)
-        # A photo that came between two shots, by hand or late, answers for the one before it.
-        return len(missed) >= _SILENT_SHOTS
-    if camera.kind is CameraKind.SENDS:
+        return _missed(connection, camera, success, now) >= _SILENT_SHOTS
+    if camera.kind is CameraKind.SENDS and camera.options is None:
         # A phone that sends now and then is no fixed camera.
-        return camera.options is not None and now - since > _patience(camera)
-    return now - since > _patience(camera)
+        return False
+    if now - (success or camera.first_entered_at) <= _patience(camera):
+        return False
+    # One that was out of use gave nothing meanwhile, and is not to blame for it.
+    return now - _in_use_since(connection, camera) > _patience(camera)
+
+
+def _missed(
+    connection: sa.Connection, camera: Camera, success: datetime | None, now: datetime
+) -> int:
+    """Planned photos for which it was asked in vain since its last one.
+
+    What it was never asked for, because the service stood still, the camera was out of use or its
+    times were other ones then, says nothing of the camera.
+    """
+    missed = sa.select(sa.func.count(CAMERA_SHOT.c.planned_at.distinct())).where(
+        CAMERA_SHOT.c.camera_id == camera.id,
+        CAMERA_SHOT.c.outcome == ShotOutcome.FAILED,
+        CAMERA_SHOT.c.tried_at > max(success or _LONG_AGO, now - _LOOKED_BACK),
+        CAMERA_SHOT.c.planned_at <= now - TRIED_FOR,
+    )
+    return int(connection.execute(missed).scalar_one())
+
+
+def _in_use_since(connection: sa.Connection, camera: Camera) -> datetime:
+    since = camera.first_entered_at
+    for before, after in pairwise(history(connection, CAMERA, camera.id)):
+        if after["active"] and not (before["active"] and not before["withdrawn"]):
+            since = after["entered_at"]
+    return since
 
 
 def _patience(camera: Camera) -> timedelta:
@@ -129,7 +166,7 @@ def _frozen(camera: Camera, good: Sequence[Row]) -> bool:
     return is_asked(camera) and len(same) == _FROZEN_SHOTS and all(same)
 
 
-def _sentence(camera: Camera, wrong: Sequence[str], error: str | None) -> str:
+def _sentence(camera: Camera, wrong: Sequence[str], error: str | None, *, has_given: bool) -> str:
     name = f"Camera {camera.name}"
     if not camera.active:
         return f"{name} is not in use."
@@ -138,7 +175,7 @@ def _sentence(camera: Camera, wrong: Sequence[str], error: str | None) -> str:
         return f"{name} is {' and '.join(wrong)}.{because}"
     if error:
         return f"{name} gave no photo at its last try: {error}."
-    return f"{name} gives photos."
+    return f"{name} gives photos." if has_given else f"{name} has given no photo yet."
 
 
 def _clock_sentence(said: datetime) -> str:

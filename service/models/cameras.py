@@ -16,7 +16,9 @@ ClockTime = Annotated[
 Minutes = Annotated[float, Field(ge=0, le=12 * 60)]
 CameraAddress = Annotated[
     str,
-    StringConstraints(strip_whitespace=True, min_length=1, max_length=2000, pattern=r"^[!-~ ]*$"),
+    StringConstraints(
+        strip_whitespace=True, min_length=1, max_length=2000, pattern=r"^[^\x00-\x1f\x7f]*$"
+    ),
 ]
 
 
@@ -77,8 +79,9 @@ class NewCamera(Model):
     shelf_id: ThingId | None = None
     address: CameraAddress | None = Field(
         default=None,
-        description="Folder, http(s) address of a snapshot, rtsp(s) or http(s) address of a "
-        "stream, or a USB camera's number. A name and password in it are never shown again.",
+        description="Folder (its subfolders count as well), http(s) address of a snapshot, rtsp(s) "
+        "or http(s) address of a stream, or a USB camera's number. A name and password in it are "
+        "never shown again.",
     )
     options: CameraOptions = CameraOptions()
     calibration: dict[str, Any] | None = Field(default=None, description="As in CAMERA.json.")

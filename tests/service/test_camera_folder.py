@@ -145,6 +145,36 @@ def test_other_files_are_left_alone(room: Room, folder: Path) -> None:
     assert _names(room) == []
 
 
+def test_subfolders_and_names_in_other_letters_are_read(room: Room, tmp_path: Path) -> None:
+    folder = tmp_path / "Kamera für Gerste"
+    _watch(room, folder)
+    names = ["2026-03-02/12-00.jpg", "2026-03-03/12-00.jpg", "über Regal 1 #2.jpg"]
+    for number, name in enumerate([*names, ".trash/old.jpg", "@small/copy.jpg"]):
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(jpeg(number))
+    (folder / "loop").symlink_to(folder)
+    _look(room)
+    _look(room, seconds=5)
+    assert sorted(_names(room)) == names
+    _look(room, seconds=5)
+    assert len(_names(room)) == 3
+
+
+def test_folder_camera_that_was_out_of_use_has_its_hours_again(room: Room, folder: Path) -> None:
+    health = _watch(room, folder, options={"silent_after_hours": 3})
+    camera = health.removesuffix("/health")
+    room.watch.forward(hours=4)
+    assert room.get(health)["silent"]
+    room.patch(camera, active=False)
+    room.watch.forward(days=7)
+    room.patch(camera, active=True)
+    assert not room.get(health)["silent"]
+    room.watch.forward(hours=4)
+    # Another name brings no hours.
+    room.patch(camera, name="Card of the shed")
+    assert room.get(health)["silent"]
+
+
 def test_folder_that_goes_away_is_told_once_and_silence_after_its_hours(
     room: Room, folder: Path
 ) -> None:
