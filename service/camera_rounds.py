@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from service.background import Rounds
 from service.camera_folder import WatchedFolder
-from service.camera_shots import active_cameras, due_shot, shots_of, take_shot
+from service.camera_shots import active_cameras, due_shot, log_failure, shots_of, take_shot
 from service.camera_things import CAMERAS, is_asked, schedule_of, source_of
 from service.context import Service
 from service.models.cameras import Camera, CameraKind
@@ -122,7 +122,13 @@ class CameraRounds:
         def ask() -> object:
             with service.database.read() as connection:
                 source = source_of(connection, camera, service.settings)
-            return take_shot(service, camera, source, planned_at=task.planned_at)
+            try:
+                return take_shot(service, camera, source, planned_at=task.planned_at)
+            except Exception as error:
+                # Else it would be asked again at once, and never be silent.
+                why = f"the program failed ({type(error).__name__})"
+                log_failure(service, camera, why, planned_at=task.planned_at)
+                raise
 
         return ask
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from datetime import time, timedelta
 from pathlib import Path
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
@@ -15,7 +15,7 @@ from service.models.cameras import CameraKind, CameraOptions
 from service.refusals import Refusal
 from service.resources import Values
 from service.schema import CAMERA
-from service.secrets_kept import AddressedResource
+from service.secrets_kept import AddressedResource, masked
 from service.settings import Settings
 from service.things import name_is_free
 from trayvision.camera import Camera
@@ -51,6 +51,35 @@ def _check_address(kind: CameraKind, address: str | None) -> None:
             raise Refusal("address", f"must begin with {'://, '.join(_SCHEMES[kind])}://")
 
 
+def _shown(address: str) -> str:
+    """An address as everybody may see it.
+
+    Raises
+    ------
+    Refusal
+        If a password ends the host too early, so that its rest would be shown as a path.
+    """
+    if "://" not in address:
+        return address
+    parts = urlsplit(address)
+    cut = "@" in parts.path or "#" in address or ("@" in parts.query and not parts.path)
+    if cut or not _has_port(parts):
+        raise Refusal(
+            "address",
+            "must have / ? # @ : in its name and password written as %2F %3F %23 %40 %3A, @ and # "
+            "in its path as well, and a port that is a number",
+        )
+    return masked(address)
+
+
+def _has_port(parts: SplitResult) -> bool:
+    """Whether a port, where one is given, can be one."""
+    try:
+        return parts.port != 0
+    except ValueError:
+        return False
+
+
 def _check_calibration(calibration: Mapping[str, object]) -> None:
     from json import dumps
 
@@ -67,7 +96,7 @@ def _usb_number(address: str) -> int | None:
 
 
 CAMERAS = AddressedResource(
-    CAMERA, models.NewCamera, models.CameraChange, models.Camera, check=_check
+    CAMERA, models.NewCamera, models.CameraChange, models.Camera, check=_check, mask=_shown
 )
 
 

@@ -232,9 +232,19 @@ def _first_had_at(photo: IncomingPhoto, room: Room, by: Entrant) -> datetime:
 
 
 def _camera(connection: sa.Connection, name: str, by: Entrant) -> Any:
-    """The camera with a name, registered now where a photo is the first to name it."""
+    """The camera with a name, or that had it before; a new one where no camera ever had."""
     now = current(CAMERA)
-    found = connection.execute(sa.select(now).where(now.c.name == name)).mappings().first()
+    had = sa.select(sa.func.coalesce(CAMERA.c.original_id, CAMERA.c.id)).where(
+        CAMERA.c.name == name
+    )
+    # What sends photos goes on with the name that it was set up with. Of several that had it the
+    # youngest is meant.
+    named = (
+        sa.select(now)
+        .where(sa.or_(now.c.name == name, now.c.id.in_(had)))
+        .order_by((now.c.name == name).desc(), now.c.id.desc())
+    )
+    found = connection.execute(named.limit(1)).mappings().first()
     if found is not None:
         return found
     values = {"name": name, "kind": "sends photos", "active": True}
