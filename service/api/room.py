@@ -25,6 +25,8 @@ class Health(Model):
     looks_stopped_since: datetime | None = None
 
 
+# Watchdogs that want the status alone ask so.
+@router.head("/healthz", include_in_schema=False)
 @router.get(
     "/healthz",
     tags=["health"],

@@ -96,6 +96,7 @@ def test_every_answer_has_the_security_headers(room: Room) -> None:
     owner = browser(room, OWNER)
     answers = [
         program(room).get("/healthz"),
+        program(room).head("/healthz"),
         program(room).get("/api/today"),
         owner.get("/api/today"),
         owner.get("/nothing"),
