@@ -31,6 +31,7 @@ from service.gate import Gate
 from service.inspector import Inspector, PoolInspector
 from service.notifications import Notifier
 from service.object_store import photo_store
+from service.out_of_reach import out_of_reach_told
 from service.pages.prepared import prepare
 from service.pages.routers import ROUTERS as PAGES
 from service.passwords import Passwords
@@ -164,12 +165,13 @@ def open_service(
     Raises
     ------
     ValueError
-        If the log cannot be read.
+        If the log cannot be read or written.
     """
-    settings.data.mkdir(parents=True, exist_ok=True)
-    database = Database(settings.sqlalchemy_url())
-    database.check()
-    database.migrate()
+    with out_of_reach_told(settings.data):
+        settings.data.mkdir(parents=True, exist_ok=True)
+        database = Database(settings.sqlalchemy_url())
+        database.check()
+        database.migrate()
     if inspector is None:
         inspector = PoolInspector(
             processes=settings.inspectors,
@@ -184,7 +186,7 @@ def open_service(
         clock,
         list(watchers),
     )
-    with database.write() as connection:
+    with out_of_reach_told(settings.data), database.write() as connection:
         set_up_room(connection, settings, service.entrant())
     return service
 

@@ -33,6 +33,9 @@ def _told(run: Run) -> Run:
             return run(options)
         except Refusal as refusal:
             raise ValueError(str(refusal)) from refusal
+        except OSError as error:
+            what = error.filename or "a file"
+            raise ValueError(f"{what} cannot be read or written: {error.strerror}") from error
 
     return told
 
@@ -115,7 +118,7 @@ def run_import(options: argparse.Namespace) -> int:
     from service.log_import import import_archive
     from service.written_tables import Form
 
-    with _opened(options) as service:
+    with _opened(options, new=True) as service:
         if options.replace:
             print(f"What the room held: {backup_now(service).path}")
         came = import_archive(
@@ -174,10 +177,15 @@ def _settings(options: argparse.Namespace) -> "Settings":
 
 
 @contextmanager
-def _opened(options: argparse.Namespace) -> Iterator["Service"]:
+def _opened(options: argparse.Namespace, *, new: bool = False) -> Iterator["Service"]:
+    """The room, which only an import begins: a mistyped folder must not pass for an empty room."""
     from service.app import close_service, open_service
+    from service.log_tables import holds_log
 
-    service = open_service(_settings(options))
+    settings = _settings(options)
+    if not new and not holds_log(settings):
+        raise ValueError(f"data must be where a room has its log, but {settings.data} has none")
+    service = open_service(settings)
     try:
         yield service
     finally:

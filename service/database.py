@@ -33,6 +33,7 @@ LINK = {
     "keepalives_count": 3,
     "tcp_user_timeout": 25_000,
 }
+_DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _NOT_KEPT = (
     "must answer, and does not: what was acknowledged before is kept, this is not. Send it again "
     "in a moment; if it stays so, look whether PostgreSQL runs and this machine reaches it"
@@ -138,6 +139,8 @@ class Database:
         ------
         ValueError
             If it is not; says what to do.
+        DBAPIError
+            If SQLite's file is out of reach.
         """
         sqlite = self.engine.dialect.name == "sqlite"
         try:
@@ -151,6 +154,8 @@ class Database:
                     f"data: {self.engine.url.database} is held by another program ({fault}): end "
                     "that first"
                 ) from error
+            if sqlite and not is_damaged(error):
+                raise
         if sqlite and fault != "ok":
             raise ValueError(
                 f"data: {self.engine.url.database} is damaged ({fault}); keep it as it is, and "
@@ -224,6 +229,11 @@ def is_held(error: sa.exc.DBAPIError) -> bool:
     """Whether an error says that SQLite's file was held by somebody else for too long."""
     # The lowest byte of SQLite's codes tells the kind.
     return getattr(error.orig, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_BUSY
+
+
+def is_damaged(error: sa.exc.DBAPIError) -> bool:
+    """Whether an error says that SQLite's file is not whole, not that it is out of reach."""
+    return getattr(error.orig, "sqlite_errorcode", 0) & 0xFF in _DAMAGED
 
 
 def no_answer(fault: str) -> ValueError:

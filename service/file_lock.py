@@ -49,12 +49,16 @@ def served_once(data: Path) -> Iterator[None]:
     Raises
     ------
     Conflict
-        If another serves it, or it cannot be made.
+        If another serves it, or it cannot be made or written.
     """
     try:
         data.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise Conflict("data", f"cannot be made ({error.strerror}), got {data}") from error
+    try:
+        (data / "serve.lock").open("a").close()
+    except OSError as error:
+        raise Conflict("data", f"cannot be written ({error.strerror}), got {data}") from error
     rule = f"must be served by one process only, and another serves {data}"
     with _at_once(data / "serve.lock", "data", rule):
         yield

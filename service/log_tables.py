@@ -6,6 +6,8 @@ from typing import Any
 import sqlalchemy as sa
 from alembic.migration import MigrationContext
 
+from service.database import Database
+from service.settings import Settings
 from service.sql_types import Json, Moment
 
 _REVISION_TABLE = "alembic_version"
@@ -61,3 +63,15 @@ def row_counts(connection: sa.Connection, tables: list[sa.Table]) -> dict[str, i
         table.name: connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one()
         for table in tables
     }
+
+
+def holds_log(settings: Settings) -> bool:
+    """Whether a log was begun where the settings say; begins none."""
+    if settings.database_url is None:
+        return (settings.data / "log.sqlite").exists()
+    database = Database(settings.sqlalchemy_url())
+    try:
+        with database.read() as connection:
+            return bool(log_tables(connection))
+    finally:
+        database.close()

@@ -147,9 +147,13 @@ def _set_password(settings: Settings) -> int:
     """Ask for an owner's name and password; a service that runs need not be stopped for it."""
     from service.accounts import set_owners_password
     from service.app import close_service, open_service
+    from service.log_tables import holds_log
+    from service.out_of_reach import out_of_reach_told
     from service.passwords import Passwords
     from service.refusals import Refusal
 
+    with out_of_reach_told(settings.data):
+        is_new = not holds_log(settings)
     name, password = _asked() if sys.stdin.isatty() else _read(sys.stdin)
     service = open_service(settings)
     try:
@@ -159,6 +163,11 @@ def _set_password(settings: Settings) -> int:
     finally:
         close_service(service)
     print(f"The password of {name} is set; sessions and tokens that {name} had are ended.")
+    if is_new:
+        print(
+            f"A new room was begun in {settings.data.resolve()}. If the room is served from "
+            "elsewhere, that one has no new password: name its folder with --data"
+        )
     return 0
 
 

@@ -8,6 +8,7 @@ import pytest
 
 from service.database import Database
 from service.file_lock import served_once
+from service.out_of_reach import out_of_reach_told
 from trayvision.__main__ import USAGE_ERROR, main
 
 NAMED = ["serve", "demo", "export", "import", "backup", "restore", "retain"]
@@ -80,6 +81,37 @@ def test_folder_that_cannot_be_made_is_told(
     (tmp_path / "file").write_text("not a folder")
     assert main(["serve", "--data", str(tmp_path / "file" / "data"), "--port", "0"]) == USAGE_ERROR
     assert "data cannot be made (Not a directory), got " in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("serve.lock", "data cannot be written (Is a directory), got "),
+        ("log.sqlite", "cannot be read or written (unable to open database file): is its disk "),
+    ],
+)
+def test_folder_that_cannot_be_written_is_told_and_not_called_damaged(
+    name: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Whoever runs the tests as root may write everywhere; no file can be opened in its place.
+    (tmp_path / name).mkdir()
+    assert main(["serve", "--data", str(tmp_path), "--port", "0"]) == USAGE_ERROR
+    said = capsys.readouterr().err
+    assert told in said
+    assert "damaged" not in said
+
+
+def test_full_disk_is_told_before_anything_is_served(tmp_path: Path) -> None:
+    def fill() -> None:
+        with out_of_reach_told(tmp_path), database.write() as connection:
+            # SQLite's own limit gives the error that a full disk gives.
+            connection.exec_driver_sql("PRAGMA max_page_count = 1")
+            connection.exec_driver_sql("CREATE TABLE seed (lot TEXT)")
+
+    database = Database(f"sqlite:///{tmp_path / 'log.sqlite'}")
+    with pytest.raises(ValueError, match=r"is full; what is in the log stays\. Make room on it"):
+        fill()
+    database.close()
 
 
 @pytest.mark.parametrize("damage", ["page", "whole"])

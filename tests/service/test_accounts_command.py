@@ -78,6 +78,10 @@ def test_room_with_a_password_is_served_to_others(
     assert _set_password(monkeypatch, data, *OWNER.values()) == 0
     said = capsys.readouterr()
     assert "The password of Anna is set" in said.out
+    # A room elsewhere may have been meant.
+    assert f"A new room was begun in {data}. If" in said.out
+    _set_password(monkeypatch, data, *OWNER.values())
+    assert "A new room" not in capsys.readouterr().out
     assert OWNER["password"] not in said.out + said.err
     with _served(data, "--host", "0.0.0.0") as address:
         here = address.replace("0.0.0.0", "127.0.0.1")

@@ -48,6 +48,7 @@ def test_import_over_a_room_backs_it_up_first(
     data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     empty, out = tmp_path / "empty", tmp_path / "out.zip"
+    close_service(_opened(empty))
     assert main(["export", "--data", str(empty), str(out)]) == 0
     assert main(["import", "--data", str(data), str(out)]) == 2
     assert "room must be empty, but has rows: " in capsys.readouterr().err
@@ -107,3 +108,23 @@ def test_file_that_is_no_archive_is_refused(
         assert main([command, "--data", str(tmp_path / command), str(tmp_path / "x.zip")]) == 2
         assert "must be a name that this service writes" in capsys.readouterr().err
     assert not (tmp_path.parent / "evil").exists()
+
+
+@pytest.mark.parametrize("command", ["backup", "export", "retain"])
+def test_mistyped_folder_does_not_pass_for_an_empty_room(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = [] if command == "retain" else [str(tmp_path / "out.zip")]
+    assert main([command, "--data", str(tmp_path / "dat"), *out]) == 2
+    told = capsys.readouterr().err
+    assert f"data must be where a room has its log, but {tmp_path / 'dat'} has none" in told
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_file_that_cannot_be_written_is_told(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("no folder")
+    out = tmp_path / "file" / "out.zip"
+    assert main(["backup", "--data", str(data), str(out)]) == 2
+    assert f"trayvision backup: {tmp_path / 'file'} cannot be read or" in capsys.readouterr().err
