@@ -27,10 +27,12 @@ def _told(run: Run) -> Run:
 
     @wraps(run)
     def told(options: argparse.Namespace) -> int:
+        from service.full_disk import full_disk_refused
         from service.refusals import Refusal
 
         try:
-            return run(options)
+            with full_disk_refused():
+                return run(options)
         except Refusal as refusal:
             raise ValueError(str(refusal)) from refusal
         except OSError as error:

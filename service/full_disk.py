@@ -1,6 +1,7 @@
 """A full disk said as such, whichever part of the service runs into it first."""
 
 import errno
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -19,7 +20,7 @@ def full_disk_refused() -> Iterator[None]:
     """Errors of a full disk raised as `NoRoom`; all others as they are."""
     try:
         yield
-    except (OSError, DBAPIError) as error:
+    except (OSError, DBAPIError, sqlite3.Error) as error:
         if not is_full_disk(error):
             raise
         raise no_room() from error
@@ -30,6 +31,8 @@ def is_full_disk(error: BaseException) -> bool:
     if isinstance(error, DBAPIError):
         cause = error.orig
         return getattr(cause, "sqlstate", None) == _POSTGRESQL_FULL or _SQLITE_FULL in str(cause)
+    if isinstance(error, sqlite3.Error):
+        return _SQLITE_FULL in str(error)
     return isinstance(error, OSError) and error.errno in _FULL
 
 

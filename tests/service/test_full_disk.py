@@ -98,4 +98,7 @@ def test_full_databases_are_told_from_other_errors(tmp_path: Path) -> None:
         False,
         True,
     ]
+    # As a backup meets it, which asks SQLite itself.
+    assert full.value.orig is not None
+    assert is_full_disk(full.value.orig)
     assert not is_full_disk(PermissionError(errno.EACCES, "Permission denied"))
