@@ -21,6 +21,7 @@ from service.demo_room import (
     lay_out,
     water_cycles,
 )
+from service.file_lock import served_once
 from service.flag_log import flags
 from service.ingest import IncomingPhoto, take_in, tell_watchers
 from service.inspector import Inspector
@@ -89,6 +90,8 @@ def fresh_folder(folder: Path) -> None:
     ------
     ValueError
         If something else lies there: only what a demonstration made is removed.
+    Conflict
+        If a demonstration is at work there.
     """
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         raise ValueError(f"--data must be a folder, got {folder}")
@@ -97,7 +100,8 @@ def fresh_folder(folder: Path) -> None:
             raise ValueError(
                 f"--data must be a new folder or one that a demonstration made, got {folder}"
             )
-        shutil.rmtree(folder)
+        with served_once(folder):
+            shutil.rmtree(folder)
     folder.mkdir(parents=True, exist_ok=True)
     (folder / MARKER).write_text(_MARKED, encoding="utf-8")
 

@@ -10,7 +10,9 @@ from tqdm import tqdm
 
 from service.demo import DemoClock, DemoDay, demo_settings, fresh_folder, play
 from service.demo_room import FARM, SampleRun
+from service.file_lock import served_once
 from service.models.flags import FlagOut
+from service.refusals import Conflict
 from trayvision.attention_flags import trays_words
 
 SAMPLE_RUN: Final = Path(__file__).resolve().parents[1] / "sample_images" / "run"
@@ -36,11 +38,20 @@ def run_demo(options: argparse.Namespace) -> int:
     Raises
     ------
     ValueError
-        If the folder holds anything but an earlier demonstration, or there is no sample run.
+        If the folder holds anything but an earlier demonstration, or one that is at work, or
+        there is no sample run.
     """
     sample = SampleRun.read(SAMPLE_RUN)
     folder = Path(options.data)
-    fresh_folder(folder)
+    try:
+        fresh_folder(folder)
+        with served_once(folder):
+            return _play_and_serve(options, sample, folder)
+    except Conflict as conflict:
+        raise ValueError(str(conflict)) from conflict
+
+
+def _play_and_serve(options: argparse.Namespace, sample: SampleRun, folder: Path) -> int:
     settings = demo_settings(folder, sample)
     clock = DemoClock(sample.spread_at)
     print(f"{FARM}: {len(sample.trays)} trays, photos of {_days(sample)} days.")

@@ -13,6 +13,7 @@ from service import demo_command
 from service.app import create_app
 from service.demo import MARKER, DemoClock, demo_settings, fresh_folder
 from service.demo_room import SampleRun
+from service.file_lock import served_once
 from tests.service.conftest import ON_THIS_MACHINE
 from trayvision.__main__ import USAGE_ERROR, main
 
@@ -106,6 +107,18 @@ def test_marked_folder_is_emptied(tmp_path: Path) -> None:
     (folder / "log.sqlite").touch()
     fresh_folder(folder)
     assert [path.name for path in folder.iterdir()] == [MARKER]
+
+
+def test_demonstration_at_work_keeps_its_folder(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "room"
+    fresh_folder(folder)
+    (folder / "log.sqlite").touch()
+    with served_once(folder):
+        assert main(["demo", "--data", str(folder), "--no-serve"]) == 2
+    assert "data must be served by one process only" in capsys.readouterr().err
+    assert (folder / "log.sqlite").exists()
 
 
 def test_folder_without_a_run_is_named(tmp_path: Path) -> None:
