@@ -1,7 +1,9 @@
 """Charts drawn on the server as SVG: pencil on paper, labelled at the ends of their lines.
 
-The same description gives the same bytes. Drawn by matplotlib's figures, without pyplot and its
-global state; words are set beside them, since the browser's own fonts lay them out anyway.
+The same description gives the same bytes, in the tones of the day with a sheet that makes those of
+the night of them: the browser chooses, and on paper it is day. Drawn by matplotlib's figures,
+without pyplot and its global state; words are set beside them, since the browser's own fonts lay
+them out anyway.
 """
 
 import threading
@@ -12,39 +14,39 @@ from io import BytesIO
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Final
 
-from service.charts import SHEETS, Chart, Dot, Line, Sheet, Size, Stroke, Target, Tone
+from service.charts import SHEETS, Chart, Dot, Line, Sheet, Size, Stroke, Target
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # What is drawn changes with this module, and with it what browsers may keep.
-DRAWN_BY: Final = "2"
+DRAWN_BY: Final = "3"
 _LEFT, _BOTTOM, _LINE, _TEXT = 40, 66, 21, 16
 _FONTS: Final = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif"
 _LETTER_PX: Final = 9.2
 _ANCHORS: Final = {"left": "start", "center": "middle", "right": "end"}
 
-# The pages' own tones; text has a contrast of 7:1 at least on either paper.
+# The pages' own tones by day and at night; text has a contrast of 7:1 at least on either paper.
 _INKS: Final = {
-    Tone.DAY: {
-        "paper": "#f8f2e6",
-        "ink": "#2a1c11",
-        "pencil": "#55442f",
-        "band": "#d9c9a8",
-        "grey": "#8f8676",
-        "grey band": "#e9e2d3",
-        "rule": "#9a8664",
-    },
-    Tone.NIGHT: {
-        "paper": "#1e1610",
-        "ink": "#f2e3c0",
-        "pencil": "#e3d2ab",
-        "band": "#5d4a30",
-        "grey": "#8d8272",
-        "grey band": "#332a21",
-        "rule": "#85714f",
-    },
+    "paper": ("#f8f2e6", "#1e1610"),
+    "ink": ("#2a1c11", "#f2e3c0"),
+    "pencil": ("#55442f", "#e3d2ab"),
+    "band": ("#d9c9a8", "#5d4a30"),
+    "grey": ("#8f8676", "#8d8272"),
+    "grey band": ("#e9e2d3", "#332a21"),
+    "rule": ("#9a8664", "#85714f"),
 }
+_BY_DAY: Final = {name: day for name, (day, _) in _INKS.items()}
+# As matplotlib and the words write them; what reads no sheets shows the day.
+_NIGHT_RULES: Final = "".join(
+    f'[style*="{what}: {day}"]{{{what}:{night} !important}}'
+    for day, night in _INKS.values()
+    for what in ("fill", "stroke")
+)
+_NIGHT: Final = (
+    "<style>:root{color-scheme:light dark}"
+    f"@media (prefers-color-scheme:dark){{{_NIGHT_RULES}}}</style>"
+)
 _STYLES: Final[dict[Stroke, tuple[str, str, float, Any]]] = {
     Stroke.PENCIL: ("pencil", "band", 2.4, "-"),
     Stroke.AHEAD: ("pencil", "band", 2.0, (0, (5, 4))),
@@ -67,19 +69,18 @@ def _bottom(chart: Chart) -> int:
 
 
 @lru_cache(maxsize=128)
-def draw(chart: Chart, size: Size, tone: Tone) -> bytes:
+def draw(chart: Chart, size: Size) -> bytes:
     """The chart as an SVG file.
 
     Parameters
     ----------
     chart : Chart
     size : Size
-    tone : Tone
 
     Returns
     -------
     bytes
-        The same for the same chart, size and tone.
+        The same for the same chart and size.
     """
     with _DRAWING:
         # Loaded when the first chart is asked for: most of a service's life needs none of it.
@@ -88,13 +89,13 @@ def draw(chart: Chart, size: Size, tone: Tone) -> bytes:
 
         settings: Any = {"svg.hashsalt": "trayvision"}
         with rc_context(settings):
-            plot = _plot(chart, size, _INKS[tone])
+            plot = _plot(chart, size)
             file = BytesIO()
             FigureCanvasSVG(plot.figure).print_svg(  # type: ignore[no-untyped-call]
                 file, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
             )
     drawn, end, _ = file.getvalue().decode().rpartition("</svg>")
-    return "\n".join([drawn, *plot.words, f"{end}\n"]).encode()
+    return "\n".join([drawn, _NIGHT, *plot.words, f"{end}\n"]).encode()
 
 
 def _head(chart: Chart, size: Size) -> list[str]:
@@ -108,7 +109,6 @@ class _Plot:
 
     figure: "Figure"
     sheet: Sheet
-    inks: dict[str, str]
     days: tuple[float, float]
     top: float
     bottom: int
@@ -130,7 +130,7 @@ class _Plot:
         line = Line2D(
             [self.x(day) for day in days],
             [self.y(value) for value in values],
-            color=self.inks[ink],
+            color=_BY_DAY[ink],
             linewidth=width,
             linestyle=dash,
             solid_capstyle="round",
@@ -143,7 +143,7 @@ class _Plot:
         there = [(self.x(d), self.y(v)) for d, v in zip(line.days, line.high, strict=True)]
         back = [(self.x(d), self.y(v)) for d, v in zip(line.days, line.low, strict=True)]
         shape = Polygon([*there, *reversed(back)], closed=True, linewidth=0)
-        shape.set_facecolor(self.inks[ink])
+        shape.set_facecolor(_BY_DAY[ink])
         self.figure.add_artist(shape)
 
     def text(
@@ -151,7 +151,7 @@ class _Plot:
     ) -> None:
         style = (
             f"font-size: {_TEXT}px; font-family: {_FONTS}; "
-            f"text-anchor: {_ANCHORS[where]}; fill: {self.inks[ink]}"
+            f"text-anchor: {_ANCHORS[where]}; fill: {_BY_DAY[ink]}"
         )
         place = f'x="{x:.6g}" y="{self.height - y:.6g}"'
         self.words.append(f'<text style="{style}" {place}>{escape(words)}</text>')
@@ -173,15 +173,15 @@ class _Plot:
         return middle
 
 
-def _plot(chart: Chart, size: Size, inks: dict[str, str]) -> _Plot:
+def _plot(chart: Chart, size: Size) -> _Plot:
     from matplotlib.figure import Figure
 
     sheet = SHEETS[size]
     height = height_of(chart, size)
-    figure = Figure(figsize=(sheet.width / 72, height / 72), dpi=72, facecolor=inks["paper"])
+    figure = Figure(figsize=(sheet.width / 72, height / 72), dpi=72, facecolor=_BY_DAY["paper"])
     # One px of the figure is one unit of its coordinates.
     days = chart.ticks[0][0], chart.ticks[-1][0]
-    plot = _Plot(figure, sheet, inks, days, _top(chart), _bottom(chart), height)
+    plot = _Plot(figure, sheet, days, _top(chart), _bottom(chart), height)
     for number, words in enumerate(_head(chart, size)):
         plot.text(2, height - _LINE * (number + 1) + 4, words)
     _draw_axes(plot, chart)
@@ -264,8 +264,8 @@ def _draw_dot(plot: _Plot, dot: Dot) -> None:
     low, high = max(dot.value - dot.reach, 0.0), dot.value + dot.reach
     plot.path((dot.day, dot.day), (low, high), "ink", 1.4)
     place = (plot.x(dot.day), plot.y(dot.value))
-    mark = Ellipse(place, 8, 8, facecolor=plot.inks["paper"], linewidth=1.8)
-    mark.set_edgecolor(plot.inks["ink"])
+    mark = Ellipse(place, 8, 8, facecolor=_BY_DAY["paper"], linewidth=1.8)
+    mark.set_edgecolor(_BY_DAY["ink"])
     plot.figure.add_artist(mark)
 
 

@@ -5,13 +5,6 @@ from enum import StrEnum
 from typing import Final
 
 
-class Tone(StrEnum):
-    """Paper by day, or at night."""
-
-    DAY = "day"
-    NIGHT = "night"
-
-
 class Size(StrEnum):
     """How wide a chart is shown at least: text of 16 px stays 16 px."""
 

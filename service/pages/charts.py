@@ -6,7 +6,7 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service.api.dependencies import TheService
-from service.charts import Chart, Size, Tone
+from service.charts import Chart, Size
 from service.growth import RoomGrowth
 from service.models.base import LARGEST_ID
 from service.models.growth import RunCurves
@@ -33,7 +33,6 @@ def chart_of_run(
     run_id: _Id,
     name: CurveKind,
     size: Size = Size.PHONE,
-    tone: Tone = Tone.DAY,
 ) -> Response:
     """Height or cover, by age or by warmth."""
     with service.database.read() as connection:
@@ -42,7 +41,7 @@ def chart_of_run(
         readings = growth.readings([span_of(connection, run_id)])[0]
         curves = growth.curves(readings)
         chart = _chart(growth, readings, curves, name, say)
-    return answer_chart(request, chart, size, tone)
+    return answer_chart(request, chart, size)
 
 
 def _chart(

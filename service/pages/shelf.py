@@ -8,7 +8,7 @@ from pydantic import BaseModel, Field
 from starlette.responses import Response
 
 from service.api.dependencies import TheService
-from service.charts import Size, Tone
+from service.charts import Size
 from service.group_growth import group_growth
 from service.models.base import LARGEST_ID
 from service.pages import addresses
@@ -42,7 +42,6 @@ class AskedChart(BaseModel):
 
     kind: CurveKind = CurveKind.HEIGHT
     size: Size = Size.PHONE
-    tone: Tone = Tone.DAY
     grain: str | None = Field(default=None, max_length=200)
 
 
@@ -155,7 +154,7 @@ def chart_of_shelf(
         content = ShelvesContent(connection, say, asked.grain)
         compared = _Shelf(content, shelf_id, asked.grain).compared(asked.kind)
         chart = shelf_runs_chart(compared, say.room.target_shoot_height_mm, say)
-    return answer_chart(request, chart, asked.size, asked.tone)
+    return answer_chart(request, chart, asked.size)
 
 
 def heights_now(content: ShelvesContent, shelf_id: int, say: Say) -> ChartShown:

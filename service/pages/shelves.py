@@ -9,7 +9,7 @@ from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from service.api.dependencies import TheService
-from service.charts import Chart, Size, Tone
+from service.charts import Chart, Size
 from service.group_growth import GroupGrowth
 from service.models.base import LARGEST_ID
 from service.models.flags import FlagOut
@@ -129,7 +129,6 @@ def chart_of_shelves(
     service: TheService,
     request: Request,
     size: Size = Size.PHONE,
-    tone: Tone = Tone.DAY,
     grain: _Grain = None,
 ) -> Response:
     """What is usual on each shelf, or on upper and lower ones where too little is known of each."""
@@ -137,7 +136,7 @@ def chart_of_shelves(
         say = Say(the_room(connection), service.clock())
         content = ShelvesContent(connection, say, grain)
         chart = _groups_chart(content, say, _compared(content)[0])
-    return answer_chart(request, chart, size, tone)
+    return answer_chart(request, chart, size)
 
 
 def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:

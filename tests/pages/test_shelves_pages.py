@@ -164,10 +164,10 @@ def test_charts_of_shelves_are_drawn_and_kept(plain_phone: Page, house: House) -
     chart = plain_phone.get_by_alt_text("Chart of the height over days since spreading")
     expect(chart).to_be_visible()
     for path in ("/charts/shelves", "/charts/shelves/1"):
-        drawn = house.client.get(path, params={"size": "desk", "tone": "night"})
+        drawn = house.client.get(path, params={"size": "desk"})
         assert drawn.headers["content-type"] == "image/svg+xml"
         kept = {"If-None-Match": drawn.headers["etag"]}
-        query = {"size": "desk", "tone": "night"}
+        query = {"size": "desk"}
         assert house.client.get(path, params=query, headers=kept).status_code == 304
 
 
@@ -205,5 +205,5 @@ def test_charts_of_a_grain_are_asked_for_by_it(old_house: House) -> None:
     assert address.startswith("/charts/shelves/1?kind=height&grain=barley&size=")
     assert (
         old_house.client.get(address).text
-        == old_house.client.get("/charts/shelves/1", params={"size": "desk", "tone": "night"}).text
+        == old_house.client.get("/charts/shelves/1", params={"size": "desk"}).text
     )

@@ -2,9 +2,11 @@
 
 import re
 from datetime import timedelta
+from io import BytesIO
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from PIL import Image
+from playwright.sync_api import Browser, Locator, Page, expect
 
 from service.gate import SESSION_COOKIE
 from service.models.accounts import NewPerson
@@ -210,19 +212,19 @@ def test_what_is_not_there_is_said(shown_house: House, path: str) -> None:
     assert shown_house.client.get(path).status_code == 404
 
 
-def test_charts_are_drawn_in_both_tones_and_kept_by_the_browser(house: House) -> None:
+def test_charts_are_drawn_in_both_sizes_and_kept_by_the_browser(house: House) -> None:
     run = house.get("/api/trays/1")["run"]["id"]
     address = f"/charts/runs/{run}/height"
-    day = house.client.get(address, params={"size": "phone", "tone": "day"})
-    assert day.headers["content-type"] == "image/svg+xml"
-    assert "'unsafe-inline'" in day.headers["content-security-policy"]
-    assert house.client.get(address, params={"size": "phone", "tone": "night"}).text != day.text
-    kept = {"If-None-Match": day.headers["etag"]}
+    first = house.client.get(address, params={"size": "phone"})
+    assert first.headers["content-type"] == "image/svg+xml"
+    assert "'unsafe-inline'" in first.headers["content-security-policy"]
+    assert house.client.get(address, params={"size": "desk"}).text != first.text
+    kept = {"If-None-Match": first.headers["etag"]}
     assert house.client.get(address, headers=kept).status_code == 304
     house.photograph(1, EVENING, cover=0.95, height_mm=78.0)
     anew = house.client.get(address, headers=kept)
     assert anew.status_code == 200
-    assert anew.headers["etag"] != day.headers["etag"]
+    assert anew.headers["etag"] != first.headers["etag"]
     assert house.client.get(f"/charts/runs/{run}/cover").status_code == 200
 
 
@@ -251,7 +253,15 @@ def test_chart_of_warmth_needs_readings(house: House) -> None:
     assert "What is usual in this room after that much warmth cannot be told yet" in page
 
 
-def test_night_pictures_are_chosen_by_the_browser(browser: Browser, shown_house: House) -> None:
+def _ground(chart: Locator) -> tuple[int, ...]:
+    """Colour of a chart's upper right corner, where nothing is drawn."""
+    picture = Image.open(BytesIO(chart.screenshot())).convert("RGB")
+    colour = picture.getpixel((picture.width - 5, 5))
+    assert isinstance(colour, tuple)
+    return colour
+
+
+def test_charts_are_dark_at_night_and_white_on_paper(browser: Browser, shown_house: House) -> None:
     context = browser.new_context(
         base_url=shown_house.address,
         viewport={"width": PHONE["width"], "height": PHONE["height"]},
@@ -262,6 +272,10 @@ def test_night_pictures_are_chosen_by_the_browser(browser: Browser, shown_house:
     chart = page.get_by_alt_text("Chart of tray 1, height of the shoots")
     chart.scroll_into_view_if_needed()
     expect(chart).to_have_js_property("complete", True)
-    shown = "(image) => [image.currentSrc.split('?')[1], image.naturalWidth > 0]"
-    assert chart.evaluate(shown) == ["size=phone&tone=night", True]
+    # The page's own grounds, as room.css has them.
+    assert _ground(chart) == (0x1E, 0x16, 0x10)
+    page.emulate_media(color_scheme="light")
+    assert _ground(chart) == (0xF8, 0xF2, 0xE6)
+    page.emulate_media(media="print", color_scheme="dark")
+    assert _ground(chart) == (0xFF, 0xFF, 0xFF)
     context.close()

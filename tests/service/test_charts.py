@@ -2,12 +2,13 @@
 
 import re
 import xml.etree.ElementTree as ElementTree
+from collections.abc import Callable
 from itertools import pairwise
 
 import pytest
 
 from service.chart_drawing import draw, height_of
-from service.charts import SHEETS, Chart, Dot, Line, Size, Stroke, Target, Tone
+from service.charts import SHEETS, Chart, Dot, Line, Size, Stroke, Target
 
 DAYS = (0.0, 2.0, 4.0, 6.0, 8.0)
 RISING = (0.0, 1.0, 4.0, 9.0, 14.0)
@@ -38,20 +39,27 @@ def luminance(colour: str) -> float:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-@pytest.mark.parametrize("tone", Tone)
 @pytest.mark.parametrize("size", Size)
-def test_same_chart_gives_the_same_bytes(size: Size, tone: Tone) -> None:
-    first = draw(chart(), size, tone)
+def test_same_chart_gives_the_same_bytes(size: Size) -> None:
+    first = draw(chart(), size)
     draw.cache_clear()
-    draw(chart(Line(DAYS, RISING, Stroke.USUAL, "another")), size, tone)
+    draw(chart(Line(DAYS, RISING, Stroke.USUAL, "another")), size)
     draw.cache_clear()
-    assert draw(chart(), size, tone) == first
+    assert draw(chart(), size) == first
     assert b"dc:date" not in first
 
 
-@pytest.mark.parametrize("tone", Tone)
-def test_text_is_large_and_stands_out_from_the_paper(tone: Tone) -> None:
-    svg = draw(chart(), Size.PHONE, tone)
+def at_night(svg: bytes) -> bytes:
+    """What the chart's own sheet makes of it on a dark screen: its tones, one by one."""
+    night = rb'\[style\*="fill: (#\w{6})"\]\{fill:(#\w{6}) !important\}'
+    for day, dark in re.findall(night, svg):
+        svg = svg.replace(b"fill: " + day, b"fill: " + dark)
+    return svg
+
+
+@pytest.mark.parametrize("seen", [bytes, at_night])
+def test_text_is_large_and_stands_out_from_the_paper(seen: Callable[[bytes], bytes]) -> None:
+    svg = seen(draw(chart(), Size.PHONE))
     for text in texts(svg):
         style = text.attrib["style"]
         size = re.search(r"(?:font|font-size): ?(?:\w+ )*(\d+)px", style)
@@ -72,14 +80,21 @@ def test_text_is_large_and_stands_out_from_the_paper(tone: Tone) -> None:
         assert (light + 0.05) / (dark + 0.05) >= 7.0
 
 
-def test_night_is_another_paper() -> None:
-    assert draw(chart(), Size.DESK, Tone.DAY) != draw(chart(), Size.DESK, Tone.NIGHT)
+def test_every_tone_of_the_day_has_one_of_the_night() -> None:
+    lines = [Line(DAYS, RISING, stroke, str(stroke), RISING, RISING) for stroke in Stroke]
+    svg = draw(chart(*lines), Size.DESK)
+    drawn, sheet = svg.split(b"<style>:root")
+    for what in (b"fill", b"stroke"):
+        used = set(re.findall(what + rb": (#\w{6})", drawn))
+        assert used, what
+        for tone in used:
+            assert b'[style*="%b: %b"]' % (what, tone) in sheet, tone
 
 
 @pytest.mark.parametrize("size", Size)
 def test_labels_stand_apart_inside_the_sheet(size: Size) -> None:
     close = [Line(DAYS, RISING, Stroke.USUAL, f"shelf {number}") for number in range(5)]
-    svg = draw(chart(*close), size, Tone.DAY)
+    svg = draw(chart(*close), size)
     heights = sorted(
         float(text.attrib["y"])
         for text in texts(svg)
@@ -93,11 +108,11 @@ def test_labels_stand_apart_inside_the_sheet(size: Size) -> None:
 
 @pytest.mark.parametrize("size", Size)
 def test_size_is_told_before_it_is_drawn(size: Size) -> None:
-    root = ElementTree.fromstring(draw(chart(), size, Tone.DAY))
+    root = ElementTree.fromstring(draw(chart(), size))
     told = (0.0, 0.0, float(SHEETS[size].width), float(height_of(chart(), size)))
     assert tuple(map(float, root.attrib["viewBox"].split())) == told
 
 
 def test_chart_of_nothing_is_drawn_too() -> None:
     empty = Chart("Height", "days", ((0.0, "0"), (9.0, "9")), ())
-    assert b"<svg" in draw(empty, Size.PHONE, Tone.DAY)
+    assert b"<svg" in draw(empty, Size.PHONE)
