@@ -99,10 +99,16 @@ _CHOICES = LogMemory(
 )
 
 
-def words_of(racks: Sequence[Rack], shelf_id: int | None, position_id: int | None) -> str:
+def words_of(connection: sa.Connection, shelf_id: int | None, position_id: int | None) -> str:
     """Where something stands, as `choices` says it."""
     value = chosen_value(shelf_id, position_id)
-    return next((one.words for one in choices(racks) if one.value == value), "a shelf of before")
+    return _WORDS.of(connection).get(value, "a shelf of before")
+
+
+_WORDS = LogMemory(
+    (RACK, SHELF, POSITION),
+    lambda connection, _before: {one.value: one.words for one in place_choices(connection)},
+)
 
 
 def chosen_value(shelf_id: int | None, position_id: int | None) -> str:

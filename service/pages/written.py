@@ -133,6 +133,10 @@ class Names:
             return "nobody who was logged in"
         return self._people.get(person_id, "somebody of before")
 
+    def place(self, shelf_id: int | None, position_id: int | None) -> str:
+        """Where something stands."""
+        return racks.words_of(self._connection, shelf_id, position_id)
+
     def seed(self, run_entry_ids: Sequence[int]) -> dict[int, list[Seed]]:
         """Seed by entry of a run."""
         return seed_of_entries(self._connection, run_entry_ids)
@@ -153,6 +157,23 @@ def written_where(
     for row in rows:
         things.setdefault(row["original_id"] or row["id"], []).append(dict(row))
     return [_written(kind, things[thing_id], names) for thing_id in sorted(things)]
+
+
+def last_written_where(
+    connection: sa.Connection,
+    kind: str,
+    condition: sa.ColumnElement[bool],
+    names: Names,
+    *,
+    skipped: int,
+    most: int,
+) -> list[Written]:
+    """The last `most` of them before so many `skipped` ones, the last one first."""
+    table = TABLES[kind]
+    thing: sa.ColumnElement[int] = sa.func.coalesce(table.c.original_id, table.c.id)
+    last = sa.select(thing).where(condition).group_by(thing).order_by(thing.desc())
+    things = list(connection.execute(last.limit(most).offset(skipped)).scalars())
+    return written_where(connection, kind, condition & thing.in_(things), names)[::-1]
 
 
 def _written(kind: str, rows: Sequence[Values], names: Names) -> Written:
@@ -184,7 +205,7 @@ def words_of(kind: str, row: Values, names: Names, seed: Sequence[Seed]) -> str:
         words = f"{reason} {say.moment(row['harvested_at'])}, {how_much}, "
         return _with_note(f"{words}{say.weight(row['weight_g'])}", row)
     if kind == PLACEMENTS:
-        place = racks.words_of(names.standing, row["shelf_id"], row["position_id"])
+        place = names.place(row["shelf_id"], row["position_id"])
         return f"Tray {names.tray(row['tray_id'])}: {place} from {say.moment(row['placed_at'])}."
     if kind == READINGS:
         return _reading_words(row, names)
@@ -212,7 +233,7 @@ def _run_words(row: Values, names: Names, seed: Sequence[Seed]) -> str:
 
 def _reading_words(row: Values, names: Names) -> str:
     shelf_id = row["shelf_id"]
-    place = "The room" if shelf_id is None else racks.words_of(names.standing, shelf_id, None)
+    place = "The room" if shelf_id is None else names.place(shelf_id, None)
     values = [
         *(
             f"{name}{names.say.temperature(row[field])}"

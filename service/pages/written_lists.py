@@ -20,8 +20,8 @@ from service.pages.written import (
     STATES,
     Names,
     Written,
+    last_written_where,
     words_of,
-    written_where,
 )
 from service.resources import Resource
 from service.room_log import the_room, tray_numbered
@@ -62,11 +62,21 @@ class RoomWritten:
 
 
 @dataclass(frozen=True)
+class Things:
+    """Some things of a kind with all entries, the last first, and the address of those before."""
+
+    kind: str
+    things: tuple[Written, ...]
+    earlier: str
+
+
+@dataclass(frozen=True)
 class TrayWritten:
-    """Where a tray stood and what was said of it, the last written first."""
+    """Where a tray stood and what was said of it."""
 
     tray: int
-    things: tuple[Written, ...]
+    places: Things
+    states: Things
 
 
 @router.get(addresses.WRITTEN)
@@ -85,17 +95,31 @@ def room_written(
 
 @router.get("/trays/{number}/written")
 def tray_written(
-    service: TheService, request: Request, number: Annotated[int, Path(ge=0, le=LAST_TRAY_NUMBER)]
+    service: TheService,
+    request: Request,
+    number: Annotated[int, Path(ge=0, le=LAST_TRAY_NUMBER)],
+    places: _Skipped = 0,
+    states: _Skipped = 0,
 ) -> Response:
-    """Where it stood, and when it was washed or put away, also between its runs."""
+    """Where it stood, and when it was washed or put away; `places`, `states` leave out so many."""
     with service.database.read() as connection:
         names = Names(connection, Say(the_room(connection), service.clock()))
         tray_id = tray_numbered(connection, number)["id"]
-        things = (
-            *written_where(connection, PLACEMENTS, PLACEMENT.c.tray_id == tray_id, names),
-            *written_where(connection, STATES, TRAY_STATE.c.tray_id == tray_id, names),
+        address = addresses.tray_written(number)
+
+        def things(name: str, kind: str, table: sa.Table, skipped: int) -> Things:
+            of_tray = table.c.tray_id == tray_id
+            found = last_written_where(
+                connection, kind, of_tray, names, skipped=skipped, most=_AT_ONCE + 1
+            )
+            earlier = _earlier(address, name, kind, skipped) if len(found) > _AT_ONCE else ""
+            return Things(kind, tuple(found[:_AT_ONCE]), earlier)
+
+        page = TrayWritten(
+            number,
+            things("places", PLACEMENTS, PLACEMENT, places),
+            things("states", STATES, TRAY_STATE, states),
         )
-        page = TrayWritten(number, things)
         return show(request, connection, "tray_written.html", page, here=addresses.ROOM)
 
 
@@ -106,6 +130,11 @@ def _lines(
     lines = tuple(
         Line(kind, one.id, words_of(kind, one.model_dump(), names, ())) for one in found[:_AT_ONCE]
     )
-    before = [("air" if kind == READINGS else kind, skipped + _AT_ONCE)]
+    name = "air" if kind == READINGS else kind
     more = len(found) > _AT_ONCE
-    return Lines(lines, f"{addresses.with_query(addresses.WRITTEN, before)}#{kind}" if more else "")
+    return Lines(lines, _earlier(addresses.WRITTEN, name, kind, skipped) if more else "")
+
+
+def _earlier(path: str, name: str, kind: str, skipped: int) -> str:
+    """Where the ones before those that are shown stand."""
+    return f"{addresses.with_query(path, [(name, skipped + _AT_ONCE)])}#{kind}"

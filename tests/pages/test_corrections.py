@@ -145,6 +145,23 @@ def test_places_and_washing_between_runs_are_reached_from_the_tray(house: House)
     assert "Nobody said yet where it stands" in words(house.client.get("/trays/41/written"))
 
 
+def test_where_a_tray_stood_long_ago_is_a_link_away(house: House) -> None:
+    tray = house.get("/api/trays/2")
+    for day in range(1, 32):
+        at = (EVENING - timedelta(days=20 * day)).isoformat()
+        house.post("/api/trays/2/placements", placed_at=at, shelf_id=tray["shelf_id"])
+    first = house.client.get("/trays/2/written")
+    # With the one of the furnished house there are 32 in all, 30 of them at once.
+    assert first.text.count(">Correct it or withdraw it<") == 30
+    assert 'href="/trays/2/written?places=30#placements"' in first.text
+    # Its first place here, in the house as furnished, was written down before all others.
+    assert "from Monday 2 March 09:00." not in words(first)
+    rest = house.client.get("/trays/2/written?places=30")
+    assert rest.text.count(">Correct it or withdraw it<") == 2
+    assert "from Monday 2 March 09:00." in words(rest)
+    assert "Earlier ones" not in rest.text
+
+
 def test_a_refusal_that_names_a_run_leads_there(house: House) -> None:
     form = {"trays": "2", "spread_at": "2026-03-02T09:30"}
     answer = house.client.post("/room/start", data=form)
