@@ -114,6 +114,8 @@ _LATEST = LogMemory(_SHOWS_TRAYS, _renewed)
 
 def photos_out(connection: sa.Connection, ids: Sequence[int]) -> list[PhotoOut]:
     """Photos as the service gives them out, in the order of the ids."""
+    if not ids:
+        return []
     passes, capture, camera = current(PHOTO_INSPECTION), current(CAPTURE), current(CAMERA)
     statement = (
         sa.select(

@@ -20,6 +20,8 @@ from service.schema import HARVEST, RUN, TRAY
 RunRow = sa.RowMapping | dict[str, Any]
 # A run that nobody ended says nothing of a photo taken long after it.
 LONGEST_RUN = timedelta(days=60)
+# Runs of one tray among which one is looked for that was not split.
+_LOOKED_BACK = 5
 
 
 class Extent(NamedTuple):
@@ -136,6 +138,16 @@ class RunCalendar:
         """The last runs that had ended by a moment, the last one last."""
         ended = bisect_right(self.ends, now, key=lambda end: end[0])
         return [self.by_id[run_id] for _, run_id in self.ends[max(0, ended - most) : ended]]
+
+    @cached_property
+    def last_whole(self) -> dict[int, RunSpan]:
+        """By number, the last run of each tray that was not split, the oldest first."""
+        found = [
+            kept[-1]
+            for spans in self.by_tray.values()
+            if (kept := [one for one in spans[-_LOOKED_BACK:] if not self.is_split(one)])
+        ]
+        return {one.number: one for one in sorted(found, key=lambda one: (one.spread_at, one.id))}
 
     def is_split(self, span: RunSpan) -> bool:
         """Whether a part of it lies in another tray, or it is such a part."""

@@ -23,14 +23,21 @@ _NOT_MEASURED_SINCE = timedelta(days=2)
 class RoomNow(TraysNow):
     """The room at one moment: its trays and the day's round."""
 
-    def today(self) -> Today:
-        """The day's round."""
+    def today(self, *, chores: bool = True, not_measured: bool = True) -> Today:
+        """The day's round.
+
+        Parameters
+        ----------
+        chores, not_measured : bool
+            Whether these are looked up, or left empty for who shows none of them.
+        """
         local = self._now.astimezone(ZoneInfo(self._room.time_zone))
         ends = self._day_ends()
         growing = self._growth.readings(self._growth.present())
         since = self._now - _NOT_MEASURED_SINCE
         few = few_to_walk_to([flag.level for flag in self._flags])
-        bad = photo_ids(self._connection, PhotoSearch(with_problem=True, since=since))
+        search = PhotoSearch(with_problem=True, since=since)
+        bad = photo_ids(self._connection, search) if not_measured else []
         return Today(
             date=local.date(),
             now=self._now,
@@ -42,7 +49,7 @@ class RoomNow(TraysNow):
             harvests=self._harvests(growing, ends),
             photos_due=self._photos_due(growing),
             resting=self._resting(),
-            chores=self._chores(ends),
+            chores=self._chores(ends) if chores else [],
             readings=self.last_readings(),
             not_measured=photos_out(self._connection, bad),
         )

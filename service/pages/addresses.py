@@ -165,8 +165,14 @@ def log_in(back_to: str = NOW) -> str:
 
 def with_query(path: str, values: Iterable[tuple[str, object]]) -> str:
     """A path with a query; what is None is left out."""
-    given = [(name, value) for name, value in values if value is not None]
-    return f"{path}?{urlencode(given)}" if given else path
+    given = tuple((name, str(value)) for name, value in values if value is not None)
+    return f"{path}?{_encoded(given)}" if given else path
+
+
+# The same links stand on a page each time that it is shown.
+@lru_cache(maxsize=1024)
+def _encoded(values: tuple[tuple[str, str], ...]) -> str:
+    return urlencode(values)
 
 
 def static(name: str) -> str:

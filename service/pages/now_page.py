@@ -72,7 +72,7 @@ class NowPage:
     harvests : tuple of HarvestLine
         Due before today ends, or overdue; those on hold say so.
     today : Today
-        The rest of the day's round.
+        The rest of the day's round, without its chores.
     shelves : mapping of int to str
         Names by id.
     air_places : tuple of AirPlace
@@ -110,7 +110,8 @@ class NowPage:
 
 def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksRecord) -> NowPage:
     """Put the first page together."""
-    today = RoomNow(connection, say.room, say.now).today()
+    # Chores stand below, with those that can wait and those done.
+    today = RoomNow(connection, say.room, say.now).today(chores=False)
     shelves = shelf_names(connection)
     confirmed = {hold.run_id: hold for hold in today.holds if hold.confirmed}
     asked = [flag for flag in today.looks if not _is_known(flag, confirmed)]

@@ -2,10 +2,12 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Annotated, Final
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Query, Request
+from markupsafe import Markup
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
@@ -14,7 +16,7 @@ from service.models.room import DayZero, RoomChange, TrayState
 from service.pages import addresses, racks, starting
 from service.pages.filled import Choice
 from service.pages.forms import TypedForm
-from service.pages.frame import show
+from service.pages.frame import environment, show
 from service.pages.notices import Entry, done
 from service.pages.room_rows import (
     IdleTray,
@@ -100,6 +102,17 @@ class RoomPage:
     filtered: bool
     last: tuple[AsLastTime, ...]
     day_zero: DayZero | None
+
+    @staticmethod
+    def stand(row: TrayRow) -> Markup:
+        """A tray on its shelf, as the page shows it."""
+        return _stand(row)
+
+
+# Most of what stands on the page stood there before, word for word.
+@lru_cache(maxsize=2048)
+def _stand(row: TrayRow) -> Markup:
+    return Markup(environment().get_template("room_stand.html").render(row=row))
 
 
 @router.get(addresses.ROOM)

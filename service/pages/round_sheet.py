@@ -1,5 +1,6 @@
 """The round for a helper on paper: what is due at which tray, in the order of a walk."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Annotated
@@ -125,7 +126,7 @@ def _evening_of(day: date | None, say: Say) -> datetime | None:
 
 def round_sheet(connection: sa.Connection, say: Say) -> RoundSheet:
     """The day's round, put into lines."""
-    today = RoomNow(connection, say.room, say.now).today()
+    today = RoomNow(connection, say.room, say.now).today(not_measured=False)
     places = tray_places(connection, say.now)
     lines = _tray_lines(connection, today, places, say)
     about_room = tuple(
@@ -149,16 +150,16 @@ def round_sheet(connection: sa.Connection, say: Say) -> RoundSheet:
 class _Walk:
     """Lines of trays, begun when something is found to do there."""
 
-    def __init__(self, places: dict[int, TrayPlace], ages: dict[int, str]) -> None:
+    def __init__(self, places: dict[int, TrayPlace], age_of: Callable[[int], str]) -> None:
         self._places = places
-        self._ages = ages
+        self._age_of = age_of
         self._lines: dict[int, TrayLine] = {}
 
     def at(self, tray: int) -> TrayLine:
         """The line of a tray."""
         if tray not in self._lines:
             place = self._places.get(tray, NO_PLACE)
-            self._lines[tray] = TrayLine(tray, place, self._ages.get(tray, ""))
+            self._lines[tray] = TrayLine(tray, place, self._age_of(tray))
         return self._lines[tray]
 
     def in_order(self) -> tuple[TrayLine, ...]:
@@ -175,8 +176,8 @@ def _tray_lines(
     connection: sa.Connection, today: Today, places: dict[int, TrayPlace], say: Say
 ) -> tuple[TrayLine, ...]:
     runs = run_calendar(connection).by_id
-    ages = {one.tray: say.day_of_run(runs[one.run_id]) for one in today.harvests}
-    walk = _Walk(places, ages)
+    run_of = {one.tray: runs[one.run_id] for one in today.harvests}
+    walk = _Walk(places, lambda tray: say.day_of_run(run_of[tray]) if tray in run_of else "")
     for flag in today.looks:
         if flag.tray is not None and _of_one_tray(flag):
             walk.at(flag.tray).todo.append(f"{_without_tray(flag)} {flag.look}")

@@ -23,8 +23,6 @@ from service.told_moments import LONGEST_SOAK
 SEED_ROWS = 3
 _MOST_LOTS = 1000
 _LONGEST_SOAK_HOURS = LONGEST_SOAK / timedelta(hours=1)
-# Runs of one tray among which one is looked for that was not split.
-_LOOKED_BACK = 5
 LABELS: Mapping[str, str] = {
     "trays": "Trays",
     "spread_at": "Spread",
@@ -76,12 +74,8 @@ def remembered_of(
     """The same of several trays: each is spread with its own grain, of the bag used last."""
     calendar = run_calendar(connection)
     # The seed of a tray that was split is that of a part.
-    whole = {
-        spans[0].number: kept[-1]
-        for spans in calendar.by_tray.values()
-        if (kept := [one for one in spans[-_LOOKED_BACK:] if not calendar.is_split(one)])
-    }
-    runs = sorted(whole.values(), key=lambda span: (span.spread_at, span.id))
+    whole = calendar.last_whole
+    runs = list(whole.values())
     seed_of = seed_of_entries(connection, [span.row["entry_id"] for span in runs])
     grains = grains_of_lots(connection)
     newest: dict[frozenset[str], RunSpan] = {_grains(seed_of, one, grains): one for one in runs}

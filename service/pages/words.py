@@ -3,7 +3,7 @@
 import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
@@ -13,6 +13,7 @@ MONTHS: Final = (
     "January February March April May June July August September October November December"
 ).split()
 _DAYS: Final = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split()
+_DAY: Final = timedelta(days=1)
 _NEAR: Final = {-1: "yesterday", 0: "today", 1: "tomorrow"}
 # Exact by definition (international yard and pound agreement, 1959).
 GRAMS_IN_A_POUND: Final = 453.59237
@@ -82,7 +83,7 @@ class Say:
 
     def local(self, moment: datetime) -> datetime:
         """A moment on the room's own clock."""
-        return moment.astimezone(self.zone)
+        return _local(moment, self.zone)
 
     def rule(self, rule: str) -> str:
         """A broken rule with its moments on the room's clock and its fields in plain words."""
@@ -101,11 +102,7 @@ class Say:
 
     def date(self, moment: datetime) -> str:
         """Such as "26 November", with the year where it is another one; the month is a word."""
-        return self._date(self.local(moment))
-
-    def _date(self, local: datetime) -> str:
-        year = "" if local.year == self.today.year else f" {local.year}"
-        return f"{local.day} {MONTHS[local.month - 1]}{year}"
+        return _dated_day(self.local(moment).date(), self.today)
 
     def short_date(self, moment: datetime) -> str:
         """Such as "26 Nov": under a chart, where the table below it has the whole date."""
@@ -135,8 +132,7 @@ class Say:
         return self._day(self.local(moment))
 
     def _day(self, local: datetime) -> str:
-        near = _NEAR.get((local.date() - self.today).days)
-        return near or f"{_DAYS[local.weekday()]} {self._date(local)}"
+        return _named_day(local.date(), self.today)
 
     def ago(self, moment: datetime) -> str:
         """Such as "3 hours ago", "in 2 days"."""
@@ -173,9 +169,7 @@ class Say:
 
     def _days(self, since: datetime, until: datetime) -> float:
         """Days by the room's clock on the wall: a tray is a day older at its own hour."""
-        on_the_wall = (self.local(moment).replace(tzinfo=None) for moment in (until, since))
-        later, earlier = on_the_wall
-        return (later - earlier) / timedelta(days=1)
+        return (_on_the_wall(until, self.zone) - _on_the_wall(since, self.zone)) / _DAY
 
     def age(self, spread: float, soak: float | None) -> str:
         """The same from days since spreading and, where known, since soaking."""
@@ -270,6 +264,28 @@ class Say:
             9: "very likely",
         }
         return f"{words[tenths]}, {tenths} in 10"
+
+
+# A page says many moments, most of them the same as the page before it.
+@lru_cache(maxsize=8192)
+def _local(moment: datetime, zone: ZoneInfo) -> datetime:
+    return moment.astimezone(zone)
+
+
+@lru_cache(maxsize=8192)
+def _on_the_wall(moment: datetime, zone: ZoneInfo) -> datetime:
+    return moment.astimezone(zone).replace(tzinfo=None)
+
+
+@lru_cache(maxsize=1024)
+def _named_day(day: CalendarDay, today: CalendarDay) -> str:
+    near = _NEAR.get((day - today).days)
+    return near or f"{_DAYS[day.weekday()]} {_dated_day(day, today)}"
+
+
+def _dated_day(day: CalendarDay, today: CalendarDay) -> str:
+    year = "" if day.year == today.year else f" {day.year}"
+    return f"{day.day} {MONTHS[day.month - 1]}{year}"
 
 
 def _clock(local: datetime) -> str:
