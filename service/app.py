@@ -124,6 +124,7 @@ def create_app(
     app.state.cameras = cameras_asked
     app.state.notifier = notifier
     app.state.attention = attention
+    app.state.curves = warmer
     _guard(app, service)
     _answer(app)
     return app

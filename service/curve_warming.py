@@ -38,6 +38,8 @@ class CurveWarmer:
         self._service = service
         self._file = FitsFile(service.settings.data / _FITS_FILE, FITS)
         self._closing = threading.Event()
+        # Two rounds beside each other would work out the same curves twice.
+        self._turn = threading.Lock()
         self._rounds = Rounds("curves", _SECONDS, self.look, first_seconds=_FIRST_SECONDS)
 
     def start(self) -> None:
@@ -53,6 +55,10 @@ class CurveWarmer:
 
     def look(self) -> int:
         """One round; returns the number of curves."""
+        with self._turn:
+            return self._look()
+
+    def _look(self) -> int:
         now = current(SHELF)
         with self._service.database.read() as connection:
             shelves = list(connection.execute(sa.select(now.c.id).order_by(now.c.id)).scalars())

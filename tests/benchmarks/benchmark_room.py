@@ -1,6 +1,6 @@
 """How long the service takes to answer about a large room: 50th and 95th hundredth in ms.
 
-Usage: python -m tests.benchmarks.benchmark_room FOLDER [--rounds 40] [--part api|pages]
+Usage: python -m tests.benchmarks.benchmark_room FOLDER [--rounds 40] [--part api|pages] [--only /]
 
 FOLDER was filled by `fill_room` and is changed: things of every kind are entered meanwhile, as they
 are while people work. Times are those of whole requests without a network (log-in check, queries,
@@ -14,13 +14,18 @@ In every fourth round something is entered before each request, and the request 
 service has worked out what follows, as it does by itself within a second. "at once" are further
 requests that come right after the entry, as the next page does after a form. "first" are the first
 ones after the start. Bytes are those of the answer, without the pictures that a page names.
+
+A room's first start works out all curves, which takes minutes; the next one finds them. An entry
+and what follows from it take about a second, so that 12 rounds of all pages take some ten minutes:
+how far it has come is told on the way, and `--only` asks for some of them.
 """
 
 import argparse
 import json
+import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import timedelta
 from functools import partial
@@ -33,7 +38,6 @@ from fastapi.testclient import TestClient
 
 from service.app import create_app
 from service.context import Service
-from service.curve_warming import CurveWarmer
 from service.garbage import searched_in_pauses
 from service.run_calendar import run_calendar
 from service.schema import FLAG, PHOTO, RUN
@@ -51,6 +55,7 @@ _SHELVES = list(range(1, 24))
 _PLAIN_PAGES = (
     *("/", "/flags", "/snap", "/photos", "/photos?unread=true", "/room", "/room/start"),
     *("/room/move", "/room/states", "/room/new-tray", "/shelves", "/charts/shelves", "/more"),
+    *("/room/written", "/room/harvest"),
     *("/help", "/set-up", "/set-up/room", "/set-up/units", "/set-up/racks", "/set-up/trays"),
     *("/set-up/lots", "/set-up/kit", "/set-up/shelf-camera", "/set-up/cameras"),
     *("/set-up/people", "/set-up/phones", "/set-up/messages", "/set-up/data"),
@@ -99,6 +104,7 @@ class Drawn:
             **{path: lambda path=path: path for path in _PLAIN_PAGES},  # type: ignore[misc]
             "/flags/{id}": self._of("/flags/{}", self._flags[-200:]),
             "/trays/{number}": self._of("/trays/{}", self._trays),
+            "/trays/{number}/written": self._of("/trays/{}/written", self._trays),
             "/charts/runs/{id}/height": self._of("/charts/runs/{}/height", self._growing),
             "/photos/{id}": self._of("/photos/{}", self._photos[-1000:]),
             "/photos/{id}/result": self._of("/photos/{}/result", self._photos[-1000:]),
@@ -181,8 +187,10 @@ def ask(client: TestClient, path: str) -> Any:
     return response
 
 
-def measure(folder: Path, rounds: int, part: str, *, aloud: bool) -> Measured:
-    """Ask for everything again and again while people enter things."""
+def measure(
+    folder: Path, rounds: int, part: str, *, only: Sequence[str] = (), aloud: bool = False
+) -> Measured:
+    """Ask for everything, or `only` for some, again and again while people enter things."""
     rng = np.random.default_rng(1)
     measured = Measured(aloud=aloud)
     settings = Settings(data=folder, round_seconds=3600.0, attention_minutes=1440.0)
@@ -194,24 +202,33 @@ def measure(folder: Path, rounds: int, part: str, *, aloud: bool) -> Measured:
         searched_in_pauses(service.answering) as garbage,
         TestClient(app, **_ON_THIS_MACHINE) as client,
     ):
-        with measured.timed("start: flags worked out"):
-            app.state.attention.look()
-        with measured.timed("start: curves worked out"):
-            CurveWarmer(service).look()
-        app.state.remeasurer.wait()
-        garbage.look()
-        asked = {name: path for name, path in asked.items() if _is_there(client, path())}
+        for what, work in (
+            ("flags", app.state.attention.look),
+            ("curves", app.state.curves.look),
+            ("photos to measure again", app.state.remeasurer.wait),
+            ("garbage", garbage.look),
+        ):
+            _tell(f"start: {what}")
+            with measured.timed(f"start: {what}"):
+                work()
+        asked = {
+            name: path
+            for name, path in asked.items()
+            if (not only or name in only) and _is_there(client, path())
+        }
         for name, path in asked.items():
             with measured.timed(f"first: {name}"):
                 ask(client, path())
         entries = Entries(client, rng, _SHELVES)
         for number in range(rounds):
+            _tell(f"round {number + 1} of {rounds}")
             for name, path in asked.items():
                 if number % _ENTERED_EVERY == 1:
                     entries.next()
                     app.state.attention.wait()
                 _ask_timed(client, measured, name, path())
-        for _ in range(rounds // _ENTERED_EVERY):
+        for number in range(rounds // _ENTERED_EVERY):
+            _tell(f"at once, round {number + 1} of {rounds // _ENTERED_EVERY}")
             for name, path in asked.items():
                 entries.next()
                 _ask_timed(client, measured, f"at once: {name}", path())
@@ -225,6 +242,10 @@ def _ask_timed(client: TestClient, measured: Measured, name: str, address: str) 
     measured.weighed(name, len(response.content))
 
 
+def _tell(how_far: str) -> None:
+    print(f"{time.strftime('%H:%M:%S')} {how_far}", file=sys.stderr, flush=True)
+
+
 def _is_there(client: TestClient, path: str) -> bool:
     return client.get(path).status_code != 404
 
@@ -234,10 +255,14 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--rounds", type=int, default=40)
     parser.add_argument("--part", choices=("api", "pages"), default="api")
+    parser.add_argument("--only", nargs="+", default=(), help="names as the table has them")
     parser.add_argument("--aloud", action="store_true", help="print each time as it is taken")
     options = parser.parse_args()
     print(json.dumps({"folder": str(options.folder), "rounds": options.rounds}))
-    print(measure(options.folder, options.rounds, options.part, aloud=options.aloud).table())
+    measured = measure(
+        options.folder, options.rounds, options.part, only=options.only, aloud=options.aloud
+    )
+    print(measured.table())
 
 
 if __name__ == "__main__":
