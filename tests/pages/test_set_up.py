@@ -309,6 +309,18 @@ def test_a_cameras_photos_say_how_it_sees(house: House) -> None:
     assert (kept.status_code, "untick “In use” instead" in kept.text) == (409, True)
 
 
+def test_a_camera_over_another_shelf_than_was_said_is_asked_about(house: House) -> None:
+    over_top = _saved(house, "/cameras", kind="sends photos", name="Stand", shelf_id="1")
+    _sent(house, "4")
+    assert (
+        "tray 5 on Bottom shelf. Does it look at another shelf, or was something moved and not "
+        "written down?" in house.client.get(over_top).text
+    )
+    camera = house.get("/api/cameras")[0]["id"]
+    assert house.client.patch(f"/api/cameras/{camera}", json={"shelf_id": 2}).status_code == 200
+    assert "By the log elsewhere" not in house.client.get(over_top).text
+
+
 def test_a_sending_cameras_token_is_shown_once_and_sends(house: House) -> None:
     to = _saved(house, "/cameras", kind="sends photos", name="Stand", also_at="")
     answer = _post(house, f"{to.removeprefix('/set-up')}/token")

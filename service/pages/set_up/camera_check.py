@@ -18,7 +18,7 @@ from service.pages.words import CANNOT_TELL, Say
 from service.photo_log import photos_out
 from service.photo_store import PhotoStore
 from service.pose_records import POSES_NAME
-from service.room_log import tray_sizes
+from service.room_log import shelf_names, shelf_of, tray_sizes, trays_by_number
 from service.schema import CAPTURE, PHOTO
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
@@ -72,6 +72,7 @@ def camera_check(
     facts = (
         ("Taken", f"{say.moment(photo.taken_at)}, {say.ago(photo.taken_at)}"),
         ("Trays read", _trays(photo, trays)),
+        *_elsewhere(connection, camera, photo, trays),
         ("Detail", _detail(trays)),
         ("Smallest spot it can show", _smallest(trays)),
         ("The picture", _picture(trays, health)),
@@ -115,6 +116,29 @@ def _trays(photo: PhotoOut, trays: Sequence[Record]) -> str:
     if not parts:
         parts = [photo.problem or CANNOT_TELL]
     return ". ".join(parts)
+
+
+def _elsewhere(
+    connection: sa.Connection, camera: Camera, photo: PhotoOut, trays: Sequence[Record]
+) -> list[tuple[str, str]]:
+    """What the log says of trays that were seen and do not stand on the camera's shelf."""
+    if camera.shelf_id is None:
+        return []
+    known, by_shelf = trays_by_number(connection), dict[int, set[int]]()
+    for number in {tray["tray"] for tray in trays} & known.keys():
+        shelf_id = shelf_of(connection, known[number]["id"], photo.taken_at)
+        if shelf_id is not None and shelf_id != camera.shelf_id:
+            by_shelf.setdefault(shelf_id, set()).add(number)
+    names = shelf_names(connection)
+    stand = [
+        f"{'trays' if len(numbers) > 1 else 'tray'} {number_ranges_in_words(numbers)} on "
+        f"{names.get(shelf_id, 'a shelf that is no more')}"
+        for shelf_id, numbers in sorted(by_shelf.items())
+    ]
+    if not stand:
+        return []
+    asks = "Does it look at another shelf, or was something moved and not written down?"
+    return [("By the log elsewhere", f"{', '.join(stand)}. {asks}")]
 
 
 def _detail(trays: Sequence[Record]) -> str:
