@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trayvision.camera import Camera, CameraSource
+from trayvision.camera import EXIF_FOCAL_UNCERTAINTY, Camera, CameraSource
 from trayvision.photo import Photo
 from trayvision.quality_flags import Doubt, PhotoProblem
 from trayvision.reference_kit import CARRIED_STRIP_NUMBER, TraySize
@@ -17,6 +17,8 @@ from trayvision.tray_mix_up import told_apart
 from trayvision.tray_pose import TrayPose, TrayProblem, TraysFound
 
 NEAR_END_CORNERS = (0, 1)
+# A focal length from the record that the tags move by so many of its sigma is doubted.
+RECORD_SIGMAS = 2.0
 
 __all__ = ["ReadTag", "TrayPose", "TrayProblem", "TraysFound", "find_trays"]
 
@@ -71,6 +73,8 @@ def find_trays(
         finder = _TrayFinder(number, completion, before.get(number))
         tags = [*by_number[number], *(strip if number == carrier else ())]
         outcome = finder.find(placed.get(number), tags)
+        if _record_is_doubtful(outcome, used):
+            outcome = finder.without_record(tags, outcome)
         if isinstance(outcome, TrayPose):
             poses.append(outcome)
         elif outcome is not None:
@@ -158,6 +162,39 @@ class _TrayFinder:
         if placed is None:
             return unplaced(self.number, tags, size) if tags else None
         return _pose(self.number, placed, size, camera, doubts)
+
+    def without_record(
+        self, tags: Sequence[ReadTag], outcome: TrayPose | TrayProblem | None
+    ) -> TrayPose | TrayProblem | None:
+        """`outcome`, or what the tags give by themselves where that bears out more of them.
+
+        As many tags, of both ends, fitted better without the record speak against it as well.
+        """
+        size, recorded = self.completion.size, self.completion.camera
+        plain = Camera.typical(recorded.width, recorded.height)
+        other = replace(self, completion=replace(self.completion, camera=plain))
+        found = other.find(largest_agreement(tags, size, plain), tags)
+        if not isinstance(found, TrayPose):
+            return outcome
+        if not isinstance(outcome, TrayPose) or len(found.tags) > len(outcome.tags):
+            return found
+        both_ends = len(found.tags) == len(outcome.tags) and not _one_end(found.tags)
+        better = found.reprojection_rms_px < outcome.reprojection_rms_px
+        return found if both_ends and better else outcome
+
+
+def _record_is_doubtful(outcome: TrayPose | TrayProblem | None, recorded: Camera) -> bool:
+    """Whether the tags speak against a focal length from the photo's record, or do not bear it out.
+
+    Crops, zoom and careless programs leave records that are a third off; then the far tags are
+    looked for in the wrong places, and those found pull one way and the record another.
+    """
+    if recorded.source is not CameraSource.EXIF or outcome is None:
+        return False
+    if isinstance(outcome, TrayProblem):
+        return Doubt.TAGS_CONTRADICT in outcome.doubts
+    strayed = abs(np.log(outcome.camera.fx / recorded.fx))
+    return _one_end(outcome.tags) or strayed > RECORD_SIGMAS * EXIF_FOCAL_UNCERTAINTY
 
 
 def _camera_for(photo: Photo, camera: Camera | None) -> Camera:
