@@ -8,6 +8,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -55,3 +56,74 @@ def test_without_colour_no_cover_height_or_score_is_stated(
     assert all(one["likelihood"] < 0.5 for one in tray["mould"])
     assert tray["evenness"]["cover_variation"]["reason"] == "greyscale"
     assert tray["score"]["attention"] == "look"
+
+
+def on_the_bed(name: str, left: float, right: float) -> npt.NDArray[np.bool_]:
+    """Pixels over the bed between two shares of the tray's length, by the true camera."""
+    tray, camera = truth(name)["tray"], truth(name)["camera"]
+    x = np.array([left, right, right, left]) * tray["length"] - tray["length"] / 2
+    y = np.array([-1, -1, 1, 1]) * tray["width"] / 2
+    corners = np.stack([x, y, np.full(4, 15.0 - tray["depth"])], axis=1)
+    seen = corners @ np.array(camera["R_world_to_camera"]).T + camera["t_world_to_camera"]
+    at = camera["fx"] * seen[:, :2] / seen[:, 2:] + [camera["cx"], camera["cy"]]
+    mask = np.zeros((camera["height"], camera["width"]), np.uint8)
+    cv2.fillConvexPoly(mask, np.rint(at).astype(np.int32), 1)
+    return mask > 0
+
+
+@pytest.mark.parametrize("colour", [(60, 130, 60), (90, 180, 80)], ids=["green", "light green"])
+def test_a_cloth_over_the_tray_is_no_crop(colour: tuple[int, int, int]) -> None:
+    # A flat colour with the sensor's noise: no cloth as it is, and smoother than most.
+    pixels = pixels_of(GROWN).astype(np.float64)
+    covered = on_the_bed(GROWN, 0.0, 1.0)
+    noise = np.random.default_rng(5).normal(0, 2, pixels.shape)
+    pixels[covered] = (np.array(colour) + noise)[covered]
+    tray = told(GROWN, np.clip(pixels, 0, 255).astype(np.uint8))
+    assert {"no_detail", "too_little_seen"} <= set(tray["doubts"])
+    assert tray["seen"] < 0.5
+    assert tray["score"]["value"] is None
+    assert tray["score"]["attention"] == "look"
+
+
+@pytest.mark.parametrize("name", [GROWN, "day4-barley-healthy-fixed"])
+def test_what_lies_behind_a_smear_on_the_lens_is_not_seen(name: str) -> None:
+    pixels = pixels_of(name).astype(np.float32)
+    rows, columns = pixels.shape[:2]
+    patch = np.zeros((rows, columns), np.float32)
+    axes = (columns // 5, rows // 5)
+    cv2.ellipse(patch, (columns * 45 // 100, rows // 2), axes, 20, 0, 360, 1.0, -1)
+    smear = cv2.GaussianBlur(patch, (0, 0), 25.0)[..., None]
+    mixed = pixels * (1 - smear) + cv2.GaussianBlur(pixels, (0, 0), 12.0) * smear
+    tray, true = told(name, np.rint(mixed).astype(np.uint8)), truth(name)
+    assert "no_detail" in tray["doubts"]
+    assert tray["seen"] < 0.8
+    assert tray["score"]["attention"] == "look"
+    assert abs(tray["cover"]["value"] - true["cover_ortho"]) < 2 * tray["cover"]["uncertainty"]
+
+
+def test_half_a_tray_seen_keeps_no_quiet_score() -> None:
+    pixels = pixels_of(GROWN)
+    covered = pixels.copy()
+    covered[on_the_bed(GROWN, 0.0, 0.4)] = (60, 130, 60)
+    tray = told(GROWN, covered)
+    assert "no_detail" in tray["doubts"]
+    assert 0.5 < tray["seen"] < 0.7
+    assert tray["score"]["attention"] == "look"
+    mould = next(part for part in tray["score"]["parts"] if part["name"] == "mould")
+    assert f"only {100 * tray['seen']:.0f} % of the tray could be judged" in mould["reason"]
+
+
+def test_a_focal_length_that_the_tags_deny_is_not_believed() -> None:
+    # This photo's own record says a focal length 1.39 times the true one. Fitted with it only
+    # the head's tags were found, and 180 mm were stated where the canopy is 64 to 86 mm high.
+    name = "day7-barley-white-mould-under-canopy-phone"
+    true = truth(name)
+    size = tuple(true["tray"][side] for side in ("length", "width", "depth"))
+    (tray,) = photo_record(inspect_photo(PHOTOS / f"{name}.jpg", tray_size=size))["trays"]
+    assert tray["pose"]["focal_length_from"] == "estimated"
+    assert len(tray["pose"]["tags"]) == 5
+    camera_height_mm = true["camera"]["position_mm"][2]
+    assert tray["pose"]["camera_height_mm"] == pytest.approx(camera_height_mm, abs=3.0)
+    low, high = (true["canopy_height_mm"][f"height_at_strip_p{share}"] for share in (50, 90))
+    height = tray["canopy_height_mm"]
+    assert low - height["uncertainty"] < height["value"] < high + height["uncertainty"]

@@ -1,10 +1,11 @@
 """The height strip as drawn views of it: which of it is seen. All views are invented."""
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
 
-from trayvision.strip_bands import PITCH_MM, seen_profile
+from trayvision.strip_bands import PITCH_MM, seen_profile, stands_before
 
 WHITE, BLACK, STRAW = 200.0, 40.0, (150.0, 110.0, 60.0)
 TOP_MM, WIDTH_PX = 240, 69
@@ -81,3 +82,20 @@ def test_a_top_that_is_covered_is_no_strip() -> None:
     covered[-100:] = STRAW
     covered[-100:] += np.random.default_rng(7).normal(0, 30, covered[-100:].shape)
     assert seen_profile(covered) is None
+
+
+@pytest.mark.parametrize("shift_mm", [4.0, -5.0, 10.0])
+def test_bands_that_lie_at_other_heights_are_no_reading(shift_mm: float) -> None:
+    # What a pose that is some millimetres off makes of the strip.
+    view = grown(strip(), 40.0, STRAW, 12.0)
+    assert seen_profile(view) is not None
+    assert seen_profile(np.roll(view, round(shift_mm / PITCH_MM), axis=0)) is None
+
+
+@pytest.mark.parametrize("height_mm", [12.0, 60.0, 150.0])
+def test_what_is_too_smooth_for_a_canopy_does_not_stand_before_the_strip(height_mm: float) -> None:
+    canopy = grown(strip(), height_mm, STRAW, 12.0)
+    assert stands_before(canopy, height_mm)
+    assert stands_before(canopy, 3.0)
+    smeared = np.asarray(cv2.GaussianBlur(canopy, (0, 0), 12.0), dtype=np.float32)
+    assert not stands_before(smeared, height_mm)

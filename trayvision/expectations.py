@@ -155,9 +155,7 @@ WEIGHTS: Final = (
     Weight(WETNESS, 15, 15, 5, _JUDGEMENT, "a camera sees slime late and badly: the nose leads"),
 )  # fmt: skip
 
-FIRST_ROOTS_DAY: Final = Rule(
-    "first_roots_day", 1.5, _PRACTICE, "roots and their hairs show on days 2 and 3"
-)
+FIRST_ROOTS_DAY: Final = Rule("first_roots_day", 1.5, _PRACTICE, "roots show on days 2 and 3")
 FIRST_SHOOTS_DAY: Final = Rule(
     "first_shoots_day", 3.5, _PRACTICE, "the mat lifts as one and greening starts about day 4"
 )
@@ -203,6 +201,7 @@ FUZZ_SHARE: Final = Rule(
 )
 FUZZ_TOLERANCE: Final = Rule("fuzz_tolerance", 0.5, _JUDGEMENT, "half the bed white is all of it")
 LEAST_SEEN: Final = Rule("least_seen", 0.5, _JUDGEMENT, "half the tray unseen is no look at all")
+QUIET_SEEN: Final = Rule("quiet_seen", 0.8, _JUDGEMENT, "a fifth of the tray unseen wants eyes")
 LEAST_KNOWN: Final = Rule("least_known", 60.0, _JUDGEMENT, "points of 100 that must be judged")
 LOOK_SHARE: Final = Rule(
     "look_share", 0.75, _JUDGEMENT,

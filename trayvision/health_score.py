@@ -22,6 +22,7 @@ from trayvision.expectations import (
     LOOK_LIKELIHOOD,
     LOOK_SCORE,
     LOOK_SHARE,
+    QUIET_SEEN,
     RESPREAD_SHARE,
     Stage,
     stage_of,
@@ -249,6 +250,7 @@ def _attention(
     if _likeliest(measures) >= HOLD_LIKELIHOOD.value:
         return Attention.HOLD
     poor = value is None or value < LOOK_SCORE.value or any(_is_poor(part) for part in parts)
+    poor = poor or measures.seen < QUIET_SEEN.value
     return Attention.LOOK if poor or _smells_wrong(measures) else Attention.QUIET
 
 

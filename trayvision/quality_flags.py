@@ -82,6 +82,10 @@ class Doubt(StrEnum):
     BLURRED = "blurred", "The photo is blurred; hold still, wipe the lens, take it again."
     FOGGED = "fogged", "The lens seems fogged; wipe it, wait two minutes, take it again."
     TOO_COARSE = "too_coarse", "The photo shows too few pixels a millimetre."
+    NO_DETAIL = (
+        "no_detail",
+        "Part of the tray is too smooth for seed or blades; clear the tray, wipe the lens.",
+    )
     TOO_LITTLE_SEEN = "too_little_seen", "Too little of the tray could be judged."
     OUT_OF_FRAME = "out_of_frame", "Part of the tray lies outside the photo."
     STEEP_VIEW = "steep_view", "The view is very oblique; hold the camera higher over the tray."

@@ -14,6 +14,8 @@ from trayvision.scored_measures import ScoredMeasures
 
 # Less than half a point of mould's weight is not worth a sentence.
 _FAINT_SHARE: Final = 0.012
+# Less of the tray in sight than this is said where no mould was seen.
+_NEARLY_ALL: Final = 0.9
 _SENTENCES: Final = {str(doubt): doubt.sentence for doubt in Doubt}
 
 
@@ -113,6 +115,8 @@ def _judge_mould(measures: ScoredMeasures) -> _Judged:
         return share, f"Faint spots only: mould {likelihood_words(patch.likelihood)}."
     hidden = measures.cover.value is not None and measures.cover.value >= 0.6
     where = "seen from above; the shoots hide the seed" if hidden else "seen from above"
+    if measures.seen < _NEARLY_ALL:
+        where = f"{where}; only {_percent(measures.seen)} of the tray could be judged"
     return share, f"No patch of mould {where}. That does not prove there is none."
 
 

@@ -31,7 +31,10 @@ from trayvision.reference_kit import (
     TraySize,
     tag_id,
 )
+from trayvision.synthetic_painting import Part, View, grained, paint, rays_of
 from trayvision.tag_family import TAG_CELLS, tag_cells
+
+__all__ = ["DrawnTray", "View", "as_photo", "draw_photo", "tag_corners_px"]
 
 FloatArray = npt.NDArray[np.float64]
 Image = npt.NDArray[np.uint8]
@@ -67,47 +70,6 @@ class DrawnTray:
     carried_strip: bool = False
 
 
-@dataclass(frozen=True, eq=False)
-class View:
-    """Where a tray lies: ``x_camera = rotation @ x_tray + translation_mm``."""
-
-    rotation: FloatArray
-    translation_mm: FloatArray
-
-    @classmethod
-    def looking_at(cls, camera_mm: Sequence[float], target_mm: Sequence[float]) -> "View":
-        """View of a camera at one point of the tray's frame that looks at another.
-
-        The photo's up is as near to the tray's +Y as it can be.
-        """
-        position = np.asarray(camera_mm, dtype=np.float64)
-        ahead = np.asarray(target_mm, dtype=np.float64) - position
-        ahead /= np.linalg.norm(ahead)
-        right = np.cross(ahead, [0.0, 1.0, 0.0])
-        right /= np.linalg.norm(right)
-        rotation = np.stack([right, np.cross(ahead, right), ahead])
-        return cls(rotation, -rotation @ position)
-
-    @property
-    def camera_mm(self) -> FloatArray:
-        """(3,) the camera's centre in the tray's frame."""
-        return np.asarray(-self.rotation.T @ self.translation_mm, dtype=np.float64)
-
-    def project(self, camera: Camera, points_mm: FloatArray) -> FloatArray:
-        """Pixels (..., 2) of points (..., 3) in the tray's frame."""
-        return camera.project(points_mm @ self.rotation.T + self.translation_mm)
-
-
-@dataclass(frozen=True, eq=False)
-class _Part:
-    """A rectangle: origin (3,), axes (2, 3) in mm along rows and columns, colours (h, w, 3)."""
-
-    origin: FloatArray
-    axes: FloatArray
-    linear: FloatImage
-    opaque: npt.NDArray[np.bool_]
-
-
 def draw_photo(
     trays: Sequence[tuple[DrawnTray, View]],
     camera: Camera,
@@ -135,12 +97,12 @@ def draw_photo(
         Standard deviation of the noise in 8-bit levels.
     """
     rng = np.random.default_rng(seed)
-    rays = _rays(camera, _SAMPLES)
+    rays = rays_of(camera, _SAMPLES)
     light = np.empty_like(rays)
     light[:] = _linear(background)
     for tray, view in trays:
         for part in _parts(tray, view, rng):
-            _paint(light, rays, part, tray, view)
+            paint(light, rays, part, tray.size, view)
     small = cv2.resize(light, (camera.width, camera.height), interpolation=cv2.INTER_AREA)
     if blur_px > 0:
         small = cv2.GaussianBlur(small, (0, 0), blur_px)
@@ -170,35 +132,41 @@ def _printed_id(tray: DrawnTray, corner: int) -> int:
     return tag_id(CARRIED_STRIP_NUMBER if carried else tray.number, corner)
 
 
-def _parts(tray: DrawnTray, view: View, rng: np.random.Generator) -> Iterator[_Part]:
+def _parts(tray: DrawnTray, view: View, rng: np.random.Generator) -> Iterator[Part]:
     size = tray.size
-    x, y, floor = size.length_mm / 2, size.width_mm / 2, -size.depth_mm
+    x, y = size.length_mm / 2, size.width_mm / 2
     yield _plain((-x, -y, 0.0), (2 * x, 0, 0), (0, 2 * y, 0), WALL)
-    yield _plain((-x, -y, floor + tray.bed_height_mm), (2 * x, 0, 0), (0, 2 * y, 0), tray.bed)
+    yield grained(_bed(tray), rng)
     for start in (-x - BAR_WIDTH_MM, x):
         yield _plain((start, -y, 0.0), (BAR_WIDTH_MM, 0, 0), (0, 2 * y, 0), WHITE)
     yield from (_tag_chip(tray, corner) for corner in RIM_CORNERS)
     if tray.strip and view.camera_mm[0] < x:
         yield _strip(tray)
     if tray.cover > 0:
-        yield _canopy(tray, rng)
+        yield grained(_canopy(tray, rng), rng)
     if tray.strip:
         rise = np.array([1.0, 0.0, 1.0]) / np.sqrt(2) * HEAD_SLOPE_LENGTH_MM
         yield _plain((x, -HEAD_WIDTH_MM / 2, STRIP_TOP_MM), rise, (0, HEAD_WIDTH_MM, 0), WHITE)
         yield from (_tag_chip(tray, corner) for corner in HEAD_CORNERS)
 
 
-def _plain(origin: Vector, along: Vector, across: Vector, colour: Colour) -> _Part:
+def _bed(tray: DrawnTray) -> Part:
+    x, y = tray.size.length_mm / 2, tray.size.width_mm / 2
+    corner = (-x, -y, tray.bed_height_mm - tray.size.depth_mm)
+    return _plain(corner, (2 * x, 0, 0), (0, 2 * y, 0), tray.bed)
+
+
+def _plain(origin: Vector, along: Vector, across: Vector, colour: Colour) -> Part:
     return _part(origin, along, across, np.array([[colour]]))
 
 
-def _part(origin: Vector, along: Vector, across: Vector, coded: FloatArray | Image) -> _Part:
+def _part(origin: Vector, along: Vector, across: Vector, coded: FloatArray | Image) -> Part:
     axes = np.array([along, across], dtype=np.float64)
     cells = coded.shape[:2]
-    return _Part(np.asarray(origin, float), axes, _linear(coded), np.ones(cells, dtype=bool))
+    return Part(np.asarray(origin, float), axes, _linear(coded), np.ones(cells, dtype=bool))
 
 
-def _tag_chip(tray: DrawnTray, corner: int) -> _Part:
+def _tag_chip(tray: DrawnTray, corner: int) -> Part:
     corners = tray.size.tag_corners_mm(corner)
     quiet = QUIET_ZONE_MM / TAG_EDGE_MM
     right, down = corners[1] - corners[0], corners[3] - corners[0]
@@ -212,7 +180,7 @@ def _tag_chip(tray: DrawnTray, corner: int) -> _Part:
     return _part(origin, (1 + 2 * quiet) * down, (1 + 2 * quiet) * right, coded)
 
 
-def _strip(tray: DrawnTray) -> _Part:
+def _strip(tray: DrawnTray) -> Part:
     size = tray.size
     rows = np.arange(round(STRIP_TOP_MM + size.depth_mm))  # a row a mm, from the floor
     coded = np.where((rows // STRIP_BAND_MM % 2 == 0)[:, None, None], BLACK, WHITE)
@@ -220,7 +188,7 @@ def _strip(tray: DrawnTray) -> _Part:
     return _part(foot, (0, 0, float(len(rows))), (0, STRIP_WIDTH_MM, 0), coded.astype(np.float64))
 
 
-def _canopy(tray: DrawnTray, rng: np.random.Generator) -> _Part:
+def _canopy(tray: DrawnTray, rng: np.random.Generator) -> Part:
     size = tray.size
     x, y = size.length_mm / 2, size.width_mm / 2
     shape = round(size.length_mm / PATCH_MM), round(size.width_mm / PATCH_MM)
@@ -233,67 +201,6 @@ def _canopy(tray: DrawnTray, rng: np.random.Generator) -> _Part:
         linear=np.broadcast_to(part.linear, (*shape, 3)).copy(),
         opaque=green.reshape(shape),
     )
-
-
-def _paint(light: FloatImage, rays: FloatImage, part: _Part, tray: DrawnTray, view: View) -> None:
-    """Lay one part over what is painted so far; only through the opening where below the rim."""
-    box = _box(light.shape, rays, part, view)
-    along, across = _shares(part.origin, part.axes, rays[box], view)
-    inside = (along >= 0) & (along < 1) & (across >= 0) & (across < 1)
-    lowest, rise = part.origin[2], part.axes[:, 2]
-    if lowest < 0:
-        size = tray.size
-        opening = np.diag([size.length_mm, size.width_mm, 0.0])[:2]
-        length, width = _shares(size.opening_mm[0], opening, rays[box], view)
-        through = (length >= 0) & (length < 1) & (width >= 0) & (width < 1)
-        inside &= (lowest + rise[0] * along + rise[1] * across > -1e-6) | through
-    colours: FloatImage = part.linear[0, 0]
-    if part.opaque.size > 1:
-        row = (along[inside] * part.opaque.shape[0]).astype(int)
-        column = (across[inside] * part.opaque.shape[1]).astype(int)
-        inside[inside] = seen = part.opaque[row, column]
-        colours = part.linear[row[seen], column[seen]]
-    light[box][inside] = colours
-
-
-def _shares(
-    origin: FloatArray, axes: FloatArray, rays: FloatImage, view: View
-) -> tuple[FloatImage, FloatImage]:
-    """Where sight lines meet a plane, as shares (h, w) of its two axes; NaN behind the camera."""
-    frame = view.rotation @ np.column_stack([axes[0], axes[1], origin])
-    frame[:, 2] += view.translation_mm
-    met: FloatImage = rays @ np.linalg.inv(frame).T.astype(np.float32)
-    met[met[..., 2] <= 0] = np.nan
-    return met[..., 0] / met[..., 2], met[..., 1] / met[..., 2]
-
-
-def _box(shape: tuple[int, ...], rays: FloatImage, part: _Part, view: View) -> tuple[slice, slice]:
-    """Rows and columns of samples that a part can touch: its outline's, by bisection of rays."""
-    corners = part.origin + np.array([[0, 0], [0, 1], [1, 0], [1, 1]]) @ part.axes
-    seen = corners @ view.rotation.T + view.translation_mm
-    if seen[:, 2].min() <= 1.0:
-        return slice(0, shape[0]), slice(0, shape[1])
-    flat = seen[:, :2] / seen[:, 2:]
-    # The middle row and column stand for all: lens distortion is covered by the margin.
-    columns = np.searchsorted(rays[shape[0] // 2, :, 0], [flat[:, 0].min(), flat[:, 0].max()])
-    rows = np.searchsorted(rays[:, shape[1] // 2, 1], [flat[:, 1].min(), flat[:, 1].max()])
-    margin = max(shape[:2]) // 12
-    return (
-        slice(max(rows[0] - margin, 0), rows[1] + margin),
-        slice(max(columns[0] - margin, 0), columns[1] + margin),
-    )
-
-
-def _rays(camera: Camera, samples: int) -> FloatImage:
-    """(h, w, 3) sight lines of the samples in the camera's frame, z = 1."""
-    x = (np.arange(camera.width * samples) + 0.5) / samples - 0.5
-    y = ((np.arange(camera.height * samples) + 0.5) / samples - 0.5)[:, None]
-    rays = np.ones((y.size, x.size, 3), dtype=np.float32)
-    if any(camera.distortion):
-        rays[..., :2] = camera.undistort(np.stack(np.meshgrid(x, y), axis=-1))
-    else:
-        rays[..., 0], rays[..., 1] = (x - camera.cx) / camera.fx, (y - camera.cy) / camera.fy
-    return rays
 
 
 def _linear(coded: Colour | FloatArray | Image) -> FloatImage:

@@ -24,6 +24,8 @@ from trayvision.tray_pose import TrayPose
 
 # With less of the tray than this in sight, what was measured does not speak for it.
 _LITTLE_SEEN = 0.5
+# As large as a patch of mould that would be looked at for its size, 40 mm on a usual tray.
+_SMOOTH_SHARE = 0.01
 # The middle of the bed is seen from more than 45 degrees off the vertical.
 _STEEP_TAN = 1.0
 # While seed lies bare, its thickness is what a grower could still change.
@@ -218,6 +220,8 @@ def _doubts(
         doubts.append(Doubt.DAY_UNKNOWN)
     elif day < _SPREADING_DAYS:
         doubts.append(Doubt.THICKNESS_NOT_SEEN)
+    if seen.plan.smooth_share > _SMOOTH_SHARE:
+        doubts.append(Doubt.NO_DETAIL)
     if seen.plan.seen < _LITTLE_SEEN:
         doubts.append(Doubt.TOO_LITTLE_SEEN)
     rows, columns = seen.plan.zenith_tan.shape
