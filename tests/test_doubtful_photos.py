@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pytest
 from PIL import Image
 
+from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
 from trayvision.inspection import inspect_photo
 from trayvision.inspection_record import photo_record
 
@@ -127,3 +128,13 @@ def test_a_focal_length_that_the_tags_deny_is_not_believed() -> None:
     low, high = (true["canopy_height_mm"][f"height_at_strip_p{share}"] for share in (50, 90))
     height = tray["canopy_height_mm"]
     assert low - height["uncertainty"] < height["value"] < high + height["uncertainty"]
+
+
+@pytest.mark.parametrize("name", [GROWN, "day0-barley-healthy-fixed"])
+def test_a_grow_light_on_half_of_the_tray_is_mixed_light(name: str) -> None:
+    linear = srgb_to_linear(pixels_of(name) / 255.0)
+    # Invented: three tenths more red, a tenth more blue, less than half the green.
+    linear[linear.shape[0] // 2 :] *= (1.3, 0.4, 1.1)
+    lit = np.rint(255 * linear_to_srgb(np.clip(linear, 0, 1))).astype(np.uint8)
+    assert "mixed_light" not in told(name, pixels_of(name))["doubts"]
+    assert "mixed_light" in told(name, lit)["doubts"]

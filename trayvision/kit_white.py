@@ -181,7 +181,8 @@ def _may_be_paper(row: _Cell, head: list[_Cell]) -> bool:
     if not head or row.clipped.any():
         return True
     level, chroma, _ = _reference(head)
-    like = bool((np.abs(_log_chroma(row) - chroma) < _UNLIKE_HEAD_CHROMA).all())
+    # Leaves and straw take red or blue from the light; what has more of both is lit otherwise.
+    like = bool((_log_chroma(row) - chroma > -_UNLIKE_HEAD_CHROMA).all())
     return like and _log_level(row) - level > -_DARKER_THAN_HEAD
 
 
