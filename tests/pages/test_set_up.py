@@ -2,6 +2,7 @@
 
 import json
 import re
+from pathlib import Path
 from typing import Any
 
 import httpx2
@@ -450,4 +451,8 @@ def test_a_backup_is_made_listed_and_can_be_taken_along(house: House) -> None:
     link = re.search(r'href="(/api/backup/[^"]+)"', shown)
     assert link is not None
     assert house.client.get(link[1]).content[:2] == b"PK"
+    # What is to be typed names a file that is there, wherever it is typed.
+    typed = re.search(r"trayvision restore --data NEW-FOLDER (\S+)", shown)
+    assert typed is not None
+    assert Path(typed[1]).is_file()
     assert "No original of a photo is ever let go" in shown

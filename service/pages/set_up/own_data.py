@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from shlex import quote
 from typing import Final
 
 import sqlalchemy as sa
@@ -40,10 +41,18 @@ class BackupRow:
 
 @dataclass(frozen=True)
 class DataPage:
-    """Backups, and what becomes of the originals of photos."""
+    """Backups, and what becomes of the originals of photos.
+
+    Parameters
+    ----------
+    brought_back : str
+        The last backup's file on the machine, as a shell takes it.
+    """
 
     backups: tuple[BackupRow, ...]
     backups_kept: int
+    brought_back: str
+    on_postgresql: bool
     rule: str
     keeps_all: bool
     kept: int
@@ -88,9 +97,12 @@ def _plan(service: Service) -> RetentionPlan:
 
 def _show(service: Service, request: Request, said: Said) -> Response:
     plan = _plan(service)
+    files = backup_files(service)
     page = DataPage(
-        tuple(_row(path) for path in backup_files(service)),
+        tuple(_row(path) for path in files),
         service.settings.backups_kept,
+        quote(str(files[0].resolve())) if files else "BACKUP.zip",
+        service.settings.database_url is not None,
         plan.rule,
         service.settings.keep_photos is KeepPhotos.ALL,
         plan.kept,
