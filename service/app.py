@@ -91,7 +91,6 @@ def create_app(
         service, every_minutes=settings.attention_minutes, afterwards=prepare
     )
     service.watchers.append(attention)
-    retention = DailyRetention(service)
     cameras_asked = CameraRounds(service)
     notifier = Notifier(service)
     warmer = CurveWarmer(service)
@@ -100,7 +99,7 @@ def create_app(
     async def lifespan(_app: FastAPI) -> AsyncIterator[None]:
         # What brings photos in stops first, what measures them last; the others need the curves
         # that the first one brings.
-        workers = (warmer, remeasurer, attention, retention, notifier, cameras_asked)
+        workers = (warmer, remeasurer, attention, DailyRetention(service), notifier, cameras_asked)
         for worker in workers:
             worker.start()
         if isinstance(service.inspector, PoolInspector):
