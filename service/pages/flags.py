@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from math import exp
 from typing import Annotated, Final
 
@@ -90,18 +91,22 @@ class FlagsPage:
 def flags_page(service: TheService, request: Request) -> Response:
     """What became of the looks that were asked for."""
     with service.database.read() as connection:
-        now = service.clock()
-        verdicts = verdicts_out(connection)
-        page = FlagsPage(
-            snoozed=flags(connection, now, state=FlagState.SNOOZED),
-            answered=_last(connection, service, FlagState.DONE),
-            gone=_last(connection, service, FlagState.GONE),
-            verdicts=verdicts,
-            strength=exp(verdicts.mould.shift),
-            least=exp(verdicts.mould.lowest_shift),
-            most=exp(verdicts.mould.highest_shift),
-        )
+        page = what_became(connection, service.clock())
         return show(request, connection, "flags.html", page, here=addresses.NOW)
+
+
+def what_became(connection: sa.Connection, now: datetime) -> FlagsPage:
+    """All that the page of flags shows at a moment."""
+    verdicts = verdicts_out(connection)
+    return FlagsPage(
+        snoozed=flags(connection, now, state=FlagState.SNOOZED),
+        answered=_last(connection, now, FlagState.DONE),
+        gone=_last(connection, now, FlagState.GONE),
+        verdicts=verdicts,
+        strength=exp(verdicts.mould.shift),
+        least=exp(verdicts.mould.lowest_shift),
+        most=exp(verdicts.mould.highest_shift),
+    )
 
 
 @router.get("/flags/{flag_id}")
@@ -163,6 +168,6 @@ def _told(history: Sequence[FlagEvent]) -> list[FlagEvent]:
     return kept[::-1]
 
 
-def _last(connection: sa.Connection, service: Service, state: FlagState) -> list[FlagOut]:
-    found = flags(connection, service.clock(), state=state, limit=_LISTED)
+def _last(connection: sa.Connection, now: datetime, state: FlagState) -> list[FlagOut]:
+    found = flags(connection, now, state=state, limit=_LISTED)
     return sorted(found, key=lambda flag: flag.answered_at or flag.noticed_at, reverse=True)

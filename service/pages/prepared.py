@@ -9,6 +9,7 @@ import sqlalchemy as sa
 
 from service.context import Service
 from service.growth import RoomGrowth
+from service.pages.flags import what_became
 from service.pages.shelves import Period
 from service.pages.shelves_content import ShelvesContent
 from service.pages.words import Say
@@ -45,6 +46,9 @@ def prepare(service: Service, tray_ids: Collection[int]) -> None:
         # What the first page, the room's and the round's on paper begin with.
         TraysNow(connection, the_room(connection), service.clock()).standing()
         harvests_of_runs(connection)
+    service.answering.wait_for_pause(_MOST_SECONDS)
+    with service.database.read() as connection:
+        what_became(connection, service.clock())
 
 
 def _curves(connection: sa.Connection, service: Service, tray_id: int) -> None:
