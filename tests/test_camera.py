@@ -123,7 +123,8 @@ coefficient = st.floats(-2.0, 2.0, allow_nan=False)
 
 
 @given(
-    width=st.integers(1, 20000),
+    # As wide as lets the longest of these focal lengths be within what is allowed.
+    width=st.integers(2000, 20000),
     height=st.integers(1, 20000),
     f=st.tuples(numbers, numbers),
     c=st.tuples(numbers, numbers),
@@ -320,3 +321,10 @@ def test_one_view_six_times_is_refused() -> None:
 def test_a_small_sheet_in_the_middle_is_refused() -> None:
     with pytest.raises(PhotoProblem, match="fields of the picture"):
         calibrate([_sheet_photo((10 * k - 20, 10, 0), (0, 0, 480)) for k in range(6)])
+
+
+def test_focal_length_that_no_lens_has_is_refused() -> None:
+    far = {"width": 1360, "height": 1020, "fx": 950.0, "fy": 1e7, "cx": 679.5, "cy": 509.5}
+    with pytest.raises(ValueError, match=r"camera fy must be at most 50 times .* got 10000000\.0"):
+        Camera.from_json(json.dumps(far))
+    assert Camera.from_json(json.dumps(far | {"fy": 950.0})).fy == 950.0

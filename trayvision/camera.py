@@ -23,6 +23,8 @@ EXIF_FOCAL_UNCERTAINTY = 0.03
 # Phone and room cameras look 50 to 85 degrees wide along the long side.
 TYPICAL_FOCAL_PER_LONG_SIDE = 0.75
 TYPICAL_FOCAL_UNCERTAINTY = 0.25
+# 1800 mm on a 35 mm camera: beyond it sight lines are so nearly parallel that no pose is found.
+LARGEST_FOCAL_PER_LONG_SIDE = 50.0
 # Lens and sensor are not centred on each other, the less where the lens is stabilised.
 TYPICAL_CENTRE_UNCERTAINTY = 0.01
 
@@ -128,6 +130,14 @@ class Camera:
         if not isinstance(fields, dict):
             raise ValueError(f"camera must be a JSON object, got {type(fields).__name__}")
         numbers = {name: _number(fields, name) for name in _NUMBERS}
+        for name in ("fx", "fy"):
+            if numbers[name] > LARGEST_FOCAL_PER_LONG_SIDE * max(
+                numbers["width"], numbers["height"]
+            ):
+                raise ValueError(
+                    f"camera {name} must be at most {LARGEST_FOCAL_PER_LONG_SIDE:g} times the "
+                    f"picture's long side, got {numbers[name]!r} px"
+                )
         for name in ("width", "height"):
             if numbers[name] != int(numbers[name]):
                 raise ValueError(f"camera {name} must be whole pixels, got {numbers[name]!r}")
