@@ -27,7 +27,8 @@ from service.models.cameras import Camera
 from service.outside_schema import SEEN_FILE
 from service.refusals import Busy, Refusal
 from service.schema import CAMERA
-from service.whole_pictures import is_whole, picture_type
+from service.whole_pictures import is_whole
+from trayvision.photo import picture_type
 from trayvision.photo_exif import EXIF_ERRORS, read_exif
 from trayvision.quality_flags import Doubt
 

@@ -15,7 +15,8 @@ import httpx2 as httpx
 
 from service.camera_frame import GAVE_NO_PICTURE
 from service.secrets_kept import masked
-from service.whole_pictures import is_whole, picture_type
+from service.whole_pictures import is_whole
+from trayvision.photo import picture_type
 
 _FRAME_PROGRAM = Path(__file__).with_name("camera_frame.py")
 _LATEST_START_SECONDS = 5.0

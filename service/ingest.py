@@ -30,6 +30,7 @@ from service.room_log import in_utc, one, the_room, tray_sizes
 from service.run_calendar import run_spans_by_number
 from service.schema import ASSIGNMENT, CAMERA, PHOTO_INSPECTION, TRAY_INSPECTION
 from service.told_moments import refuse_ahead
+from trayvision.photo import PICTURE_KINDS, picture_type
 
 _LOG = logging.getLogger(__name__)
 _LONGEST_NAME = 200
@@ -61,7 +62,7 @@ def take_in(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoO
     Raises
     ------
     Refusal
-        If the photo is empty, or said to be taken more than a day from now.
+        If the photo is empty or no picture, or said to be taken more than a day from now.
     TooLarge
         If it has more bytes than the settings allow.
     Busy
@@ -82,6 +83,7 @@ def _kept(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoOut
     known = _known(service, digest)
     if known is not None:
         return known, False
+    _refuse_other_files(photo)
     path = service.store.keep_original(digest, photo.content)
     name = _clean(photo.name)
     job, camera_id = _job(service, photo, path, by)
@@ -172,6 +174,17 @@ def _check_size(service: Service, photo: IncomingPhoto) -> None:
             "photo",
             f"must have at most {service.settings.max_photo_bytes / 1e6:g} MB, "
             f"but {_clean(photo.name)} has more",
+        )
+
+
+def _refuse_other_files(photo: IncomingPhoto) -> None:
+    """Refuse what begins as no picture does; one that is cut short or damaged is kept."""
+    if picture_type(photo.content) is None:
+        begins = photo.content[:12].decode("latin-1")
+        raise Refusal(
+            "photo",
+            f"must be a picture ({PICTURE_KINDS}), but {_clean(photo.name)} is none: it begins "
+            f"with {begins!a}",
         )
 
 

@@ -1,26 +1,11 @@
 """Whether a picture's bytes are all there, told from its format's own marks, without decoding."""
 
+from trayvision.photo import picture_type
+
 _SOI, _EOI = b"\xff\xd8", b"\xff\xd9"
 # Markers without a segment of their own: stuffing, restarts, TEM.
 _BARE = {0x00, 0x01, *range(0xD0, 0xD8)}
-_PNG = b"\x89PNG\r\n\x1a\n"
 _PNG_END = b"IEND\xaeB\x60\x82"
-_BRANDS = (b"ftyp",)
-
-
-def picture_type(content: bytes) -> str | None:
-    """Media type by the first bytes, None where they are not a picture's."""
-    if content.startswith(_SOI + b"\xff"):
-        return "image/jpeg"
-    if content.startswith(_PNG):
-        return "image/png"
-    if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
-        return "image/webp"
-    if content[:4] in (b"II*\x00", b"MM\x00*"):
-        return "image/tiff"
-    if content[4:8] in _BRANDS:
-        return "image/heic"
-    return None
 
 
 def is_whole(content: bytes) -> bool:

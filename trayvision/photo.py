@@ -5,6 +5,7 @@ Pixel centres lie at whole numbers, 0-based; points are (x, y), arrays [row, col
 
 import threading
 import warnings
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
@@ -41,6 +42,7 @@ MAX_FILE_BYTES = 500_000_000
 MIN_WORKING_LONG_SIDE = 1600
 
 FloatArray = npt.NDArray[np.float64]
+PICTURE_KINDS = "JPEG, PNG, WebP, HEIC or TIFF"
 _HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}
 _UPRIGHT = {
     2: Image.Transpose.FLIP_LEFT_RIGHT,
@@ -50,6 +52,12 @@ _UPRIGHT = {
     6: Image.Transpose.ROTATE_270,
     7: Image.Transpose.TRANSVERSE,
     8: Image.Transpose.ROTATE_90,
+}
+_READERS: Mapping[str, Callable[[BytesIO], Image.Image]] = {
+    "image/jpeg": JpegImagePlugin.JpegImageFile,
+    "image/png": PngImagePlugin.PngImageFile,
+    "image/webp": WebPImagePlugin.WebPImageFile,
+    "image/tiff": TiffImagePlugin.TiffImageFile,
 }
 # Silencing Pillow's remarks on damaged records changes process-wide state, so one at a time.
 _QUIET = threading.Lock()
@@ -111,6 +119,27 @@ class _Opened:
     size: tuple[int, int]
     orientation: int
     record: ExifRecord
+
+
+def picture_type(content: bytes) -> str | None:
+    """Media type of a kind of picture that can be opened, by its first bytes; None of all else.
+
+    Parameters
+    ----------
+    content : bytes
+        A file's bytes; its first twelve are enough.
+    """
+    if content.startswith(b"\xff\xd8\xff"):
+        return "image/jpeg"
+    if content.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "image/png"
+    if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
+        return "image/webp"
+    if content[:4] in (b"II*\0", b"MM\0*"):
+        return "image/tiff"
+    if content[4:8] == b"ftyp" and content[8:12] in _HEIC_BRANDS:
+        return "image/heic"
+    return None
 
 
 def load_photo(source: str | Path | bytes, *, name: str | None = None) -> Photo:
@@ -200,25 +229,18 @@ def _open(data: bytes, label: str) -> _Opened:
 
 
 def _header(data: bytes, label: str) -> Image.Image:
-    stream = BytesIO(data)
+    stream, kind = BytesIO(data), picture_type(data)
+    if kind is None:
+        raise PhotoProblem(
+            f"{label}: a photo must be {PICTURE_KINDS}, got a file that starts with {data[:8]!r}"
+        )
     # Not Image.open: it would warn of large pictures on stderr before their size can be refused,
     # and open the previews inside a phone's JPEG as further frames.
-    if data.startswith(b"\xff\xd8\xff"):
-        return JpegImagePlugin.JpegImageFile(stream)
-    if data.startswith(b"\x89PNG\r\n\x1a\n"):
-        return PngImagePlugin.PngImageFile(stream)
-    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
-        return WebPImagePlugin.WebPImageFile(stream)
-    if data[:4] in (b"II*\0", b"MM\0*"):
-        return TiffImagePlugin.TiffImageFile(stream)
-    if data[4:8] == b"ftyp" and data[8:12] in _HEIC_BRANDS:
+    if kind == "image/heic":
         import pillow_heif  # here because it costs a third of a second that few photos need
 
         return cast(Image.Image, pillow_heif.HeifImageFile(stream))  # type: ignore[no-untyped-call]
-    raise PhotoProblem(
-        f"{label}: a photo must be JPEG, PNG, WebP, HEIC or TIFF, got a file that starts with "
-        f"{data[:8]!r}"
-    )
+    return _READERS[kind](stream)
 
 
 def _check_size(size: tuple[int, int], label: str) -> None:

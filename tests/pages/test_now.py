@@ -8,6 +8,7 @@ from playwright.sync_api import Browser, Locator, Page, expect
 
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import House
+from tests.service.recorded_inspections import picture_saying
 
 HEADING = "Two trays to look at (3 and 6)"
 
@@ -172,7 +173,9 @@ def test_quiet_room_says_what_is_left_to_do(house: House) -> None:
 
 
 def test_photo_without_a_tray_is_listed_with_its_reason(phone: Page, house: House) -> None:
-    sent = house.client.post("/api/photos", files=[("photo", ("blurred.jpg", b"no", "image/jpeg"))])
+    sent = house.client.post(
+        "/api/photos", files=[("photo", ("blurred.jpg", picture_saying("no"), "image/jpeg"))]
+    )
     photo = sent.json()["photos"][0]["id"]
     phone.goto("/")
     listed = section(phone, "Photos that could not be read")

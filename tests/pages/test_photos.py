@@ -10,7 +10,7 @@ from playwright.sync_api import Browser, Page, expect
 from service.inspector import InspectedPhoto, InspectionJob
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
-from tests.service.recorded_inspections import patch, photo_bytes
+from tests.service.recorded_inspections import patch, photo_bytes, picture_saying
 
 MOULD_PART = {
     "name": "mould",
@@ -34,7 +34,7 @@ HOLD = {"value": 41, "attention": "hold", "parts": [MOULD_PART, HEIGHT_PART]}
 def send(house: House, *trays: dict[str, Any], note: str = "") -> int:
     """Send a photo that shows these trays, taken in the evening; returns its id."""
     drawn = [{"drawn": True, "mould": [], **tray} for tray in trays]
-    content = photo_bytes(*drawn, note=note) if trays else f"nothing {note}".encode()
+    content = photo_bytes(*drawn, note=note) if trays else picture_saying(f"nothing {note}")
     answer = house.client.post(
         "/api/photos", files=[("photo", ("sent.jpg", content, "image/jpeg"))]
     )

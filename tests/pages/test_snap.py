@@ -9,7 +9,7 @@ from service.photo_log import PhotoSearch, photo_ids
 from service.refusals import Busy
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, House
-from tests.service.recorded_inspections import patch, photo_bytes
+from tests.service.recorded_inspections import patch, photo_bytes, picture_saying
 
 KEPT = """async () => {
   const store = await import("/static/photo_store.js");
@@ -29,7 +29,7 @@ UNTIL = """async () => {
 def picture(tray: int | None, note: str = "", **said: Any) -> FilePayload:
     """A file as a phone's camera hands it over."""
     shown = [] if tray is None else [{"number": tray, "drawn": True, "mould": [], **said}]
-    content = photo_bytes(*shown, note=note) if shown else f"no tray {note}".encode()
+    content = photo_bytes(*shown, note=note) if shown else picture_saying(f"no tray {note}")
     return {"name": f"photo{note}.jpg", "mimeType": "image/jpeg", "buffer": content}
 
 
@@ -263,6 +263,16 @@ def test_without_scripts_errors_say_what_to_do(plain_phone: Page, house: House) 
     plain_phone.get_by_role("button", name="Send").click()
     expect(plain_phone.get_by_role("alert")).to_contain_text("1 of the photos is kept: photo")
     expect(plain_phone.get_by_role("alert")).to_contain_text("at most 0.001 MB, but large.jpg")
+
+
+def test_a_file_that_is_no_picture_is_refused_by_its_name(plain_phone: Page) -> None:
+    plain_phone.goto("/snap")
+    notes: FilePayload = {"name": "notes.txt", "mimeType": "text/plain", "buffer": b"soaked 2 kg"}
+    plain_phone.get_by_label("Choose photos").set_input_files([notes])
+    plain_phone.get_by_role("button", name="Send").click()
+    expect(plain_phone.get_by_role("alert")).to_contain_text(
+        "must be a picture (JPEG, PNG, WebP, HEIC or TIFF), but notes.txt is none"
+    )
 
 
 def test_a_photo_that_was_kept_long_is_dated_when_it_was_kept(house: House) -> None:

@@ -15,7 +15,7 @@ from service.roles import Role
 from service.sessions import begin_session
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
-from tests.service.recorded_inspections import patch
+from tests.service.recorded_inspections import patch, picture_saying
 
 EVERY_DETAIL = "document.querySelectorAll('details').forEach((one) => { one.open = true; })"
 
@@ -163,7 +163,7 @@ def test_tray_between_runs_shows_its_last_run_and_its_history(house: House) -> N
 def test_photo_whose_tags_were_hidden_says_that_somebody_gave_it(house: House) -> None:
     sent = house.client.post(
         "/api/photos",
-        files=[("photo", ("hidden.jpg", b"no tags", "image/jpeg"))],
+        files=[("photo", ("hidden.jpg", picture_saying("no tags"), "image/jpeg"))],
         data={"taken_at": EVENING.isoformat()},
     ).json()["photos"][0]
     assert house.post(f"/api/photos/{sent['id']}/trays", tray=1)["assigned_trays"] == [1]

@@ -134,6 +134,25 @@ def test_file_from_a_clock_ahead_is_not_taken_in_the_future(room: Room, folder: 
     assert datetime.fromisoformat(photo["taken_at"]) == START + timedelta(seconds=5)
 
 
+def test_file_that_only_its_name_calls_a_picture_is_told_and_left(room: Room, folder: Path) -> None:
+    health = _watch(room, folder)
+    path = folder / "notes.jpg"
+    path.write_text("soaked 2 kg")
+    _look(room)
+    _look(room, minutes=9)
+    assert room.get(health)["shots"] == []
+    _look(room, minutes=2)
+    _look(room, minutes=2)
+    told = room.get(health)
+    assert told["sentence"] == (
+        "Camera Card gave no photo at its last try: notes.jpg: photo must be a picture (JPEG, PNG, "
+        "WebP, HEIC or TIFF), but notes.jpg is none: it begins with 'soaked 2 kg'."
+    )
+    assert told["consecutive_failures"] == 1
+    assert _names(room) == []
+    assert path.read_text() == "soaked 2 kg"
+
+
 def test_other_files_are_left_alone(room: Room, folder: Path) -> None:
     _watch(room, folder)
     (folder / "notes.txt").write_text("soaked 2 kg")

@@ -17,7 +17,7 @@ from PIL import Image
 from service import camera_sources
 from service.camera_sources import CameraTrouble, HttpSnapshot, StreamCamera
 from service.secrets_kept import masked
-from service.whole_pictures import is_whole, picture_type
+from service.whole_pictures import is_whole
 from tests.service.picture_servers import (
     NAME,
     PASSWORD,
@@ -31,6 +31,7 @@ from tests.service.picture_servers import (
     trickles,
 )
 from tests.service.rtsp_servers import Stream, h264_stream, jpeg_stream, rtsp_camera
+from trayvision.photo import picture_type
 
 LOGIN = f"{NAME}:{quote(PASSWORD, safe='')}@"
 

@@ -29,7 +29,7 @@ from service.settings import Settings
 from service.written_tables import Form, csv_member, write_csv, write_json
 from tests.service.conftest import START, Room
 from tests.service.generated_logs import NASTY_TEXTS, Pools, clear, contents, fill, log_of, pools
-from tests.service.recorded_inspections import RecordedInspector, photo_bytes
+from tests.service.recorded_inspections import RecordedInspector, photo_bytes, picture_saying
 
 # Whole databases are made and read: a failure is not made smaller, which would take minutes.
 generated = hypothesis_settings(
@@ -194,7 +194,7 @@ def test_no_exported_column_is_named_like_a_secret(source: Service) -> None:
 @pytest.mark.parametrize("photos", [False, True])
 def test_manifest_tells_what_is_there(room: Room, tmp_path: Path, photos: bool) -> None:
     room.photograph(17, START, height_mm=20.0)
-    room.send(b"no picture")
+    room.send(picture_saying("no tray"))
     response = room.client.get("/api/export", params={"photos": str(photos).lower()})
     assert response.headers["content-type"] == "application/zip"
     path = tmp_path / "out.zip"

@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 
 from tests.service.conftest import START, Room
+from tests.service.recorded_inspections import picture_saying
 from trayvision.marked_tray import MarkedTray
 from trayvision.reference_kit import TraySize
 
@@ -15,7 +16,7 @@ OTHERS = [[50.0, 260.0], [360.0, 260.0], [330.0, 40.0], [70.0, 40.0]]
 @pytest.fixture
 def photo(room: Room) -> int:
     """A photo in which no tag could be read."""
-    number: int = room.send(b"no tags").json()["photos"][0]["id"]
+    number: int = room.send(picture_saying("no tags")).json()["photos"][0]["id"]
     return number
 
 

@@ -9,6 +9,7 @@ import pytest
 from service import attention_watch
 from service.attention_watch import AttentionWatch
 from tests.service.conftest import START, Room
+from tests.service.recorded_inspections import picture_saying
 
 _PAGES = (
     *("/", "/flags", "/room", "/shelves", "/photos", "/print/round", "/trays/7", "/trays/8"),
@@ -92,7 +93,7 @@ def _entries(room: Room) -> Iterator[Callable[[], Any]]:
     yield lambda: room.patch(f"/api/lots/{lot}", name="Another name")
     yield lambda: room.patch(f"/api/shelves/{low}", name="Lowest")
     # Photos in which no tag was read: one is given to a tray, and the next to another.
-    yield lambda: room.send(b"hidden tags", taken_at=_days_ago(0.5)).json()
+    yield lambda: room.send(picture_saying("hidden tags"), taken_at=_days_ago(0.5)).json()
     hidden = room.get("/api/photos?limit=1")["photos"][0]["id"]
     yield lambda: room.post(f"/api/photos/{hidden}/trays", tray=8)
     yield lambda: room.client.delete(f"/api/photos/{hidden}/trays/8")

@@ -10,6 +10,7 @@ import pytest
 
 from service.photo_store import PhotoStore
 from tests.service.conftest import START, Room
+from tests.service.recorded_inspections import picture_saying
 
 CONTENT = b"not a square picture"
 DIGEST = sha256(CONTENT).hexdigest()
@@ -83,7 +84,7 @@ def test_view_of_a_tray_that_is_not_in_the_photo_is_not_found(room: Room) -> Non
 
 
 def test_original_is_given_as_a_file_never_shown(room: Room) -> None:
-    answer: Any = room.send(b"<script>alert(1)</script>").json()["photos"][0]
+    answer: Any = room.send(picture_saying("<script>alert(1)</script>")).json()["photos"][0]
     given = room.client.get(answer["original"])
     assert given.headers["content-type"] == "application/octet-stream"
     assert given.headers["content-disposition"].startswith("attachment")

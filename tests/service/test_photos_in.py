@@ -3,14 +3,16 @@
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
+from hashlib import sha256
 
+import pytest
 from fastapi.testclient import TestClient
 
 from service.app import create_app
 from service.inspector import InspectedPhoto, InspectionJob
 from service.settings import Settings
 from tests.service.conftest import ON_THIS_MACHINE, START, Room
-from tests.service.recorded_inspections import RecordedInspector, photo_bytes
+from tests.service.recorded_inspections import RecordedInspector, photo_bytes, picture_saying
 
 
 def test_new_photo_is_answered_with_its_inspections(room: Room) -> None:
@@ -82,20 +84,58 @@ def test_photo_that_is_refused_keeps_no_other_out(room: Room) -> None:
     assert [photo["trays"][0]["tray"] for photo in again.json()["photos"]] == [5, 4]
 
 
+# As such files begin: a text, ISO 32000-1 (7.5.2), ISO/IEC 14496-12 (4.3), a GIF, one byte.
+_NO_PICTURES = {
+    "notes.txt": b"soaked 2 kg of barley",
+    "feed.pdf": b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n1 0 obj",
+    "aisle.mp4": b"\0\0\0\x18ftypisom\0\0\x02\0isomiso2",
+    "old.gif": b"GIF89a\x01\0\x01\0",
+    "short.jpg": b"\xff",
+}
+
+
+@pytest.mark.parametrize("name", _NO_PICTURES)
+def test_file_that_is_no_picture_is_refused_and_nothing_of_it_stays(room: Room, name: str) -> None:
+    content, good = _NO_PICTURES[name], photo_bytes({"number": 5})
+    files = [("photo", (name, content, "image/jpeg")), ("photo", ("5.jpg", good, "image/jpeg"))]
+    answer = room.client.post("/api/photos", files=files)
+    assert answer.status_code == 422
+    (error,) = answer.json()["errors"]
+    begins = ascii(content[:12].decode("latin-1"))
+    assert error == {
+        "field": "photo",
+        "rule": f"must be a picture (JPEG, PNG, WebP, HEIC or TIFF), but {name} is none: it begins "
+        f"with {begins}",
+    }
+    assert [photo["file"] for photo in room.get("/api/photos")["photos"]] == ["5.jpg"]
+    data = room.service.settings.data
+    assert list(data.rglob(f"*{sha256(content).hexdigest()}*")) == []
+    assert len(room.inspector.jobs) == 1
+
+
+def test_picture_that_is_cut_short_is_kept(room: Room) -> None:
+    whole = photo_bytes({"number": 5})
+    answer = room.send(whole[:20])
+    assert answer.status_code == 201
+    (photo,) = answer.json()["photos"]
+    assert photo["problem"]
+    assert room.client.get(photo["original"]).content == whole[:20]
+
+
 def test_photo_without_a_tray_is_kept_and_listed_with_its_reason(room: Room) -> None:
-    answer = room.send(b"a blurred wall")
+    answer = room.send(picture_saying("a blurred wall"))
     assert answer.status_code == 201
     (photo,) = answer.json()["photos"]
     assert photo["problem"] == "No tag of the reference kit could be read."
     listed = room.get("/api/photos", with_problem=True)["photos"]
     assert [one["id"] for one in listed] == [photo["id"]]
-    assert room.client.get(photo["original"]).content == b"a blurred wall"
+    assert room.client.get(photo["original"]).content == picture_saying("a blurred wall")
     assert [one["id"] for one in room.get("/api/today")["not_measured"]] == [photo["id"]]
 
 
 def test_photo_can_be_assigned_by_hand_and_taken_back(room: Room) -> None:
     room.post("/api/trays", number=9)
-    (photo,) = room.send(b"tags hidden").json()["photos"]
+    (photo,) = room.send(picture_saying("tags hidden")).json()["photos"]
     assigned = room.post(f"/api/photos/{photo['id']}/trays", tray=9, why="lid over the tags")
     assert assigned["assigned_trays"] == [9]
     assert room.get("/api/trays/9")["latest"]["id"] == photo["id"]

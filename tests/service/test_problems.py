@@ -10,7 +10,7 @@ from httpx2 import Response
 from service.app import close_service, create_app
 from service.settings import Settings
 from tests.service.conftest import ON_THIS_MACHINE, Room, Watch
-from tests.service.recorded_inspections import RecordedInspector, photo_bytes
+from tests.service.recorded_inspections import RecordedInspector, photo_bytes, picture_saying
 
 
 def _problem(answer: Response, status: int) -> Any:
@@ -116,7 +116,9 @@ def test_photo_that_is_too_large_is_refused_with_its_size(small: Room) -> None:
     assert problem["errors"] == [
         {"field": "photo", "rule": "must have at most 0.001 MB, but photo-0.jpg has more"}
     ]
-    assert small.send(b"x" * 1000).status_code == 201
+    largest = picture_saying("x" * (1000 - len(picture_saying(""))))
+    assert len(largest) == 1000
+    assert small.send(largest).status_code == 201
 
 
 def test_too_many_photos_are_refused_and_none_is_kept(small: Room) -> None:
@@ -150,8 +152,8 @@ def test_fault_of_the_service_has_the_shape_and_hides_its_insides(
         raise OSError("no space left on device")
 
     monkeypatch.setattr(small.service.store, "keep_original", fail)
-    problem = _problem(small.send(b"photo"), 500)
+    problem = _problem(small.send(picture_saying("photo")), 500)
     assert "space" not in problem["detail"]
     assert "no space left" in caplog.text
     monkeypatch.undo()
-    assert small.send(b"photo").status_code == 201
+    assert small.send(picture_saying("photo")).status_code == 201

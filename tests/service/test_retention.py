@@ -17,6 +17,7 @@ from service.room_log import tray_numbered
 from service.settings import Settings
 from tests.service.conftest import START, Room
 from tests.service.generated_logs import log_of
+from tests.service.recorded_inspections import picture_saying
 
 # Noon in Vienna in March is 11:00 UTC.
 _NOON = datetime(2026, 3, 2, 11, 0, tzinfo=UTC)
@@ -75,7 +76,9 @@ def test_all_of_the_last_days_are_kept(room: Room) -> None:
 
 
 def test_photo_assigned_by_hand_counts_for_its_tray(room: Room) -> None:
-    hidden = room.send(b"hidden tags", taken_at=_NOON.isoformat()).json()["photos"][0]["id"]
+    hidden = room.send(picture_saying("hidden tags"), taken_at=_NOON.isoformat()).json()["photos"][
+        0
+    ]["id"]
     seen = _photo(room, 17, _NOON + timedelta(hours=1))
     room.post(f"/api/photos/{hidden}/trays", tray=17)
     room.watch.forward(days=30)

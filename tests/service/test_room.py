@@ -5,6 +5,7 @@ from typing import Any
 import pytest
 
 from tests.service.conftest import Room
+from tests.service.recorded_inspections import picture_saying
 
 
 @pytest.fixture
@@ -88,7 +89,7 @@ def test_tray_number_is_registered_once(room: Room) -> None:
 
 def test_own_size_goes_to_the_library(room: Room) -> None:
     room.post("/api/trays", number=4, size="400x250x50")
-    room.send(b"any photo")
+    room.send(picture_saying("any photo"))
     job = room.inspector.jobs[-1]
     assert (job.tray_size, job.sizes) == ("540x280x60", {4: "400x250x50"})
 
