@@ -195,20 +195,8 @@ def say_state(
     """
     said = []
     with service.database.write() as connection:
-        room = the_room(connection)
-        since = by.at if new.since_at is None else in_utc(new.since_at, room)
         for number in numbers:
-            tray_id = tray_numbered(connection, number)["id"]
-            if any(
-                span.begins_at <= since and (span.ended_at is None or since < span.ended_at)
-                for span in run_spans(connection, tray_id)
-            ):
-                raise Refusal(
-                    "state",
-                    f"must be said of a tray that does not grow, but tray {number} grew at "
-                    f"{since:%Y-%m-%d %H:%M} UTC; enter its harvest first",
-                )
-            belongs = {"tray_id": tray_id}
+            belongs = {"tray_id": tray_numbered(connection, number)["id"]}
             said.append(
                 cast(TrayStateEntry, TRAY_STATES.add(connection, new, by, belongs_to=belongs))
             )

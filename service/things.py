@@ -9,8 +9,8 @@ from service.models import photos, runs
 from service.models import room as rooms
 from service.refusals import Conflict, Refusal
 from service.resources import Resource, Values
-from service.room_log import one
-from service.run_calendar import run_calendar
+from service.room_log import Row, one
+from service.run_calendar import run_calendar, run_spans
 from service.run_rules import check_harvest
 from service.schema import (
     CAPTURE,
@@ -82,6 +82,27 @@ def _says_air(_connection: sa.Connection, values: Values, _thing_id: int | None)
             raise Refusal(low, f"must not exceed {high}, got {values[low]} and {values[high]}")
 
 
+def _said_of_an_empty_tray(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
+    before = _as_it_holds(connection, TRAY_STATE, thing_id)
+    since = values["since_at"]
+    # A run that was entered later for that time goes before it; what it was can still be put right.
+    if before is not None and before["since_at"] == since:
+        return
+    for span in run_spans(connection, values["tray_id"]):
+        if span.begins_at <= since and (span.ended_at is None or since < span.ended_at):
+            raise Refusal(
+                "state",
+                f"must be said of a tray that does not grow, but tray {span.number} grew at "
+                f"{since:%Y-%m-%d %H:%M} UTC; enter its harvest first",
+            )
+
+
+def _as_it_holds(connection: sa.Connection, table: sa.Table, thing_id: int | None) -> Row | None:
+    now = current(table)
+    statement = sa.select(now).where(now.c.id == thing_id)
+    return None if thing_id is None else connection.execute(statement).mappings().first()
+
+
 RACKS = Resource(RACK, rooms.NewRack, rooms.RackChange, rooms.Rack, check=name_is_free(RACK))
 SHELVES = Resource(
     SHELF,
@@ -107,6 +128,7 @@ TRAY_STATES = Resource(
     newest_by="since_at",
     now_if_missing="since_at",
     happened=("since_at",),
+    check=_said_of_an_empty_tray,
 )
 PLACEMENTS = Resource(
     PLACEMENT,

@@ -119,7 +119,7 @@ def post_placement(service: TheService, by: By, number: TrayNumberPath, new: New
     summary="Say that a tray is empty, rests or is out of use",
 )
 def post_state(service: TheService, by: By, number: TrayNumberPath, new: NewTrayState) -> Any:
-    """Growing follows from its run."""
+    """Growing follows from its run: while it grows, nothing else can be said of it."""
     with service.database.write() as connection:
         tray_id = tray_numbered(connection, number)["id"]
         return TRAY_STATES.add(connection, new, by, belongs_to={"tray_id": tray_id})

@@ -73,7 +73,8 @@ def _furnish(room: Room) -> None:
     lot = room.post("/api/lots", name="B1")["id"]
     run = room.post("/api/runs", tray=0, seed=[{"lot_id": lot}])["id"]
     room.post("/api/trays/0/placements", shelf_id=shelf, position_id=position)
-    room.post("/api/trays/0/states", state="resting")
+    room.post("/api/trays", number=1)
+    room.post("/api/trays/1/states", state="resting")
     room.post("/api/readings", temperature_c=19.5)
     room.post("/api/chores", kind="water", title="by hand")
     room.post(f"/api/runs/{run}/harvests", weight_g=1000, ends_run=False)

@@ -1,6 +1,7 @@
 """The day's round: what measurements and dates give for now."""
 
 from datetime import timedelta
+from typing import Any
 
 from tests.service.conftest import START, Room
 
@@ -52,6 +53,43 @@ def test_tray_rests_from_its_washing_to_its_next_run(room: Room) -> None:
     room.watch.forward(days=8)
     room.post(f"/api/runs/{run['id']}/harvests", weight_g=3500)
     assert room.get("/api/trays/4")["state"] == "empty"
+
+
+def _refused_state(answer: Any) -> str:
+    assert answer.status_code == 422, answer.text
+    (error,) = answer.json()["errors"]
+    assert error["field"] == "state"
+    return str(error["rule"])
+
+
+def test_nothing_but_its_growth_is_said_of_a_tray_that_grows(room: Room) -> None:
+    path, rule = "/api/trays/4/states", "must be said of a tray that does not grow, but tray 4 grew"
+    run = room.post("/api/runs", tray=4, spread_at=(START - timedelta(days=7)).isoformat())["id"]
+    for state in ("empty", "resting", "retired"):
+        answer = room.client.post(path, json={"state": state})
+        assert _refused_state(answer) == f"{rule} at 2026-03-02 07:00 UTC; enter its harvest first"
+    before = room.post(path, state="resting", since_at=(START - timedelta(days=9)).isoformat())
+    room.post(f"/api/runs/{run}/harvests", weight_g=3500)
+    after = room.post(path, state="resting")
+    assert [one["tray"] for one in room.get("/api/today")["resting"]] == [4]
+    # Neither a correction nor its undo puts it into the time in which the tray grew.
+    moved = {"since_at": (START - timedelta(days=1)).isoformat()}
+    answer = room.client.patch(f"/api/tray-states/{after['id']}", json=moved)
+    assert _refused_state(answer) == f"{rule} at 2026-03-01 07:00 UTC; enter its harvest first"
+    assert room.patch(f"/api/tray-states/{before['id']}", state="empty")["state"] == "empty"
+
+
+def test_state_of_a_tray_can_be_put_right_under_a_run_that_was_entered_later(room: Room) -> None:
+    room.post("/api/trays", number=4)
+    said = room.post("/api/trays/4/states", state="resting")
+    run = room.post("/api/runs", tray=4, spread_at=(START - timedelta(days=2)).isoformat())["id"]
+    path = f"/api/tray-states/{said['id']}"
+    assert room.patch(path, state="empty", why="a wrong tap")["state"] == "empty"
+    assert room.client.delete(path).status_code == 204
+    withdrawn = room.get(f"{path}/history")["entries"][-1]["entry_id"]
+    undone = room.client.post("/undo", data={"entry": f"tray_state:{withdrawn}"})
+    assert undone.status_code == 422
+    assert room.get(f"/api/runs/{run}")["ended_at"] is None
 
 
 def test_part_of_a_tray_can_be_taken(room: Room) -> None:
