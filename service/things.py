@@ -62,6 +62,28 @@ def name_is_free(table: sa.Table, *within: str) -> Any:
     return check
 
 
+_position_name_is_free = name_is_free(POSITION, "shelf_id")
+
+
+def _position_stays(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
+    """A position stays on the shelf where trays were put at it, or their past would move with it.
+
+    Each placement names its shelf too: from a position on another shelf the two would disagree.
+    """
+    _position_name_is_free(connection, values, thing_id)
+    if thing_id is None:
+        return
+    now = current(PLACEMENT)
+    elsewhere = (now.c.position_id == thing_id, now.c.shelf_id != values["shelf_id"])
+    used = connection.execute(sa.select(now.c.shelf_id).where(*elsewhere).limit(1)).scalar()
+    if used is not None:
+        raise Conflict(
+            "shelf_id",
+            f"must stay {used}, since trays were put at position {thing_id} there, "
+            f"got {values['shelf_id']}; add a position to the other shelf and move its trays",
+        )
+
+
 def _within_its_run(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
     # Older logs hold harvests of runs that were withdrawn: those can still be put right.
     if values["run_id"] in run_calendar(connection).by_id:
@@ -116,7 +138,7 @@ POSITIONS = Resource(
     rooms.NewPosition,
     rooms.PositionChange,
     rooms.Position,
-    check=name_is_free(POSITION, "shelf_id"),
+    check=_position_stays,
 )
 # Its number must be free in the whole history: registered by `room_log.register_tray`.
 TRAYS = Resource(TRAY, rooms.NewTray, rooms.TrayChange, rooms.Tray)

@@ -60,6 +60,47 @@ def test_position_belongs_to_its_shelf(room: Room, shelves: tuple[int, int]) -> 
     assert (tray["shelf"], tray["position_id"]) == ("top", position)
 
 
+def test_position_stays_on_its_shelf_once_a_tray_was_put_there(
+    room: Room, shelves: tuple[int, int]
+) -> None:
+    top, low = shelves
+    path = f"/api/positions/{room.post('/api/positions', shelf_id=top, name='3')['id']}"
+    position = room.patch(path, shelf_id=low)["id"]
+    room.post("/api/trays", number=4)
+    placed = room.post("/api/trays/4/placements", shelf_id=low, position_id=position)
+    # Where the tray stood before counts as well as where it stands.
+    room.watch.forward(days=1)
+    room.post("/api/trays/4/placements", shelf_id=top)
+    answer = room.client.patch(path, json={"shelf_id": top})
+    assert answer.status_code == 409
+    assert answer.json()["errors"] == [
+        {
+            "field": "shelf_id",
+            "rule": f"must stay {low}, since trays were put at position {position} there, got "
+            f"{top}; add a position to the other shelf and move its trays",
+        }
+    ]
+    assert room.get(path)["shelf_id"] == low
+    assert room.patch(path, name="3 left")["name"] == "3 left"
+    # A tray that never was there keeps nothing.
+    assert room.client.delete(f"/api/placements/{placed['id']}").status_code == 204
+    assert room.patch(path, shelf_id=top)["shelf_id"] == top
+
+
+def test_move_of_a_position_is_not_undone_under_a_tray(
+    room: Room, shelves: tuple[int, int]
+) -> None:
+    top, low = shelves
+    path = f"/api/positions/{room.post('/api/positions', shelf_id=top, name='3')['id']}"
+    position = room.patch(path, shelf_id=low)["id"]
+    moved = room.get(f"{path}/history")["entries"][-1]["entry_id"]
+    room.post("/api/trays", number=4)
+    room.post("/api/trays/4/placements", shelf_id=low, position_id=position)
+    answer = room.client.post("/undo", data={"entry": f"position:{moved}"})
+    assert answer.status_code == 409
+    assert room.get(path)["shelf_id"] == low
+
+
 def test_tray_can_be_taken_off_the_racks(room: Room, shelves: tuple[int, int]) -> None:
     room.post("/api/trays", number=4)
     room.post("/api/trays/4/placements", shelf_id=shelves[0])
