@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import sqlalchemy as sa
 from service.bed_heights import beds_by_number
 from service.camera_poses import earlier_poses
 from service.context import Service
-from service.entries import Entrant, correct, current, enter, withdraw
+from service.entries import Entrant, correct, current, enter, history, withdraw
 from service.ingest import keep_pictures, moment_given, photo_trays, tell_watchers
 from service.inspection_log import enter_inspection
 from service.inspector import InspectedPhoto, InspectionJob
@@ -116,24 +117,42 @@ def _keep_measured(
 def correct_photo(service: Service, photo_id: int, change: PhotoChange, by: Entrant) -> PhotoOut:
     """Correct what is said of a photo; a new moment moves it to where it belongs.
 
+    Where nobody knows any more when it was taken, it counts from when it came in.
+
     Raises
     ------
     NotFound
         If there is no such photo.
     Refusal
-        If the moment lies more than a day ahead.
+        If the moment lies more than a day ahead, or nothing is said instead of a watering.
     """
     values: dict[str, Any] = change.model_dump(exclude_unset=True, exclude={"why"})
+    if values.get("watering", "") is None:
+        raise Refusal("watering", "must have a value, got null")
     with service.database.write() as connection:
         capture = capture_of(connection, photo_id)
-        if values.get("taken_at") is not None:
-            values["taken_at"] = moment_given(values["taken_at"], the_room(connection), by)
-            values["taken_at_from"] = "given"
-        values = {name: value for name, value in values.items() if value is not None}
+        if "taken_at" in values:
+            given = values["taken_at"]
+            values["taken_at"] = (
+                _came_at(connection, photo_id, capture["id"])
+                if given is None
+                else moment_given(given, the_room(connection), by)
+            )
+            values["taken_at_from"] = "received" if given is None else "given"
         correct(connection, CAPTURE, capture["id"], values, by=by, why=change.why)
         out = photo_out(connection, photo_id)
     tell_watchers(service, photo_trays(service, photo_id))
     return out
+
+
+def _came_at(connection: sa.Connection, photo_id: int, capture_id: int) -> datetime:
+    """Since when somebody has a photo, as its sender said at first, else as it was received."""
+    first = history(connection, CAPTURE, capture_id)[0]
+    if first["taken_at_from"] == "received":
+        at: datetime = first["taken_at"]
+        return at
+    received_at: datetime = _row(connection, photo_id)["received_at"]
+    return received_at
 
 
 def assign_photo(

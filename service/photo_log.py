@@ -128,6 +128,7 @@ def photos_out(connection: sa.Connection, ids: Sequence[int]) -> list[PhotoOut]:
             capture.c.taken_at_from,
             capture.c.photo_said_at,
             capture.c.watering,
+            capture.c.note,
             camera.c.name.label("camera"),
         )
         .join(passes, passes.c.photo_id == PHOTO.c.id)
@@ -180,6 +181,7 @@ def _photo_out(row: Row, trays: list[dict[str, Any]], assigned: list[int]) -> Ph
         photo_said_at=row["photo_said_at"],
         received_at=row["received_at"],
         watering=row["watering"],
+        note=row["note"],
         camera=row["camera"],
         width=record["width"],
         height=record["height"],

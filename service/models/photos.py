@@ -25,6 +25,7 @@ class TakenAtFrom(StrEnum):
     GIVEN = "given"
     PHOTO = "photo"
     PHOTO_IN_ROOM_TIME = "photo, in the room's time"
+    # Nothing tells: it counts from when it came in.
     RECEIVED = "received"
 
 
@@ -41,6 +42,7 @@ class PhotoOut(Model):
     )
     received_at: datetime
     watering: Watering
+    note: str | None
     camera: str | None
     width: int | None
     height: int | None
@@ -91,11 +93,15 @@ class PhotoQuery(Model):
 
 
 class PhotoChange(Change):
-    """What can be corrected of a photo: when it was taken, and around which watering."""
+    """What can be corrected of a photo: when it was taken, around which watering, the note."""
 
-    taken_at: Moment | None = None
+    taken_at: Moment | None = Field(
+        None,
+        description="Null where that is not known: the photo then counts from when it came in, "
+        "and `taken_at_from` says received.",
+    )
     watering: Watering | None = None
-    note: Text | None = None
+    note: Text | None = Field(None, description="Null takes it away.")
 
 
 class NewAssignment(Model):

@@ -33,7 +33,10 @@ class Typed:
     def text(self, name: str) -> str | None:
         """A field without blanks around it, None where nothing was typed."""
         value = self.form.get(name)
-        return (value.strip() or None) if isinstance(value, str) else None
+        if not isinstance(value, str):
+            return None
+        # As browsers end lines: a text of the log that nobody touched would differ from itself.
+        return value.strip().replace("\r\n", "\n") or None
 
     def texts(self, name: str) -> list[str]:
         """All values of a field, such as of boxes that are ticked."""

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from service.models.photos import PhotoOut
+from service.models.photos import PhotoOut, TakenAtFrom
 from service.pages.measure_words import (
     Measure,
     PartOff,
@@ -76,7 +76,10 @@ class TrayWords:
 
 @dataclass(frozen=True)
 class PhotoWords:
-    """One photo: `answer` is the first line of its page, `marked` whether corners were."""
+    """One photo: `answer` is the first line of its page, `marked` whether corners were.
+
+    Where no moment is known, `taken` is when it came in.
+    """
 
     id: int
     answer: str
@@ -85,6 +88,7 @@ class PhotoWords:
     trays: tuple[TrayWords, ...]
     not_measured: tuple[str, ...]
     taken: str
+    moment_known: bool
     watering: str
     picture: str | None
     thumbnail: str | None
@@ -118,6 +122,7 @@ def photo_words(
         trays=trays,
         not_measured=tuple(one["problem"] for one in photo.not_measured) if trays else (),
         taken=say.moment(photo.taken_at),
+        moment_known=photo.taken_at_from is not TakenAtFrom.RECEIVED,
         watering={"before": "before watering", "after": "after watering"}.get(
             photo.watering, "watering not said"
         ),

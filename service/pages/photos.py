@@ -68,8 +68,8 @@ class PhotoPage:
     words : PhotoWords
     trays : tuple of TrayChoice
         To say which one it shows; those that grow first.
-    taken_at : str
-        As the field for it takes it.
+    taken_at, note : str
+        As the fields for them take them.
     typed : Typed
         What somebody typed that could not be saved, and why.
     """
@@ -78,6 +78,7 @@ class PhotoPage:
     words: PhotoWords
     trays: tuple[TrayChoice, ...]
     taken_at: str
+    note: str
     typed: Typed
 
 
@@ -127,15 +128,20 @@ def photo_result(service: TheService, request: Request, photo_id: PhotoId) -> Re
 def post_capture(
     service: TheService, by: By, request: Request, photo_id: PhotoId, typed: TypedForm
 ) -> Response:
-    """Correct when and around which watering a photo was taken."""
+    """Correct when and around which watering a photo was taken, and what is noted of it."""
 
     def act() -> Response:
         with service.database.read() as connection:
             say = Say(the_room(connection), service.clock())
-            before = say.field_moment(capture_of(connection, photo_id)["taken_at"])
+            capture = capture_of(connection, photo_id)
         # The field shows whole minutes: a moment that nobody touched keeps its seconds.
-        moved = ("taken_at",) if typed.text("taken_at") != before else ()
-        correct_photo(service, photo_id, typed.read(PhotoChange, "watering", *moved), by)
+        before = {"taken_at": say.field_moment(capture["taken_at"]), "note": capture["note"]}
+        changed = {
+            name: typed.text(name)
+            for name, stood in before.items()
+            if name in typed.form and typed.text(name) != stood
+        }
+        correct_photo(service, photo_id, typed.read(PhotoChange, "watering", **changed), by)
         with service.database.read() as connection:
             entry = capture_of(connection, photo_id)["entry_id"]
         undo = [Entry("capture", entry)]
@@ -188,10 +194,16 @@ def _page(service: Service, request: Request, photo_id: int, typed: Typed) -> Re
             photo=photo,
             words=words,
             trays=tuple(tray_choices(connection, service.clock())),
-            taken_at=typed.text("taken_at") or say.field_moment(photo.taken_at),
+            taken_at=_stands(typed, "taken_at", say.field_moment(photo.taken_at)),
+            note=_stands(typed, "note", photo.note or ""),
             typed=typed,
         )
         return show(request, connection, "photo.html", page, here=addresses.SNAP)
+
+
+def _stands(typed: Typed, name: str, shown: str) -> str:
+    """What stands in a field: what was typed, also where that is nothing, else what is known."""
+    return (typed.text(name) or "") if name in typed.form else shown
 
 
 def _known(connection: sa.Connection, ids: Sequence[int]) -> list[int]:

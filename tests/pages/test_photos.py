@@ -124,7 +124,7 @@ def test_moment_and_watering_are_corrected_and_undone(phone: Page, house: House)
     phone.get_by_text("Correct when it was taken").click()
     phone.get_by_label("Around watering").select_option("after")
     phone.get_by_role("button", name="Correct it").click()
-    expect(phone.locator("figcaption")).to_contain_text("Taken today 18:00, after watering")
+    expect(phone.locator("figcaption")).to_contain_text("Came in today 18:00, after watering")
     # Only what was changed was said: the moment keeps its source.
     assert house.get(f"/api/photos/{one}")["taken_at_from"] == "received"
     phone.get_by_text("Correct when it was taken").click()
@@ -132,7 +132,34 @@ def test_moment_and_watering_are_corrected_and_undone(phone: Page, house: House)
     phone.get_by_role("button", name="Correct it").click()
     expect(phone.locator("figcaption")).to_contain_text("Taken yesterday 07:30, after watering")
     phone.get_by_role("button", name="Undo").click()
-    expect(phone.locator("figcaption")).to_contain_text("Taken today 18:00, after watering")
+    expect(phone.locator("figcaption")).to_contain_text("Came in today 18:00, after watering")
+
+
+def test_moment_and_note_are_emptied(phone: Page, house: House) -> None:
+    one = send(house, {"number": 2}, note="emptied")
+    path = f"/photos/{one}/capture"
+    said = {"watering": "after", "taken_at": "2026-03-06T07:30", "note": "lid fogged\nby steam"}
+    assert house.client.post(path, data=said).status_code == 303
+    phone.goto(f"/photos/{one}")
+    expect(phone.locator("figcaption")).to_contain_text("Taken yesterday 07:30, after watering")
+    expect(phone.get_by_text("Noted: lid fogged by steam")).to_be_visible()
+    summary = phone.get_by_text("Correct when it was taken")
+    summary.click()
+    phone.get_by_role("button", name="Correct it").click()
+    expect(phone.get_by_text("Noted: lid fogged by steam")).to_be_visible()
+    # A browser ends lines otherwise than the log: what nobody touched stays as it was.
+    stands = house.get(f"/api/photos/{one}")
+    assert (stands["taken_at"], stands["note"]) == ("2026-03-06T06:30:00Z", "lid fogged\nby steam")
+    summary.click()
+    phone.get_by_label("Taken").fill("")
+    phone.get_by_label("Note").fill("")
+    phone.get_by_role("button", name="Correct it").click()
+    expect(phone.locator("figcaption")).to_contain_text("Came in today 18:00, after watering")
+    expect(phone.get_by_text("Nothing tells when it was taken")).to_be_visible()
+    expect(phone.get_by_text("Noted:")).to_have_count(0)
+    assert_accessible(phone)
+    corrected = house.get(f"/api/photos/{one}")
+    assert (corrected["note"], corrected["taken_at_from"]) == (None, "received")
 
 
 def test_what_was_typed_wrong_is_said_and_stays(house: House) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from tests.service.conftest import START, Room
+from tests.service.recorded_inspections import photo_bytes
 
 SPREAD = START - timedelta(days=6)
 # (days after spreading, shoot height in mm)
@@ -109,6 +110,44 @@ def test_corrected_photo_moves_to_the_run_of_its_moment(room: Room) -> None:
     assert [point["day"] for point in points] == [6.0]
     history = room.get(f"/api/photos/{photo['id']}/history")["entries"]
     assert [entry["values"]["taken_at_from"] for entry in history] == ["photo", "given"]
+
+
+def test_photo_of_an_unknown_moment_counts_from_when_it_came(room: Room) -> None:
+    run = room.post("/api/runs", tray=17, spread_at=SPREAD.isoformat())["id"]
+    photo = room.photograph(17, SPREAD + timedelta(days=2), height_mm=9.0)
+    path = f"/api/photos/{photo['id']}"
+    room.watch.forward(hours=5)
+    changed = room.patch(path, taken_at=None, why="the camera's clock was never set")
+    assert _moment(changed["taken_at"]) == START
+    assert changed["taken_at_from"] == "received"
+    (point,) = room.get(f"/api/runs/{run}/curve")["height"]["points"]
+    assert point["day"] == 6.0
+    room.remeasured()
+    assert room.get("/api/trays/17")["latest"]["trays"][0]["day"] == 6.0
+    values = [one["values"] for one in room.get(f"{path}/history")["entries"]]
+    assert [_moment(one["taken_at"]) for one in values] == [SPREAD + timedelta(days=2), START]
+    assert [one["taken_at_from"] for one in values] == ["photo", "received"]
+
+
+def test_photo_that_waited_for_a_link_counts_from_when_it_was_kept(room: Room) -> None:
+    kept_at = (START - timedelta(hours=9)).isoformat()
+    sent = room.send(photo_bytes({"number": 17}), kept_at=kept_at).json()["photos"][0]
+    path = f"/api/photos/{sent['id']}"
+    room.patch(path, taken_at=(START - timedelta(days=1)).isoformat())
+    changed = room.patch(path, taken_at=None)
+    assert (changed["taken_at"], changed["taken_at_from"]) == (sent["taken_at"], "received")
+    assert _moment(changed["taken_at"]) == START - timedelta(hours=9)
+
+
+def test_note_of_a_photo_is_taken_away_and_its_watering_is_not(room: Room) -> None:
+    path = f"/api/photos/{room.photograph(17, START)['id']}"
+    assert room.patch(path, note="lid fogged", watering="after")["note"] == "lid fogged"
+    assert room.patch(path, why="nothing new")["note"] == "lid fogged"
+    cleared = room.patch(path, note=None)
+    assert (cleared["note"], cleared["watering"]) == (None, "after")
+    answer = room.client.patch(path, json={"watering": None})
+    assert answer.status_code == 422
+    assert answer.json()["errors"] == [{"field": "watering", "rule": "must have a value, got null"}]
 
 
 def test_forgotten_harvest_ends_with_the_next_run(room: Room) -> None:
