@@ -1,7 +1,7 @@
 """What people answered to flags, as reasons to look weigh it; how often flags were right."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from math import hypot
 from typing import Final
@@ -10,10 +10,12 @@ import sqlalchemy as sa
 
 from service.entries import current
 from service.flag_rows import ANSWERS
+from service.flag_runs import present_run_of
 from service.log_memory import LogMemory, Seen, news
 from service.models.flags import MouldThreshold, Verdict, VerdictCount, VerdictsOut
 from service.room_log import Row
-from service.schema import FLAG, FLAG_EVENT
+from service.run_calendar import RunCalendar, run_calendar
+from service.schema import FLAG, FLAG_EVENT, HARVEST, RUN, TRAY
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_mould import room_verdicts
 from trayvision.attention_state import Answer, AnswerKind, Level, RoomState
@@ -27,15 +29,52 @@ _MANY: Final = 10**6
 def answers(connection: sa.Connection) -> tuple[Answer, ...]:
     """All answers, oldest first, each with its flag as it stood then.
 
-    Who confirms a flag has also seen to it: it comes back when something newer shows it.
+    Who confirms a flag has also seen to it: it comes back when something newer shows it. Answers
+    to flags of a run that was withdrawn are those of the run that was entered anew for that tray
+    and time; without one they do not count.
     """
-    by_flag = _ANSWERS.of(connection)
-    told = [one for of_flag in by_flag.values() for one in of_flag]
+    calendar = run_calendar(connection)
+    told = [one for flag in _ANSWERS.of(connection).values() for one in flag.that_count(calendar)]
     return tuple(answer for _, found in sorted(told, key=lambda one: one[0]) for answer in found)
 
 
-# The number of the event and what it answers, by flag.
-_ByFlag = dict[int, tuple[tuple[int, tuple[Answer, ...]], ...]]
+# The number of an event and what it answers.
+_Said = tuple[int, tuple[Answer, ...]]
+
+
+@dataclass(frozen=True)
+class _Answered:
+    """A flag that was answered: whose it is, and all answers in the order of their events."""
+
+    run_id: int | None
+    tray_id: int | None
+    since: datetime
+    said: tuple[_Said, ...]
+
+    def that_count(self, calendar: RunCalendar) -> tuple[_Said, ...]:
+        """The answers as they count now."""
+        if self.run_id is None or self.run_id in calendar.by_id:
+            return self.said
+        anew = present_run_of(calendar, self.run_id, tray_id=self.tray_id, since=self.since)
+        if anew is None:
+            return ()
+        return tuple(
+            (event, tuple(_of_run(one, self.run_id, anew) for one in found))
+            for event, found in self.said
+            # What was only put off is told anew: nobody has said what it was.
+            if all(one.kind is not AnswerKind.SNOOZE for one in found)
+        )
+
+
+def _of_run(answer: Answer, before: int, anew: int) -> Answer:
+    """An answer to the same of another run; keys that name no run stay."""
+    kind, *names = answer.flag_key.split("/")
+    if names[:1] != [str(before)]:
+        return answer
+    return replace(answer, flag_key="/".join([kind, str(anew), *names[1:]]))
+
+
+_ByFlag = dict[int, _Answered]
 
 
 def _renewed(connection: sa.Connection, before: tuple[_ByFlag, Seen] | None) -> _ByFlag:
@@ -46,16 +85,38 @@ def _renewed(connection: sa.Connection, before: tuple[_ByFlag, Seen] | None) -> 
         concerned: set[int] = news(connection, FLAG_EVENT, before[1], FLAG_EVENT.c.flag_id)
         kept = {flag: found for flag, found in before[0].items() if flag not in concerned}
         asked = asked.where(events.c.flag_id.in_(concerned))
-    statement = sa.select(events).where(events.c.flag_id.in_(asked)).order_by(events.c.id)
-    noticed: dict[int, list[Row]] = {}
+    statement = (
+        sa.select(events, FLAG.c.run_id, FLAG.c.tray_id, FLAG.c.since)
+        .join(FLAG, FLAG.c.id == events.c.flag_id)
+        .where(events.c.flag_id.in_(asked))
+        .order_by(events.c.id)
+    )
+    of_flag: dict[int, list[Row]] = {}
     for event in connection.execute(statement).mappings():
-        flag = event["flag_id"]
-        if event["kind"] == "noticed":
-            noticed.setdefault(flag, []).append(event)
-        elif event["kind"] in ANSWERS and flag in noticed:
-            found = event["id"], tuple(_answers(event, _known(noticed[flag], event["at"])))
-            kept[flag] = (*kept.get(flag, ()), found)
+        of_flag.setdefault(event["flag_id"], []).append(event)
+    for flag, told in of_flag.items():
+        own = {name: told[0][name] for name in ("run_id", "tray_id", "since")}
+        kept[flag] = _Answered(**own, said=_said(told))
     return kept
+
+
+def _said(events: Sequence[Row]) -> tuple[_Said, ...]:
+    """All that was answered to one flag."""
+    noticed: list[Row] = []
+    said: list[_Said] = []
+    for event in events:
+        if event["kind"] == "noticed":
+            noticed.append(event)
+        elif event["kind"] in ANSWERS and noticed:
+            said.append((event["id"], tuple(_answers(event, _known(noticed, event["at"])))))
+        elif event["kind"] == "gone":
+            said = [one for one in said if not any(map(_puts_off_a_hold, one[1]))]
+    return tuple(said)
+
+
+def _puts_off_a_hold(answer: Answer) -> bool:
+    """Once gone it holds nothing: where it comes back, its tray must be held again."""
+    return answer.kind is AnswerKind.SNOOZE and answer.level is Level.HOLD
 
 
 _ANSWERS = LogMemory((FLAG_EVENT,), _renewed)
@@ -130,25 +191,36 @@ def _place(key: str) -> Place | None:
 
 def verdicts_out(connection: sa.Connection) -> VerdictsOut:
     """How often flags were right in this room; the last verdict on each flag counts."""
-    return _VERDICTS.of(connection)
+    return _VERDICTS.of(connection)[0]
 
 
-def _verdicts(connection: sa.Connection, before: tuple[VerdictsOut, Seen] | None) -> VerdictsOut:
-    if before is not None and not _is_answered_since(connection, before[1]):
+# How often flags were right, and the runs by which answers were counted.
+_Counted = tuple[VerdictsOut, RunCalendar]
+
+
+def _verdicts(connection: sa.Connection, before: tuple[_Counted, Seen] | None) -> _Counted:
+    calendar = run_calendar(connection)
+    same_runs = before is not None and before[0][1] is calendar
+    if before is not None and same_runs and not _is_answered_since(connection, before[1]):
         return before[0]
     events = current(FLAG_EVENT)
     statement = (
-        sa.select(FLAG.c.id, FLAG.c.kind, events.c.verdict)
+        sa.select(FLAG, events.c.verdict)
         .join(events, events.c.flag_id == FLAG.c.id)
         .where(events.c.verdict.is_not(None))
         .order_by(events.c.id)
     )
-    last = {row.id: (row.kind, row.verdict) for row in connection.execute(statement)}
+    last = {
+        row.id: (row.kind, row.verdict)
+        for row in connection.execute(statement)
+        if row.run_id is None
+        or present_run_of(calendar, row.run_id, tray_id=row.tray_id, since=row.since) is not None
+    }
     kinds = sorted({kind for kind, _ in last.values()})
     counts = [_count(kind, [said for of, said in last.values() if of == kind]) for kind in kinds]
     # Verdicts count whenever they were given.
     here = room_verdicts(RoomState(datetime.max.replace(tzinfo=UTC), answers=answers(connection)))
-    return VerdictsOut(kinds=counts, mould=_threshold(here))
+    return VerdictsOut(kinds=counts, mould=_threshold(here)), calendar
 
 
 def _is_answered_since(connection: sa.Connection, seen: Seen) -> bool:
@@ -158,7 +230,7 @@ def _is_answered_since(connection: sa.Connection, seen: Seen) -> bool:
     return connection.execute(statement).first() is not None
 
 
-_VERDICTS = LogMemory((FLAG_EVENT,), _verdicts)
+_VERDICTS = LogMemory((FLAG_EVENT, RUN, HARVEST, TRAY), _verdicts)
 
 
 def _count(kind: str, said: Sequence[str]) -> VerdictCount:

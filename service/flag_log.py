@@ -7,11 +7,12 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from service.entries import Entrant, enter
+from service.entries import Entrant, current, enter
 from service.flag_rows import ANSWERS, flags_where, settled_flags, standing_flags, unsettled
 from service.models.flags import FlagOut, FlagState, Verdict
 from service.refusals import NotFound, Refusal
-from service.schema import FLAG, FLAG_EVENT
+from service.run_calendar import run_calendar
+from service.schema import FLAG, FLAG_EVENT, RUN
 
 # As long as the longest run: whoever wants to hear no more of it says what it was.
 _LONGEST_SNOOZE: Final = timedelta(days=60)
@@ -173,8 +174,21 @@ def flags_of_causes(
 
 
 def flags_of_run(connection: sa.Connection, run_id: int, now: datetime) -> list[FlagOut]:
-    """All flags that ever concerned one run alone, the last one first."""
-    return flags_where(connection, FLAG.c.run_id == run_id, now)[::-1]
+    """All flags that ever concerned one run alone, the last one first.
+
+    Those of a withdrawn run that this one was entered for anew are among them.
+    """
+    span = run_calendar(connection).by_id.get(run_id)
+    own = FLAG.c.run_id == run_id
+    if span is not None:
+        own |= sa.and_(
+            FLAG.c.tray_id == span.tray_id,
+            FLAG.c.since >= span.begins_at,
+            FLAG.c.since < span.until,
+            FLAG.c.run_id.is_not(None),
+            FLAG.c.run_id.not_in(sa.select(current(RUN).c.id)),
+        )
+    return flags_where(connection, own, now)[::-1]
 
 
 def flags(

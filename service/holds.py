@@ -8,10 +8,12 @@ import sqlalchemy as sa
 
 from service.entries import Entrant, current
 from service.flag_log import Answer, answer, flags
+from service.flag_runs import present_run_of
 from service.log_memory import LogMemory, Seen
 from service.models.flags import FlagOut, FlagState, Hold, Verdict
 from service.mould_record import has_mould_news
 from service.run_calendar import RunCalendar, run_calendar
+from service.run_places import came_through
 from service.schema import FLAG, FLAG_EVENT
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
@@ -149,11 +151,8 @@ def _all_confirmed(connection: sa.Connection) -> list[_Confirmed]:
 
 def _of_present_run(one: _Confirmed, calendar: RunCalendar) -> _Confirmed:
     """The same of the run that was entered anew where the flag's own was withdrawn."""
-    if one.run_id in calendar.by_id or one.tray_id is None:
-        return one
-    spans = calendar.by_tray.get(one.tray_id, ())
-    anew = next((span.id for span in spans if span.holds(one.since)), one.run_id)
-    return replace(one, run_id=anew)
+    now = present_run_of(calendar, one.run_id, tray_id=one.tray_id, since=one.since)
+    return one if now in (None, one.run_id) else replace(one, run_id=now)
 
 
 def _renewed(

@@ -3,15 +3,18 @@
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final, TypeVar
 
 import sqlalchemy as sa
 
 from service.entries import current
+from service.flag_runs import present_run_of
 from service.log_memory import LogMemory, Seen
 from service.models.flags import Verdict
+from service.run_calendar import RunCalendar, run_calendar
 from service.run_facts import RunFact
-from service.schema import FLAG, FLAG_EVENT
+from service.schema import FLAG, FLAG_EVENT, HARVEST, RUN, TRAY
 from trayvision.attention_flags import FlagKind
 
 UNANSWERED: Final = "unanswered"
@@ -24,9 +27,10 @@ def mould_answers(connection: sa.Connection) -> Answers:
     """What was answered to possible mould by run id; `UNANSWERED` where nobody said what it was.
 
     Of several flags of one run a confirmed one counts, else the last answer. A run that never
-    had such a flag is not in it: that no photo showed any mould proves nothing.
+    had such a flag is not in it: that no photo showed any mould proves nothing. Of a run that was
+    withdrawn and entered anew, what was answered before counts.
     """
-    return _ANSWERS.of(connection)
+    return _ANSWERS.of(connection).answers
 
 
 @dataclass(frozen=True)
@@ -70,11 +74,23 @@ def count_mould(
     }
 
 
-def _renewed(connection: sa.Connection, before: tuple[Answers, Seen] | None) -> Answers:
+@dataclass(frozen=True)
+class _Flagged:
+    """A flag of possible mould, and its last verdict."""
+
+    run_id: int
+    tray_id: int | None
+    since: datetime
+    verdict: str | None
+
+
+_AllFlagged = tuple[_Flagged, ...]
+
+
+def _flagged(connection: sa.Connection, before: tuple[_AllFlagged, Seen] | None) -> _AllFlagged:
+    """Those of all runs, in order."""
     if before is not None and not has_mould_news(connection, before[1]):
         return before[0]
-    flags = sa.select(FLAG.c.id, FLAG.c.run_id).where(_of_mould())
-    runs = {row.id: row.run_id for row in connection.execute(flags)}
     events = current(FLAG_EVENT)
     said = (
         sa.select(events.c.flag_id, events.c.verdict)
@@ -82,12 +98,40 @@ def _renewed(connection: sa.Connection, before: tuple[Answers, Seen] | None) -> 
         .order_by(events.c.id)
     )
     last = {row.flag_id: str(row.verdict) for row in connection.execute(said)}
-    found = dict.fromkeys(runs.values(), UNANSWERED)
-    for flag_id, run_id in sorted(runs.items()):
-        verdict = last.get(flag_id)
-        if verdict is not None and found[run_id] != Verdict.RIGHT:
-            found[run_id] = verdict
-    return found
+    flags = sa.select(FLAG).where(_of_mould()).order_by(FLAG.c.id)
+    return tuple(
+        _Flagged(row.run_id, row.tray_id, row.since, last.get(row.id))
+        for row in connection.execute(flags)
+    )
+
+
+_FLAGGED = LogMemory((FLAG, FLAG_EVENT), _flagged)
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """What was answered by run, and what it follows from."""
+
+    answers: Answers
+    flagged: _AllFlagged
+    calendar: RunCalendar
+
+
+def _renewed(connection: sa.Connection, before: tuple[_Kept, Seen] | None) -> _Kept:
+    flagged, calendar = _FLAGGED.of(connection), run_calendar(connection)
+    known = None if before is None else before[0]
+    if known is not None and known.flagged is flagged and known.calendar is calendar:
+        return known
+    found: dict[int, str] = {}
+    for one in flagged:
+        run_id = present_run_of(calendar, one.run_id, tray_id=one.tray_id, since=one.since)
+        if run_id is not None:
+            said = found.setdefault(run_id, UNANSWERED)
+            if one.verdict is not None and said != Verdict.RIGHT:
+                found[run_id] = one.verdict
+    # The same object for as long as it says the same: others keep what follows from it.
+    same = known is not None and known.answers == found
+    return _Kept(known.answers if known is not None and same else found, flagged, calendar)
 
 
 def has_mould_news(connection: sa.Connection, seen: Seen) -> bool:
@@ -104,4 +148,4 @@ def _of_mould() -> sa.ColumnElement[bool]:
     return sa.and_(FLAG.c.kind == str(FlagKind.POSSIBLE_MOULD), FLAG.c.run_id.is_not(None))
 
 
-_ANSWERS = LogMemory((FLAG, FLAG_EVENT), _renewed)
+_ANSWERS = LogMemory((FLAG, FLAG_EVENT, RUN, HARVEST, TRAY), _renewed)

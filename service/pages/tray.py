@@ -177,9 +177,7 @@ def _page(
         else timeline(connection, span, rows, say, asked=photo, drawn=drawn),
         stray_photo=latest_photos(connection, [tray_id]).get(tray_id) if span is None else None,
         growth=shown,
-        patches=None
-        if span is None
-        else patches_shown(tray.tray, span.id, tray_patches(rows), own, say),
+        patches=None if span is None else patches_shown(tray.tray, tray_patches(rows), own, say),
         history=history,
         place=_place(connection, tray),
         more_runs=len(spans) - len(history),

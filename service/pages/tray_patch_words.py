@@ -60,7 +60,7 @@ class PatchesShown:
 
 
 def patches_shown(
-    number: int, run_id: int, patches: TrayPatches, flags: Sequence[FlagOut], say: Say
+    number: int, patches: TrayPatches, flags: Sequence[FlagOut], say: Say
 ) -> PatchesShown:
     """Patches of one run as its tray's page shows them.
 
@@ -68,16 +68,13 @@ def patches_shown(
     ----------
     number : int
         Of the tray.
-    run_id : int
     patches : TrayPatches
     flags : sequence of FlagOut
         Of the run, open and past.
     say : Say
     """
     return PatchesShown(
-        tuple(
-            _patch(number, patch, _flag_of(run_id, patch, flags), say) for patch in patches.followed
-        ),
+        tuple(_patch(number, patch, _flag_of(patch, flags), say) for patch in patches.followed),
         _rest(patches),
     )
 
@@ -90,10 +87,15 @@ def _rest(patches: TrayPatches) -> str:
     return f"{patches.fainter} fainter spots that no second photo showed are not listed."
 
 
-def _flag_of(run_id: int, patch: FollowedPatch, flags: Sequence[FlagOut]) -> FlagOut | None:
-    first = patch.first
-    key = flag_key(FlagKind.POSSIBLE_MOULD, str(run_id), f"{first.x_mm:.0f},{first.y_mm:.0f}")
-    return next((flag for flag in flags if key in flag.evidence.get("keys", ())), None)
+def _flag_of(patch: FollowedPatch, flags: Sequence[FlagOut]) -> FlagOut | None:
+    """The last flag of a patch; its key names the run as it was entered then."""
+    place = f"{patch.first.x_mm:.0f},{patch.first.y_mm:.0f}"
+
+    def tells(flag: FlagOut) -> bool:
+        key = flag_key(FlagKind.POSSIBLE_MOULD, flag.run_id, place)
+        return key in flag.evidence.get("keys", ())
+
+    return next(filter(tells, flags), None)
 
 
 def _patch(number: int, patch: FollowedPatch, flag: FlagOut | None, say: Say) -> PatchShown:
