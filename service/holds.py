@@ -86,20 +86,25 @@ def _hold_parts(
 ) -> None:
     """Add the holds of parts that came into other trays after the mould was first seen.
 
-    A part of a part knows only the run that was spread, not which tray it was taken from: mould
-    on any of that run's parts holds it, since one hold too many costs a look.
+    Of a part of a part that is every tray through which it came, each up to when it left it.
     """
     calendar = run_calendar(connection)
     parts = [calendar.by_id[run_id] for run_id in growing if run_id in calendar.by_id]
     for part in parts:
-        whole = part.split_from_id
-        if whole is None or part.number in found:
+        if part.split_from_id is None or part.number in found:
             continue
-        kin = {whole, *(one.id for one in calendar.parts[whole])} - {part.id}
-        said = [(one.flag_id, one.since, one.at, one) for one in _confirmed(connection, kin)]
-        asked = [(flag.id, flag.since, flag.since, None) for flag in asking if flag.run_id in kin]
-        for flag_id, seen_at, since, by in (*said, *asked):
-            if seen_at <= part.begins_at:
+        left = {one.id: until for one, until in came_through(calendar, part)}
+        said = [
+            (one.flag_id, one.since, one.at, one, left[one.run_id])
+            for one in _confirmed(connection, left)
+        ]
+        asked = [
+            (flag.id, flag.since, flag.since, None, left[flag.run_id])
+            for flag in asking
+            if flag.run_id in left
+        ]
+        for flag_id, seen_at, since, by, until in (*said, *asked):
+            if seen_at <= until:
                 found[part.number] = Hold(
                     tray=part.number,
                     run_id=part.id,

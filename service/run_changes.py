@@ -23,6 +23,7 @@ from service.resources import check_references, users_of
 from service.room_log import in_utc, the_room, tray_or_new
 from service.run_calendar import RunSpan, run_calendar, span_of
 from service.run_log import bring_seed, entry_seed, keep_seed, run_out, seed_of
+from service.run_places import source_of
 from service.run_rules import check_run
 from service.schema import RUN
 
@@ -79,15 +80,30 @@ def correct_run(service: Service, run_id: int, change: RunChange, by: Entrant) -
     return out
 
 
-def withdraw_run(service: Service, run_id: int, *, by: Entrant, why: str | None) -> None:
-    """Say that a run never was. Raises NotFound and, while more was written of it, Conflict."""
+def withdraw_run(service: Service, run_id: int, *, by: Entrant, why: str | None) -> tuple[int, ...]:
+    """Say that a run never was; a part of a tray gives its seed back to where it was taken from.
+
+    Returns
+    -------
+    tuple of int
+        The entries of runs that were made, in order: an undo takes all of them back.
+
+    Raises
+    ------
+    NotFound
+        If there is no such run.
+    Conflict
+        While more was written of it.
+    """
     with service.database.write() as connection:
         span = span_of(connection, run_id)
         _refuse_used(connection, run_id)
-        trays = {span.tray_id} | _give_back_seed(connection, span, by)
+        given_back = _give_back_seed(connection, span, by)
         seed = entry_seed(connection, run_id)
-        keep_seed(connection, withdraw(connection, RUN, run_id, by=by, why=why), seed)
-    tell_watchers(service, trays)
+        withdrawn = withdraw(connection, RUN, run_id, by=by, why=why)
+        keep_seed(connection, withdrawn, seed)
+    tell_watchers(service, {span.tray_id, *given_back.values()})
+    return *given_back, withdrawn
 
 
 def take_back_run(connection: sa.Connection, run_id: int, by: Entrant) -> int:
@@ -126,15 +142,16 @@ def _refuse_used(connection: sa.Connection, run_id: int) -> None:
         raise Conflict("run", f"{run_id} still has {what}: withdraw that first")
 
 
-def _give_back_seed(connection: sa.Connection, part: RunSpan, by: Entrant) -> set[int]:
-    """Put the seed of a part that never was back to the run it is of; returns that one's tray."""
-    whole = run_calendar(connection).by_id.get(part.split_from_id or 0)
-    if whole is None:
-        return set()
-    seed = _together(entry_seed(connection, whole.id), entry_seed(connection, part.id))
+def _give_back_seed(connection: sa.Connection, part: RunSpan, by: Entrant) -> dict[int, int]:
+    """Put the seed of a part that never was back to where it was taken from: trays by entry."""
+    source = source_of(run_calendar(connection), part)
+    if source is None:
+        return {}
+    seed = _together(entry_seed(connection, source.id), entry_seed(connection, part.id))
     why = f"the part in tray {part.number} was withdrawn"
-    keep_seed(connection, correct(connection, RUN, whole.id, {}, by=by, why=why), seed)
-    return {whole.tray_id}
+    entry_id = correct(connection, RUN, source.id, {}, by=by, why=why)
+    keep_seed(connection, entry_id, seed)
+    return {entry_id: source.tray_id}
 
 
 def _together(first: Sequence[Seed], second: Sequence[Seed]) -> list[Seed]:

@@ -32,10 +32,12 @@ def first_parts(connection: sa.Connection, runs: Sequence[int] | None) -> dict[i
     """When a part of a run's tray was first taken or put into another tray, by run id."""
     harvests, parts = current(HARVEST), current(RUN)
     taken = (harvests.c.run_id, harvests.c.harvested_at, harvests.c.ends_run.is_(sa.false()))
-    put = (parts.c.split_from_id, parts.c.in_tray_from, parts.c.split_from_id.is_not(None))
+    put = (parts.c.split_from_id, parts.c.in_tray_from, parts.c.in_tray_from.is_not(None))
     first: dict[int, datetime] = {}
     for run_id, at, is_part in (taken, put):
-        statement = sa.select(run_id.label("run_id"), at.label("at")).where(is_part)
+        statement = sa.select(run_id.label("run_id"), at.label("at")).where(
+            is_part, run_id.is_not(None)
+        )
         if runs is not None:
             statement = statement.where(run_id.in_(runs))
         for row in connection.execute(statement):

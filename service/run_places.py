@@ -5,9 +5,9 @@ from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 
-from service.log_memory import last_until, rows_by_tray
+from service.log_memory import TrayRows, last_until, rows_by_tray, since_last
 from service.models.room import Placement
-from service.run_calendar import RunSpan, present_run, run_calendar
+from service.run_calendar import RunCalendar, RunSpan, present_run, run_calendar
 from service.schema import PLACEMENT
 
 PLACES = rows_by_tray(PLACEMENT, "placed_at")
@@ -32,6 +32,58 @@ def shelves_of_runs(
         place = last_until(places.get(span.tray_id, ()), "placed_at", at)
         found.append(None if place is None else place["shelf_id"])
     return found
+
+
+def source_of(calendar: RunCalendar, part: RunSpan) -> RunSpan | None:
+    """The run whose tray a part was taken from, itself a part where it was split on."""
+    return calendar.by_id.get(part.row["taken_from_id"] or 0)
+
+
+def taken_of(calendar: RunCalendar, span: RunSpan) -> list[RunSpan]:
+    """Parts that were put into other trays out of a run's own tray."""
+    parts = calendar.parts.get(span.split_from_id or span.id, ())
+    return [part for part in parts if part.row["taken_from_id"] == span.id]
+
+
+def came_through(calendar: RunCalendar, part: RunSpan) -> list[tuple[RunSpan, datetime]]:
+    """The runs in whose trays a part lay before, the last first, each with when it was taken out.
+
+    None of a run that was spread in its own tray.
+    """
+    found: dict[int, tuple[RunSpan, datetime]] = {}
+    here = part
+    # A log from elsewhere may lead back to where it began.
+    while (source := source_of(calendar, here)) and source.id not in found:
+        found[source.id] = source, here.begins_at
+        here = source
+    return list(found.values())
+
+
+# Shelves, None: on none, each with since when; the first also for all time before.
+Stood = tuple[tuple[datetime, int | None], ...]
+
+
+def stood_on(places: TrayRows, calendar: RunCalendar, span: RunSpan) -> Stood:
+    """Shelves on which a run stood, in order: of a part first where it was taken from.
+
+    Parameters
+    ----------
+    places : mapping
+        As `PLACES` gives them.
+    calendar : RunCalendar
+    span : RunSpan
+    """
+    stood: list[tuple[datetime, int | None]] = []
+    legs = [(span, span.until), *came_through(calendar, span)]
+    for run, until in reversed(legs):
+        rows = since_last(places.get(run.tray_id, ()), "placed_at", run.begins_at)
+        known = [row for row in rows if row["placed_at"] < until]
+        for number, row in enumerate(known):
+            # Before it was first put somewhere it stood where it was put then.
+            since = run.begins_at if number == 0 else row["placed_at"]
+            if not stood or stood[-1][1] != row["shelf_id"]:
+                stood.append((since, row["shelf_id"]))
+    return tuple(stood)
 
 
 def others_in_place(

@@ -2,7 +2,8 @@
 
 The part is a run of its own in the other tray. It knows since when it lies there and which run it
 is of; from that run it has its age, also when that is corrected. Its seed is taken off what was
-entered for that run, so that seed and yield are counted once.
+entered for the run whose tray it was taken from, that one or a part of it, so that seed and yield
+are counted once.
 """
 
 from collections.abc import Sequence
@@ -71,6 +72,7 @@ def split_run(service: Service, run_id: int, new: NewSplit, by: Entrant) -> Spli
             "in_tray_from": split_at,
             # A part of a part is of the run that was spread: all are as old as that.
             "split_from_id": span.split_from_id or span.id,
+            "taken_from_id": span.id,
         }
         check_run(connection, values, now=by.at)
         kept, moved = _shared(entry_seed(connection, run_id), new.share)

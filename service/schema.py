@@ -45,11 +45,7 @@ ROOM = entries_table(
     text_column("length_unit", required=True),
 )
 
-RACK = entries_table(
-    "rack",
-    text_column("name", required=True),
-    text_column("note"),
-)
+RACK = entries_table("rack", text_column("name", required=True), text_column("note"))
 
 SHELF = entries_table(
     "shelf",
@@ -116,9 +112,10 @@ RUN = entries_table(
     refers_column("tray_id", "tray", required=True),
     moment_column("spread_at", required=True),
     moment_column("soaked_at"),
-    # Of a part of another tray: since when it lies in this one, and the run it is of.
+    # Of a part: since when it lies in this tray, the run that was spread, and whose tray it left.
     moment_column("in_tray_from"),
     refers_column("split_from_id", "run"),
+    refers_column("taken_from_id", "run"),
     number_column("target_shoot_height_mm"),
     number_column("target_day"),
     text_column("note"),

@@ -31,6 +31,8 @@ from service.models.growth import (
     ThermalQuantity,
     ThermalUsual,
 )
+from service.run_calendar import run_calendar
+from service.run_places import PLACES, Stood, stood_on
 from service.run_readings import COVERAGE, DIGITS, UNITS, RunReadings, rounded
 from service.schema import READING
 from trayvision.growth_prior import Quantity
@@ -60,6 +62,7 @@ class ThermalGrowth:
         self._connection = connection
         self._finished = finished
         self._kept = _KEPT_TIMES.of(connection)
+        self._places, self._calendar = PLACES.of(connection), run_calendar(connection)
 
     def curve(self, readings: RunReadings) -> ThermalCurve | None:
         """One run's; None where the readings do not carry any point."""
@@ -139,12 +142,12 @@ class ThermalGrowth:
         )
 
     def _air(self, readings: RunReadings) -> "_RunAir":
-        """Of the shelf's own thermometer where it has one, else of the room's."""
-        air = _Air(readings.span.spread_at, readings.span.until, readings.shelf_id)
+        """Of each shelf's own thermometer while it stood there, else of the room's."""
+        span = readings.span
+        stood = stood_on(self._places, self._calendar, span)
+        air = _Air(span.spread_at, span.until, stood)
         if air not in self._kept:
-            shelf_id = air.shelf_id
-            own = [] if shelf_id is None else _temperatures(self._connection, air, shelf_id)
-            there = own or _temperatures(self._connection, air, None)
+            there = _temperatures(self._connection, air)
             self._kept[air] = _RunAir(thermal_time(there, response=TemperatureResponse()))
         return self._kept[air]
 
@@ -176,12 +179,18 @@ class _Air:
 
     spread_at: datetime
     until: datetime
-    shelf_id: int | None
+    stood: Stood
 
     @property
     def since(self) -> datetime:
         """From when readings count; they need not begin with the run."""
         return self.spread_at - timedelta(days=1)
+
+    def stays(self) -> list[tuple[datetime, datetime, int | None]]:
+        """From when to when it stood on which shelf, all of its time."""
+        shelves = [shelf_id for _, shelf_id in self.stood] or [None]
+        moves = [since for since, _ in self.stood[1:]]
+        return list(zip([self.since, *moves], [*moves, self.until], shelves, strict=True))
 
 
 def _renewed(
@@ -204,17 +213,28 @@ _TEACHINGS: WeakKeyDictionary[
 ] = WeakKeyDictionary()
 
 
-def _temperatures(connection: sa.Connection, air: _Air, shelf_id: int | None) -> list[RoomReading]:
+def _temperatures(connection: sa.Connection, air: _Air) -> list[RoomReading]:
     now = current(READING)
-    statement = sa.select(now.c.read_at, now.c.temperature_c).where(
-        now.c.temperature_c.is_not(None),
-        now.c.shelf_id.is_(None) if shelf_id is None else now.c.shelf_id == shelf_id,
-        now.c.read_at >= air.since,
-        now.c.read_at < air.until,
+    shelves = [shelf_id for _, shelf_id in air.stood if shelf_id is not None]
+    statement = (
+        sa.select(now.c.read_at, now.c.temperature_c, now.c.shelf_id)
+        .where(
+            now.c.temperature_c.is_not(None),
+            now.c.shelf_id.is_(None) | now.c.shelf_id.in_(shelves),
+            now.c.read_at >= air.since,
+            now.c.read_at < air.until,
+        )
+        .order_by(now.c.read_at, now.c.id)
     )
+    rows = connection.execute(statement).all()
+    found = []
+    for since, until, shelf_id in air.stays():
+        then = [row for row in rows if since <= row.read_at < until]
+        own = [row for row in then if row.shelf_id == shelf_id]
+        found += own or [row for row in then if row.shelf_id is None]
     return [
         RoomReading((row.read_at - air.spread_at).total_seconds() / 3600, row.temperature_c)
-        for row in connection.execute(statement)
+        for row in found
     ]
 
 

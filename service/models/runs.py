@@ -119,6 +119,9 @@ class Run(Entered):
     split_from_id: int | None = Field(
         description="Of a part: the run of which it is; its age is that run's."
     )
+    taken_from_id: int | None = Field(
+        description="Of a part: the run whose tray it was taken from; of a part of a part, a part."
+    )
     day_from_spread: float = Field(description="Days from spreading to now, or to the run's end.")
     day_from_soak: float | None = Field(description="The same from soaking, where known.")
     seed: list[Seed]

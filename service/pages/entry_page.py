@@ -1,5 +1,6 @@
 """The page that corrects or withdraws one thing that was written, beside its whole history."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, Final
@@ -139,11 +140,12 @@ def post_withdraw(
 
     def act() -> Response:
         why = Change(why=typed.text("why")).why
+        words = "Withdrawn. It stays in the history."
         if kind is Kind.RUNS:
-            withdraw_run(service, thing_id, by=by, why=why)
-        else:
-            withdraw_thing(service, _RESOURCES[kind], thing_id, by=by, why=why)
-        return _done(service, kind, thing_id, "Withdrawn. It stays in the history.")
+            entries = withdraw_run(service, thing_id, by=by, why=why)
+            return _done(service, kind, thing_id, words, entries)
+        withdraw_thing(service, _RESOURCES[kind], thing_id, by=by, why=why)
+        return _done(service, kind, thing_id, words)
 
     return answered(typed, act, lambda said: _again(service, request, kind, thing_id, said))
 
@@ -156,11 +158,15 @@ def _correct(service: Service, kind: Kind, thing_id: int, change: Change, by: En
         correct_thing(service, _RESOURCES[kind], thing_id, change, by)
 
 
-def _done(service: Service, kind: Kind, thing_id: int, words: str) -> Response:
+def _done(
+    service: Service, kind: Kind, thing_id: int, words: str, entries: Sequence[int] = ()
+) -> Response:
+    """Leads on, with the undo of some entries, or of the last one of this thing."""
     with service.database.read() as connection:
         last = history(connection, TABLES[kind], thing_id)[-1]
         to, _ = _belongs_to(connection, kind, last)
-    return done(to, words, undo=[Entry(TABLES[kind].name, last["id"])])
+    undo = [Entry(TABLES[kind].name, one) for one in entries or [last["id"]]]
+    return done(to, words, undo=undo)
 
 
 def _belongs_to(connection: sa.Connection, kind: Kind, row: Values) -> tuple[str, str]:

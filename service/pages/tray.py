@@ -34,6 +34,7 @@ from service.photo_changes import picture
 from service.photo_log import latest_photos
 from service.room_log import the_room, tray_numbered
 from service.run_calendar import RunSpan, present_run, run_calendar, run_spans
+from service.run_places import source_of, taken_of
 from service.tray_history import PastRun, place_names, tray_history
 from service.tray_patches import tray_patches
 from service.trays_now import TraysNow
@@ -194,13 +195,13 @@ def _run_words(connection: sa.Connection, tray: TrayOut, span: RunSpan | None, s
         dates = f"spread {say.date(span.spread_at)} and ended {say.date(span.ended_at)}"
         words.append(f"Its last run, {dates}.")
     calendar = run_calendar(connection)
-    whole = calendar.by_id.get(span.split_from_id or 0)
+    source = source_of(calendar, span)
     if span.split_from_id is not None:
-        of = "a tray" if whole is None else f"tray {whole.number}"
+        of = "a tray" if source is None else f"tray {source.number}"
         words.append(f"A part of {of}, put into this one {say.moment(span.begins_at)}.")
     words += [
         f"A part of it was put into tray {part.number} {say.moment(part.begins_at)}."
-        for part in calendar.parts.get(span.id, ())
+        for part in taken_of(calendar, span)
     ]
     if span.whole_until is not None and span.whole_until <= say.now:
         since = say.moment(span.whole_until)

@@ -171,6 +171,52 @@ def test_shelfs_own_thermometer_goes_before_the_rooms(room: Room) -> None:
     assert thermal["height"]["points"][0]["degree_days"] == pytest.approx(23.0)
 
 
+def _two_shelves(room: Room) -> tuple[int, int]:
+    """A shelf at 20 °C and one at 10 °C, each with a thermometer; the room's says 30 °C."""
+    rack = room.post("/api/racks", name="left")["id"]
+    with room.looked_at_last():
+        shelves = [
+            int(room.post("/api/shelves", rack_id=rack, name=name, level=level)["id"])
+            for level, name in enumerate(("warm", "cold"), start=1)
+        ]
+        for hour in range(0, 121, 6):
+            moment = (SPREAD + timedelta(hours=hour)).isoformat()
+            for where, warm_c in ((shelves[0], 20.0), (shelves[1], 10.0), (None, 30.0)):
+                room.post("/api/readings", read_at=moment, temperature_c=warm_c, shelf_id=where)
+    return shelves[0], shelves[1]
+
+
+# 42 h at 20 °C, 6 h from 20 to 10 °C between two readings, then 10 °C: the area of trapezia.
+_MOVED_ON_DAY_2 = [20.0, 35.0 + 3.75, 35.0 + 3.75 + 10.0, 35.0 + 3.75 + 20.0, 35.0 + 3.75 + 30.0]
+
+
+def test_warmth_of_a_tray_that_was_moved_is_that_of_each_shelf_then(room: Room) -> None:
+    warm, cold = _two_shelves(room)
+    run = _grow(room, 17, SPREAD)
+    for shelf, day in ((warm, 0), (cold, 2)):
+        at = (SPREAD + timedelta(days=day)).isoformat()
+        room.post("/api/trays/17/placements", shelf_id=shelf, placed_at=at)
+    points = room.get(f"/api/runs/{run}/curve")["thermal"]["height"]["points"]
+    assert [one["degree_days"] for one in points] == pytest.approx(_MOVED_ON_DAY_2)
+
+
+def test_warmth_of_a_part_is_that_of_the_tray_it_was_taken_from_before(room: Room) -> None:
+    warm, cold = _two_shelves(room)
+    run = _grow(room, 17, SPREAD)
+    at = (SPREAD + timedelta(days=2)).isoformat()
+    part = room.post(f"/api/runs/{run}/split", tray=18, split_at=at)["id"]
+    long_ago = (SPREAD - timedelta(days=30)).isoformat()
+    room.post("/api/trays/17/placements", shelf_id=warm, placed_at=long_ago)
+    room.post("/api/trays/18/placements", shelf_id=cold, placed_at=long_ago)
+    with room.looked_at_last():
+        for day in (3, 4, 5):
+            room.photograph(18, SPREAD + timedelta(days=day), height_mm=20.0 * day)
+    points = room.get(f"/api/runs/{part}/curve")["thermal"]["height"]["points"]
+    assert [one["degree_days"] for one in points] == pytest.approx(_MOVED_ON_DAY_2[2:])
+    stayed = room.get(f"/api/runs/{run}/curve")["thermal"]["height"]["points"]
+    assert [one["degree_days"] for one in stayed] == pytest.approx([20.0, 40.0, 60.0, 80.0, 100.0])
+
+
 def test_cover_over_thermal_time_is_the_librarys(room: Room) -> None:
     run = _cover(room, 17, SPREAD - timedelta(days=9), warm_c=20.0)
     _air(room, SPREAD - timedelta(days=9), 20.0)

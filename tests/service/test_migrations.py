@@ -1,7 +1,7 @@
 """The schema comes up to date from every earlier revision, with all rows that were in it."""
 
 from collections.abc import Iterator, Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any
 from uuid import uuid4
 
@@ -14,6 +14,7 @@ from alembic.script import ScriptDirectory
 
 from service.columns import METADATA
 from service.database import Database, migration_config, newest_revision
+from service.schema import RUN
 from tests.service.conftest import sqlalchemy_address
 
 _MOMENT = datetime(2026, 3, 2, 7, 30, 15, 250_000, tzinfo=UTC)
@@ -125,6 +126,34 @@ def _shared(
 ) -> list[Mapping[str, Any]]:
     """Rows after a migration in the columns that they had before it."""
     return [{name: row[name] for name in old} for row, old in zip(after, before, strict=True)]
+
+
+def test_parts_of_before_are_told_of_the_tray_they_were_taken_from(database: Database) -> None:
+    database.migrate("0009")
+    at = [_MOMENT + timedelta(days=day) for day in range(4)]
+    # Two runs are spread; a part of the first is put over, then a part of that; it is corrected.
+    rows: list[dict[str, Any]] = [
+        {"id": 1, "entered_at": at[0]},
+        {"id": 2, "entered_at": at[0]},
+        {"id": 3, "entered_at": at[1], "original_id": 1, "replaces_id": 1},
+        {"id": 4, "entered_at": at[1], "split_from_id": 1},
+        {"id": 5, "entered_at": at[2], "original_id": 4, "replaces_id": 4, "split_from_id": 1},
+        {"id": 6, "entered_at": at[2], "split_from_id": 1},
+        {"id": 7, "entered_at": at[3], "original_id": 6, "replaces_id": 6, "split_from_id": 1},
+    ]
+    with database.write() as connection:
+        tables = sa.MetaData()
+        tables.reflect(connection)
+        run, tray = tables.tables["run"], tables.tables["tray"]
+        connection.execute(sa.insert(tray).values(_row(tray, 1) | {"entered_by": None}))
+        for row in rows:
+            moments = {"spread_at": _MOMENT, "withdrawn": False, "tray_id": 1}
+            connection.execute(sa.insert(run).values(moments | row))
+    database.migrate()
+    with database.read() as connection:
+        taken = sa.select(RUN.c.id, RUN.c.taken_from_id).order_by(RUN.c.id)
+        found = {row.id: row.taken_from_id for row in connection.execute(taken)}
+    assert found == {1: None, 2: None, 3: None, 4: 1, 5: 1, 6: 4, 7: 4}
 
 
 def test_migrating_again_changes_nothing(database: Database) -> None:

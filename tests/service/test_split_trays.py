@@ -3,16 +3,20 @@
 All runs here are invented.
 """
 
+import json
 import re
+from base64 import urlsafe_b64decode
 from datetime import date
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+import sqlalchemy as sa
 
 from service.period_report.period import Period
 from service.period_report.runs import PeriodRuns
 from service.room_log import the_room
+from service.schema import RUN
 from tests.service.conftest import Room
 from tests.service.test_attention import at, flags, kinds, look, mouldy, only, snap, spread
 
@@ -78,11 +82,63 @@ def test_seed_of_both_is_what_it_was(room: Room, grams: float | None) -> None:
         assert sum(weights) == pytest.approx(max(grams, 0.2))
 
 
+def seed_of(room: Room, *runs: int) -> list[list[float]]:
+    """Weights of the seed of some runs, g."""
+    return [[one["weight_g"] for one in room.get(f"/api/runs/{run_id}")["seed"]] for run_id in runs]
+
+
 def test_part_of_a_part_is_of_the_run_that_was_spread(room: Room) -> None:
-    (run,) = spread(room, 17)
+    (run,) = spread(room, 17, seed=[{"lot_id": lot(room), "weight_g": 400.0}])
     part = split(room, run["id"], 18, 3.0)
     third = split(room, part["id"], 19, 4.0)
+    assert (part["taken_from_id"], third["taken_from_id"]) == (run["id"], part["id"])
     assert third["split_from_id"] == run["id"]
+    assert seed_of(room, run["id"], part["id"], third["id"]) == [[200.0], [100.0], [100.0]]
+    assert "A part of tray 18, put into this one" in room.client.get("/trays/19").text
+    assert "A part of it was put into tray 19" in room.client.get("/trays/18").text
+    assert "A part of it was put into tray 19" not in room.client.get("/trays/17").text
+    # What it was taken from stays while it is there, and has its seed again when it is not.
+    kept = room.client.delete(f"/api/runs/{part['id']}")
+    assert kept.status_code == 409
+    assert kept.json()["errors"][0]["rule"].endswith(
+        "still has a part of it in another tray: withdraw that first"
+    )
+    assert room.client.delete(f"/api/runs/{third['id']}").status_code == 204
+    assert seed_of(room, run["id"], part["id"]) == [[200.0], [200.0]]
+    assert room.client.delete(f"/api/runs/{part['id']}").status_code == 204
+    assert seed_of(room, run["id"]) == [[400.0]]
+
+
+def test_undone_withdrawal_of_a_part_takes_its_seed_off_again(room: Room) -> None:
+    (run,) = spread(room, 17, seed=[{"lot_id": lot(room), "weight_g": 400.0}])
+    part = split(room, run["id"], 18, 3.0, share=0.25)
+    entries = withdrawn_from_its_page(room, part["id"])
+    assert seed_of(room, run["id"]) == [[400.0]]
+    assert undo(room, entries).status_code == 303
+    assert seed_of(room, run["id"], part["id"]) == [[300.0], [100.0]]
+    assert room.get("/api/trays/18")["run"]["id"] == part["id"]
+    # Where the seed was put right in between, it is not counted twice: nothing is undone.
+    entries = withdrawn_from_its_page(room, part["id"])
+    room.patch(f"/api/runs/{run['id']}", note="dense")
+    answer = undo(room, entries)
+    assert answer.status_code == 409
+    assert room.client.get(f"/api/runs/{part['id']}").status_code == 404
+    assert seed_of(room, run["id"]) == [[400.0]]
+
+
+def withdrawn_from_its_page(room: Room, run_id: int) -> list[str]:
+    """Withdraw a run as its page does; returns what the undo beside it sends."""
+    path = f"/entries/runs/{run_id}/withdraw"
+    answer = room.client.post(path, data={"why": "a wrong tap"}, follow_redirects=False)
+    assert answer.status_code == 303
+    notice = re.search(r'trayvision_notice="?([^";]+)', answer.headers["set-cookie"])
+    assert notice is not None
+    entries: list[str] = json.loads(urlsafe_b64decode(notice[1]))["undo"]
+    return entries
+
+
+def undo(room: Room, entries: list[str]) -> Any:
+    return room.client.post("/undo", data={"entry": entries}, follow_redirects=False)
 
 
 def test_other_tray_holds_the_part_from_then_on_only(room: Room) -> None:
@@ -225,6 +281,38 @@ def test_part_of_a_mouldy_part_is_held_and_the_rest_is_not(room: Room) -> None:
     room.post(f"/api/flags/{only(room, 'possible mould')['id']}/verdict", verdict="right")
     split(room, part["id"], 19, 5.0)
     assert held_trays(room) == [18, 19]
+
+
+def test_mould_of_the_rest_does_not_hold_a_part_of_the_part_that_left_before(room: Room) -> None:
+    (run,) = spread(room, 17)
+    part = split(room, run["id"], 18, 3.0)
+    mouldy(room, 17, 3.5, 4.25, 4.75)
+    room.post(f"/api/flags/{only(room, 'possible mould')['id']}/verdict", verdict="right")
+    split(room, part["id"], 19, 5.0)
+    assert held_trays(room) == [17]
+    split(room, run["id"], 20, 5.1)
+    assert held_trays(room) == [17, 20]
+
+
+def test_mould_seen_before_the_first_split_holds_the_part_of_the_part(room: Room) -> None:
+    (run,) = spread(room, 17)
+    mouldy(room, 17, 3.5, 4.25, 4.75)
+    flag = only(room, "possible mould")
+    part = split(room, run["id"], 18, 5.0)
+    split(room, part["id"], 19, 6.0)
+    room.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    assert held_trays(room) == [17, 18, 19]
+
+
+def test_log_in_which_parts_lead_back_to_themselves_is_shown(room: Room) -> None:
+    (run,) = spread(room, 17)
+    part = split(room, run["id"], 18, 3.0)
+    with room.service.database.write() as connection:
+        connection.execute(sa.update(RUN).values(taken_from_id=part["id"]))
+    # Anything that has the runs read anew.
+    room.post("/api/runs", tray=19)
+    assert held_trays(room) == []
+    assert room.get("/api/trays/18/curve")["run_id"] == part["id"]
 
 
 def test_part_just_put_over_is_not_called_without_a_photo(room: Room) -> None:
