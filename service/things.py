@@ -7,7 +7,8 @@ import sqlalchemy as sa
 from service.entries import current
 from service.models import photos, runs
 from service.models import room as rooms
-from service.refusals import Conflict, Refusal
+from service.models.base import LARGEST_ID
+from service.refusals import Conflict, NotFound, Refusal
 from service.resources import Resource, Values
 from service.room_log import Row, one
 from service.run_calendar import run_calendar, run_spans
@@ -88,6 +89,18 @@ def _within_its_run(connection: sa.Connection, values: Values, thing_id: int | N
     # Older logs hold harvests of runs that were withdrawn: those can still be put right.
     if values["run_id"] in run_calendar(connection).by_id:
         check_harvest(connection, values, harvest_id=thing_id)
+
+
+def _names_a_known_lot(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
+    """Of what was soaked. A bag that was withdrawn since need not be put right with the rest."""
+    lot_id = (values["details"] or {}).get("lot_id")
+    before = _as_it_holds(connection, CHORE, thing_id)
+    known = None if before is None else (before["details"] or {}).get("lot_id")
+    # A script may keep anything there: what is no number of the log names no bag of it.
+    if type(lot_id) is int and lot_id != known:
+        if not 0 < lot_id <= LARGEST_ID:
+            raise NotFound(SEED_LOT.name, lot_id)
+        one(connection, SEED_LOT, lot_id)
 
 
 def _says_air(_connection: sa.Connection, values: Values, _thing_id: int | None) -> None:
@@ -198,6 +211,7 @@ CHORES = Resource(
     newest_by="first_entered_at",
     happened=("done_at",),
     said_by={"done_at": "done_by"},
+    check=_names_a_known_lot,
 )
 # Only its history is shown this way; a capture is entered with its photo.
 CAPTURES = Resource(CAPTURE, photos.PhotoChange, photos.PhotoChange, rooms.Room)

@@ -22,8 +22,7 @@ from service.pages.notices import Entry, done
 from service.pages.now import show_now
 from service.pages.words import Say
 from service.refusals import Refusal
-from service.room_log import in_utc, one, the_room
-from service.schema import SEED_LOT
+from service.room_log import in_utc, the_room
 from service.things import CHORES
 
 router = APIRouter(include_in_schema=False)
@@ -48,7 +47,6 @@ def post_chore(service: TheService, by: By, request: Request, typed: TypedForm) 
         with service.database.write() as connection:
             say = Say(the_room(connection), by.at)
             new = _new_chore(typed, say, by)
-            _check_lot(connection, new.details)
             chore = CHORES.add(connection, new, by)
         tell_watchers(service, ())
         words = f"Done: {new.title}." if new.done_at else f"To do: {new.title}."
@@ -77,7 +75,6 @@ def post_chore_done(
             moment = by.at if untouched else typed.text("done_at") or by.at
             before = _chore(connection, chore_id)
             change = typed.read(ChoreChange, done_at=moment, **_said(typed, before, say))
-            _check_lot(connection, change.details)
             if change.done_at:
                 _check_not_to_come("done_at", change.done_at, say)
             chore = CHORES.correct(connection, chore_id, change, by)
@@ -121,12 +118,6 @@ def _said(typed: Typed, before: Chore, say: Say) -> dict[str, Any]:
         "shelf_id": typed.text("shelf"),
         "details": typed_details(typed, kind, say, before.details),
     }
-
-
-def _check_lot(connection: sa.Connection, details: dict[str, Any] | None) -> None:
-    lot_id = (details or {}).get("lot_id")
-    if isinstance(lot_id, int):
-        one(connection, SEED_LOT, lot_id)
 
 
 def _check_not_to_come(field: str, moment: Any, say: Say) -> None:

@@ -100,6 +100,27 @@ def test_name_taken_is_a_conflict_that_names_the_field(room: Room) -> None:
     assert answer.json()["errors"][0]["field"] == "name"
 
 
+@pytest.mark.parametrize("lot", [7, 0, -1, 10**30])
+def test_what_was_soaked_names_a_bag_of_the_log(room: Room, lot: int) -> None:
+    body = {"kind": "soak", "title": "Soaked", "details": {"lot_id": lot, "weight_g": 900.0}}
+    answer = room.client.post("/api/chores", json=body)
+    assert answer.status_code == 404
+    assert answer.json()["errors"] == [{"field": "seed_lot", "rule": f"{lot} is not in the log"}]
+    assert room.get("/api/chores") == []
+
+
+def test_chore_is_put_right_though_its_bag_was_withdrawn(room: Room) -> None:
+    lot = room.post("/api/lots", name="B1")["id"]
+    details = {"lot_id": lot, "weight_g": 900.0}
+    chore = room.post("/api/chores", kind="soak", title="Soaked", details=details)
+    assert room.client.delete(f"/api/lots/{lot}").status_code == 204
+    path = f"/api/chores/{chore['id']}"
+    changed = room.patch(path, details={**details, "weight_g": 950.0})
+    assert changed["details"]["weight_g"] == 950.0
+    other = room.client.patch(path, json={"details": {"lot_id": lot + 1}})
+    assert other.status_code == 404
+
+
 @pytest.mark.parametrize("name", sorted(CORRECTABLE))
 def test_every_correctable_table_says_who_when_and_why(name: str) -> None:
     columns = set(CORRECTABLE[name].c.keys())
