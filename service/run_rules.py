@@ -10,6 +10,7 @@ from service.models.runs import EndReason
 from service.refusals import Conflict, Refusal
 from service.run_calendar import RunSpan, run_calendar, run_spans, span_of
 from service.run_harvests import harvests_of_runs
+from service.run_places import taken_of
 from service.told_moments import LONGEST_SOAK, RUN_FURTHEST_AHEAD, refuse_ahead
 
 # Two taps on "started" are one start.
@@ -33,8 +34,8 @@ def check_run(
     ------
     Refusal
         If it is to be spread more than 14 days from now, was soaked after that or more than 14 days
-        before; would begin after something was taken of it, or before all was taken of the run
-        before in its tray; or would last into the next one.
+        before; would begin after something was taken of it, or before all was taken, or put into
+        other trays, of the run before in its tray; or would last into the next one.
     Conflict
         If the tray has another run that starts within the hour.
     """
@@ -113,6 +114,19 @@ def _check_neighbours(
             raise Refusal(
                 field, f"{rule}{_utc(taken[-1].harvested_at)} (run {other.id}); {_CORRECT_IT}"
             )
+        part = _last_part(connection, other)
+        if part is not None and other.begins_at < begins_at < part.begins_at:
+            raise Refusal(
+                field,
+                f"must not be earlier than {_utc(part.begins_at)}, when a part of run {other.id} "
+                f"was put from {where} into tray {part.number}; {_CORRECT_IT}",
+            )
+
+
+def _last_part(connection: sa.Connection, span: RunSpan) -> RunSpan | None:
+    """The part of a run's own tray that was last put into another one."""
+    parts = taken_of(run_calendar(connection), span)
+    return max(parts, key=lambda part: part.begins_at, default=None)
 
 
 def check_harvest(
@@ -124,7 +138,8 @@ def check_harvest(
     ------
     Refusal
         If it lies before its run's spreading, after its tray was spread again, or is of a whole
-        tray whose run was harvested whole already.
+        tray whose run was harvested whole already, or of which a part was put into another tray
+        later.
     """
     span, harvested_at = span_of(connection, values["run_id"]), values["harvested_at"]
     if values["reason"] == EndReason.NEXT_RUN:
@@ -144,8 +159,16 @@ def check_harvest(
             f"must not be later than {_utc(following.begins_at)}, when the tray was spread again "
             f"(run {following.id}), got {_utc(harvested_at)}",
         )
-    if values["ends_run"]:
-        _check_only_end(connection, span.id, harvest_id)
+    if not values["ends_run"]:
+        return
+    _check_only_end(connection, span.id, harvest_id)
+    part = _last_part(connection, span)
+    if part is not None and harvested_at < part.begins_at:
+        raise Refusal(
+            "harvested_at",
+            f"must not be earlier than {_utc(part.begins_at)}, when a part was put into tray "
+            f"{part.number} (run {part.id}), got {_utc(harvested_at)}",
+        )
 
 
 def _check_only_end(connection: sa.Connection, run_id: int, harvest_id: int | None) -> None:

@@ -214,6 +214,46 @@ def test_what_cannot_be_split_is_said(room: Room) -> None:
     assert len(room.get("/api/runs")) == 2
 
 
+def test_tray_is_not_empty_before_its_part_left_it(room: Room) -> None:
+    (run,) = spread(room, 17)
+    part = split(room, run["id"], 18, 4.0)
+    third = split(room, part["id"], 19, 5.0)
+    room.watch.now = at(6.0)
+    path = f"/api/runs/{run['id']}/harvests"
+    early = room.client.post(path, json={"harvested_at": iso(3.0)})
+    assert early.status_code == 422
+    assert early.json()["errors"] == [
+        {
+            "field": "harvested_at",
+            "rule": "must not be earlier than 2026-03-05 07:00 UTC, when a part was put into tray "
+            f"18 (run {part['id']}), got 2026-03-04 07:00 UTC",
+        }
+    ]
+    # A part was taken before, and the rest from when the part left; what left that part is its own.
+    room.post(path, harvested_at=iso(3.0), ends_run=False)
+    room.post(path, harvested_at=iso(4.0))
+    of_part = f"/api/runs/{part['id']}/harvests"
+    assert room.client.post(of_part, json={"harvested_at": iso(4.5)}).status_code == 422
+    room.post(of_part, harvested_at=iso(5.5))
+    assert room.get(f"/api/runs/{third['id']}")["ended_at"] is None
+
+
+def test_tray_is_not_spread_again_before_its_part_left_it(room: Room) -> None:
+    (run,) = spread(room, 17)
+    part = split(room, run["id"], 18, 4.0)
+    again = {"tray": 17, "spread_at": iso(3.0)}
+    refusal = room.client.post("/api/runs", json=again)
+    assert refusal.status_code == 422
+    (error,) = refusal.json()["errors"]
+    assert error["field"] == "spread_at"
+    assert error["rule"] == (
+        f"must not be earlier than 2026-03-05 07:00 UTC, when a part of run {run['id']} was put "
+        "from tray 17 into tray 18; if that is wrong, correct it first"
+    )
+    assert room.client.delete(f"/api/runs/{part['id']}").status_code == 204
+    room.post("/api/runs", **again)
+
+
 @pytest.mark.parametrize("how", ["split", "harvest"])
 def test_bare_floor_of_a_part_is_no_fault(room: Room, how: str) -> None:
     runs = spread(room, 17, 18, 19, 20)
