@@ -22,6 +22,7 @@ from camera_effects import Shot
 from lighting import random_light
 from scene_builder import scene_layers
 from scene_plan import PhotoPlan
+from series_set import series_photos
 from training_set import training_photo
 from viewpoints import Camera, ViewWish, framing_points, take_view
 
@@ -88,6 +89,8 @@ def render_photo(plan: PhotoPlan, settings: Settings) -> float:
 def _plans(name: str, seeds: range) -> list[PhotoPlan]:
     if name == "training":
         return [training_photo(seed) for seed in seeds]
+    if name == "series":
+        return series_photos(seeds)
     import photo_sets
 
     return photo_sets.PLANS[name]()[seeds.start : seeds.stop]
@@ -115,7 +118,7 @@ def _seeds(text: str) -> range:
 def main(arguments: list[str]) -> int:
     """Command line; returns the number of photos that failed."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--set", choices=["training", "samples", "run"], required=True)
+    parser.add_argument("--set", choices=["training", "series", "samples", "run"], required=True)
     parser.add_argument("--seeds", type=_seeds, default=range(100000), help="first-last")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--variant", default="llvm_ad_rgb")

@@ -15,13 +15,12 @@ from trayvision.attention_flags import (
     some_trays_words,
     tray_words,
 )
-from trayvision.attention_readings import Spot
 from trayvision.attention_state import AnswerKind, Level, RoomState, RunState
 from trayvision.early_warning import Alert, RoomVerdicts, Suspicion, watch_run
 from trayvision.harmless_causes import Cause
 from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, MASK, WATER_FIRST
 from trayvision.patch_evidence import PatchContext
-from trayvision.patch_sighting import TrayPhoto, hidden_shares
+from trayvision.patch_sighting import Spot, TrayPhoto, hidden_shares
 
 # A sibling's photo tells of the same hours.
 _SAME_HOURS = timedelta(hours=12)

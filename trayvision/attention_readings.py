@@ -7,7 +7,7 @@ from math import pi, sqrt
 from typing import Any, Final
 
 from trayvision.measurement import Measurement
-from trayvision.patch_sighting import PatchSighting, TrayPhoto, Watering
+from trayvision.patch_sighting import PatchSighting, Spot, TrayPhoto, Watering
 from trayvision.quality_flags import Doubt
 
 # Under these no patch can be judged, whatever the photo seems to show.
@@ -18,15 +18,6 @@ _POSITION_MM: Final = 2.0
 _POSITION_FAR_END_MM: Final = 6.0
 # An area of a record without its own uncertainty is known to about that share.
 _AREA_SHARE: Final = 0.2
-
-
-@dataclass(frozen=True, slots=True)
-class Spot:
-    """A marked area of a tray: centre in tray mm and diameter of the circle of equal area."""
-
-    x_mm: float
-    y_mm: float
-    diameter_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +101,7 @@ def reading_of_record(
         photo_id=photo_id,
         taken_at=taken_at,
         patches=tuple(_sighting(one) for one in record["mould"]) if placed else (),
+        bare_floor=_spots(evenness["bare_floor"]) if placed else (),
         smallest_patch_mm=_smallest_patch(record, doubts) if placed else None,
         seen=float(record["seen"]),
         cover=None if _WITHOUT_COLOUR & set(doubts) else _share(_number(record["cover"])),

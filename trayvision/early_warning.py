@@ -26,7 +26,7 @@ from trayvision.sequential_test import ErrorRates, decision_interval
 # 86 332 tray-looks a false hold.
 # That of the hold could be twice as large; outlines in photos differ more than drawn ones.
 _LOOK_ROOM: Final = 0.25
-_HOLD_ROOM: Final = 1.05
+_HOLD_ROOM: Final = 1.95
 
 
 class Alert(StrEnum):
@@ -65,10 +65,10 @@ class WarningRates:
 
     false_looks: float = 0.01
     false_holds: float = 0.001
-    candidate_photos: float = 0.34
-    new_candidates: float = 0.10
-    separation: float = 3.2
-    missed: float = 0.05
+    candidate_photos: float = 0.21
+    new_candidates: float = 0.20
+    separation: float = 2.1
+    missed: float = 0.35
 
     def __post_init__(self) -> None:
         for entry in fields(self):

@@ -9,7 +9,7 @@ there again, and from the pair before and after watering.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
-from math import exp, log
+from math import exp, hypot, inf, log
 from typing import Final
 
 from trayvision.harmless_causes import (
@@ -27,9 +27,9 @@ from trayvision.sequential_test import effective_readings
 
 # Correlation of a candidate's likelihood from photo to photo, in logits: judgement.
 PHOTO_CORRELATION: Final = 0.4
-# Likelihoods are calibrated on candidates of which half were mould: then the log likelihood
-# ratio of a single photo is the logit of its likelihood.
-CALIBRATION_SHARE: Final = 0.5
+# Share of mould among the candidates that likelihoods are fitted on (`mould_likelihood`): by so
+# much the logit of a single photo's likelihood is more than its log likelihood ratio.
+CALIBRATION_SHARE: Final = 108 / 165
 _SUREST: Final = 0.985
 WATER_PAIR: Final = timedelta(hours=3)
 _MOST_WATER_NATS: Final = 4.0
@@ -38,6 +38,10 @@ _SIBLING_NATS: Final = 2.0
 # shadow or a husk. Judgement.
 _DARK_NATS: Final = 1.0
 _LEAST_FUZZ: Final = 0.15
+# Until then what looks like floor is floor: mould is seldom there yet.
+_FLOOR_DAYS: Final = 2.5
+# Of a place known to so many standard uncertainties.
+_GATE: Final = 3.0
 
 # Mould is reported mostly from day 4 on, root hairs peak on days 2 and 3. As a spending of the
 # false alarm rate over the days these odds keep the stated rate where their mean over the days
@@ -107,13 +111,16 @@ def patch_evidence(track: TrackedPatch, context: PatchContext) -> PatchEvidence:
     context : PatchContext
     """
     beginnings = [place for place, event in enumerate(track.events) if event.sighting is not None]
+    floored = _floor_before(track, context)
     return max(
-        (_evidence_from(track.events[place:], context) for place in beginnings),
+        (_evidence_from(track.events[place:], context, floored) for place in beginnings),
         key=lambda evidence: evidence.total,
     )
 
 
-def _evidence_from(events: Sequence[PatchEvent], context: PatchContext) -> PatchEvidence:
+def _evidence_from(
+    events: Sequence[PatchEvent], context: PatchContext, floored: bool | None
+) -> PatchEvidence:
     sightings = [(e.photo, e.sighting) for e in events if e.sighting is not None]
     first_photo, first = sightings[0]
     day = context.days.get(first_photo.photo_id)
@@ -132,7 +139,7 @@ def _evidence_from(events: Sequence[PatchEvent], context: PatchContext) -> Patch
             temperature_c=context.temperature_c,
         )
         again = _seen_again(events, pairs, behaviour)
-        against[cause] = growth + again + _wetted(pairs, behaviour)
+        against[cause] = growth + again + _wetted(pairs, behaviour) + _bared(floored, behaviour)
     terms = {cause: log(weights[cause]) - against[cause] for cause in HARMLESS}
     top = max(terms.values())
     behaviour_nats = -(top + log(sum(exp(term - top) for term in terms.values())))
@@ -226,6 +233,33 @@ def _one_pair(pair: _WaterPair, other: Behaviour) -> float:
     middle = (MOULD.log_ratio_when_wet + other.log_ratio_when_wet) / 2
     # A patch that seems to have grown in minutes says no more than one that stayed.
     return stays + shift * (min(ratio, 0.0) - middle) / WET_RATIO_SPREAD**2
+
+
+def _floor_before(track: TrackedPatch, context: PatchContext) -> bool | None:
+    """Whether photos of the first days show bare floor at a patch's place; None without any.
+
+    Later ones are not asked: a smooth white patch passes for floor.
+    """
+    place = track.events[0].sighting
+    early = [
+        photo for photo in track.before if context.days.get(photo.photo_id, inf) <= _FLOOR_DAYS
+    ]
+    if place is None or not early:
+        return None
+    return any(
+        hypot(spot.x_mm - place.x_mm, spot.y_mm - place.y_mm)
+        <= spot.diameter_mm / 2 + _GATE * photo.position_uncertainty_mm
+        for photo in early
+        for spot in photo.bare_floor
+    )
+
+
+def _bared(floored: bool | None, other: Behaviour) -> float:
+    """What floor seen there before, or seed, says for mould against one explanation."""
+    if floored is None:
+        return 0.0
+    mould, harmless = MOULD.floor_before, other.floor_before
+    return log(mould / harmless) if floored else log((1 - mould) / (1 - harmless))
 
 
 def _seen_again(

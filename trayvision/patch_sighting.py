@@ -63,6 +63,15 @@ class PatchSighting:
 
 
 @dataclass(frozen=True, slots=True)
+class Spot:
+    """A marked area of a tray: centre in tray mm and diameter of the circle of equal area."""
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class TrayPhoto:
     """What one photo says about one tray, as far as patches go.
 
@@ -73,6 +82,8 @@ class TrayPhoto:
     taken_at : datetime
         With a time zone.
     patches : tuple of PatchSighting
+    bare_floor : tuple of Spot
+        Where the tray's floor shows.
     smallest_patch_mm : float or None
         Diameter of the smallest patch the photo could have shown; None: no patch at all could
         be judged (blurred, fogged, coloured light).
@@ -95,6 +106,7 @@ class TrayPhoto:
     photo_id: str
     taken_at: datetime
     patches: tuple[PatchSighting, ...] = ()
+    bare_floor: tuple[Spot, ...] = ()
     smallest_patch_mm: float | None = 5.0
     seen: float = 1.0
     cover: float | None = None

@@ -39,9 +39,12 @@ class TrackedPatch:
     ----------
     events : tuple of PatchEvent
         In order of time; the first one is a sighting.
+    before : tuple of TrayPhoto
+        The run's photos before it, in order of time.
     """
 
     events: tuple[PatchEvent, ...]
+    before: tuple[TrayPhoto, ...] = ()
 
     @property
     def sightings(self) -> tuple[tuple[TrayPhoto, PatchSighting], ...]:
@@ -98,7 +101,8 @@ def track_patches(photos: Iterable[TrayPhoto]) -> tuple[TrackedPatch, ...]:
                 PatchEvent(photo, place.get(index))
                 for index, photo in enumerate(ordered)
                 if index >= min(place)
-            )
+            ),
+            ordered[: min(place)],
         )
         for place in places
     )
