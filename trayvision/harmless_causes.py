@@ -63,7 +63,7 @@ HARMLESS: Final[Mapping[Cause, Behaviour]] = {
     Cause.HUSKS: Behaviour(0.93, 0.7, 0.05, 0.0),
     Cause.SHADOW: Behaviour(0.40, 4.0, 0.05, 0.0),
     # Blades open and close over it.
-    Cause.FLOOR: Behaviour(0.60, 4.0, 0.05, 0.0, floor_before=0.9),
+    Cause.FLOOR: Behaviour(0.60, 2.0, 0.05, 0.0, floor_before=0.9),
 }
 
 _HAIRS_FIRST_DAY, _HAIRS_LAST_DAY = 1.0, 4.0
