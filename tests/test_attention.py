@@ -50,7 +50,7 @@ def mouldy(tray: int, *, until: float = 6.0, x: float = -200.0, **said: object) 
     for half_days in range(1, int(2 * until) + 1):
         day = half_days / 2
         size = 12 * (day - 4)
-        seen = (patch(size, 0.6 + 0.15 * min(day - 4, 2), x),) if size > 4 else ()
+        seen = (patch(size, 0.75 + 0.08 * min(day - 4, 2), x),) if size > 4 else ()
         readings.append(reading(tray, day, *seen, cover=0.3))
     return run(tray, readings, **said)
 
@@ -462,7 +462,7 @@ def test_right_stays_open_and_counts() -> None:
 
 
 def test_many_wrong_looks_make_the_room_ask_for_more() -> None:
-    found = room([run(7, [reading(7, 5.0, patch(8.0, 0.66), cover=0.3)])], 5.1)
+    found = room([run(7, [reading(7, 5.0, patch(8.0, 0.8), cover=0.3)])], 5.1)
     assert kinds(found) == [FlagKind.POSSIBLE_MOULD]
     said = tuple(
         Answer(f"possible mould/run-{n}/0,0", AnswerKind.WRONG, at(1.0), cause="glare")

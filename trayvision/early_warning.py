@@ -20,11 +20,11 @@ from trayvision.patch_tracking import TrackedPatch, track_patches
 from trayvision.sequential_test import ErrorRates, decision_interval
 
 # The evidence counts the photos of one patch as correlated and each of them for less than it
-# tells, so it reaches a bound more rarely than the two tests reckon. Over 4500 drawn series of
-# each kind (`tests/benchmarks/benchmark_early_warning.py`, seeds 11 to 13) bounds lower by that
-# much, nats, left 0.68 % false looks of 1 % allowed (0.87 % with four photos a day), and none of
-# 86 332 tray-looks a false hold.
-# That of the hold could be twice as large; outlines in photos differ more than drawn ones.
+# tells, so it reaches a bound more rarely than the two tests reckon. With bounds lower by that
+# much, nats, 1.03 % of 1067 tray-looks of 140 rendered clean series were false looks and none was a
+# false hold (1 % and 0.1 % allowed); of 1070 on 140 others, on which nothing was chosen, 0.47 % and
+# none (`tests/benchmarks/replay_series.py`).
+# That of the hold could be larger still; outlines in photos differ more than rendered ones.
 _LOOK_ROOM: Final = 0.25
 _HOLD_ROOM: Final = 1.95
 
@@ -54,8 +54,8 @@ class WarningRates:
     missed : float
         Share of mouldy patches that the hold may miss.
 
-    The last four stand for a segmentation that calls one clean photo in 50 mouldy and finds
-    95 % of the patches of 8 mm; `trayvision.synthetic_mould` draws photos of that kind.
+    The last four were measured over 280 rendered series (`sample_images/series_set.py`, 0 to 279)
+    with the networks as they are; `trayvision.synthetic_mould` draws photos of that kind.
 
     Raises
     ------

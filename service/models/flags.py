@@ -28,6 +28,7 @@ class Verdict(StrEnum):
     GLARE = "glare"
     HUSKS = "husks"
     SHADOW = "shadow"
+    FLOOR = "bare floor"
     OTHER = "something else"
 
 

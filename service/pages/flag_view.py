@@ -22,6 +22,7 @@ INSTEAD: Final = (
     (Verdict.GLARE, "Glare of water or lamp"),
     (Verdict.HUSKS, "Husks or bare seed"),
     (Verdict.SHADOW, "A shadow"),
+    (Verdict.FLOOR, "Bare floor"),
     (Verdict.OTHER, "Something else"),
 )
 VERDICT_WORDS: Final = {
@@ -31,6 +32,7 @@ VERDICT_WORDS: Final = {
     Verdict.GLARE: "it was glare",
     Verdict.HUSKS: "it was husks or bare seed",
     Verdict.SHADOW: "it was a shadow",
+    Verdict.FLOOR: "it was bare floor",
     Verdict.OTHER: "it was something else",
 }
 # What lies in the room and not in a tray has no picture.
