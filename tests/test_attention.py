@@ -13,7 +13,7 @@ from tests.rooms import SPREAD_AT, at, healthy, reading, room, run, usual_height
 from trayvision.attention import AttentionList, all_flags, find_attention
 from trayvision.attention_answers import is_open
 from trayvision.attention_flags import Flag, FlagKind
-from trayvision.attention_readings import Spot, reading_of_record
+from trayvision.attention_readings import reading_of_record
 from trayvision.attention_state import (
     AirReading,
     Answer,
@@ -25,7 +25,7 @@ from trayvision.attention_state import (
     RunState,
 )
 from trayvision.measurement import Measurement
-from trayvision.patch_sighting import PatchSighting, Watering
+from trayvision.patch_sighting import PatchSighting, Spot, Watering
 from trayvision.quality_flags import Doubt
 
 HOUR = timedelta(hours=1)

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from trayvision.attention_readings import Spot, TrayReading
+from trayvision.attention_readings import TrayReading
 from trayvision.attention_state import Level, RoomState, RunState
+from trayvision.patch_sighting import Spot
 from trayvision.score_parts import likelihood_words
 
 # A sentence names no more trays than a person takes along.

@@ -11,7 +11,7 @@ from statistics import median
 from typing import Final
 
 from trayvision.attention_flags import Flag, FlagKind, at_once, flag_key, tray_words
-from trayvision.attention_readings import Spot, TrayReading
+from trayvision.attention_readings import TrayReading
 from trayvision.attention_state import Level, RoomState, RunState
 from trayvision.expectations import (
     BARE_SHARE,
@@ -26,7 +26,7 @@ from trayvision.expectations import (
     usual_range,
 )
 from trayvision.health_score import COMPARE, SPREAD_AGAIN
-from trayvision.patch_sighting import Watering
+from trayvision.patch_sighting import Spot, Watering
 from trayvision.quality_flags import Doubt
 
 # A reading that old says nothing about now.

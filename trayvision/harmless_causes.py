@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Final
 
 # Share of a tray that is bare, about: mould and most else is no likelier there than anywhere.
-BARE_SHARE: Final = 0.02
+_BARE_BY_CHANCE: Final = 0.02
 
 
 class Cause(StrEnum):
@@ -47,7 +47,7 @@ class Behaviour:
     growth_spread_mm_per_day: float
     gone_when_wet: float
     log_ratio_when_wet: float
-    floor_before: float = BARE_SHARE
+    floor_before: float = _BARE_BY_CHANCE
 
 
 # A log ratio of diameters in the pair before and after watering scatters by that much.
