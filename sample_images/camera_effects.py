@@ -118,8 +118,14 @@ class Shot:
     maker: str
 
 
-def _exif(shot: Shot) -> Image.Exif:
-    equivalent = 18.0 / np.tan(np.radians(shot.hfov_deg) / 2)
+# Of a film picture of 36 mm x 24 mm, to whose diagonal the equivalent focal length refers (CIPA
+# DCG-001).
+_FILM_DIAGONAL_MM = 43.27
+
+
+def _exif(shot: Shot, size: tuple[int, int]) -> Image.Exif:
+    focal_px = size[0] / 2 / np.tan(np.radians(shot.hfov_deg) / 2)
+    equivalent = _FILM_DIAGONAL_MM * focal_px / np.hypot(*size)
     zone = shot.taken_at.strftime("%z")
     exif = Image.Exif()
     exif[ExifTags.Base.Make] = shot.maker
@@ -136,7 +142,7 @@ def _exif(shot: Shot) -> Image.Exif:
 def save_jpeg(photo: Array, path: Path, *, quality: int, shot: Shot | None) -> None:
     """Write the photo; ``shot`` adds EXIF and, for orientation 6, stores it turned."""
     stored = np.rot90(photo) if shot is not None and shot.orientation == 6 else photo
-    exif = Image.Exif() if shot is None else _exif(shot)
+    exif = Image.Exif() if shot is None else _exif(shot, (photo.shape[1], photo.shape[0]))
     picture = Image.fromarray(np.ascontiguousarray(stored))
     picture.save(path, "JPEG", quality=quality, exif=exif, optimize=True)
 
