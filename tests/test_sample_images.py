@@ -88,6 +88,7 @@ def test_masks_fit_their_photo_and_their_truth(path: Path) -> None:
     assert photo.shape[:2] == mask.shape
 
 
+# The equivalent refers to the diagonal of 36 mm x 24 mm (CIPA DCG-001).
 def test_every_photo_has_exif_with_time_offset_and_focal_length() -> None:
     orientations = set()
     for path in EVERY:
@@ -98,7 +99,8 @@ def test_every_photo_has_exif_with_time_offset_and_focal_length() -> None:
         stamp = details[ExifTags.Base.DateTimeOriginal] + details[ExifTags.Base.OffsetTimeOriginal]
         taken = datetime.strptime(stamp, "%Y:%m:%d %H:%M:%S%z")
         assert abs((taken - datetime.fromisoformat(facts["taken_at"])).total_seconds()) < 1
-        equivalent = 18 / np.tan(np.radians(facts["camera"]["hfov_deg"]) / 2)
+        camera = facts["camera"]
+        equivalent = 43.27 * camera["fx"] / np.hypot(camera["width"], camera["height"])
         assert abs(details[ExifTags.Base.FocalLengthIn35mmFilm] - equivalent) <= 0.51
         orientation = exif[ExifTags.Base.Orientation]
         orientations.add(orientation)

@@ -17,10 +17,11 @@ from trayvision.quality_flags import PhotoProblem
 GREY_CHANNEL_SPREAD = 2
 # Red and blue of a toned photo (sepia, a blue filter) follow from its green alone. How far the mean
 # of a block may be from that, in levels of a photo whose brightest blocks are white: in 1 and in
-# none of 100 blocks. Toned JPEGs of quality 40 and more stay below 8 and 19, the rendered
-# photos of trays lie above 16 and 23.
+# none of 100 blocks. Toned JPEGs of quality 85 and more stay below, unless the tone clipped them.
+# What is brown all over is no toned photo: a rendered tray of bare seed differs by 9.6 and 12, a
+# photograph of wood by 6.6 and 15.
 TONED_BLOCK_PX = 16
-TONED_SPREAD, TONED_SPREAD_ANYWHERE = 10.0, 20.0
+TONED_SPREAD, TONED_SPREAD_ANYWHERE = 5.0, 9.0
 _TONE_CURVE_DEGREE = 3
 
 # What Pillow, libheif and littleCMS raise on damaged bytes; anything else is our own mistake.

@@ -33,6 +33,8 @@ _SURROUNDINGS_MM = 8.0
 _LEAST_DETAIL = 0.015
 # Noise of a dark surface is no detail.
 _DARK_LEVEL = 20
+# From this share on a place may be part of a patch, which is smooth.
+_SIGN_OF_MOULD = 0.1
 
 
 @dataclass(frozen=True)
@@ -157,6 +159,7 @@ def _too_smooth(colours: npt.NDArray[np.uint8], shares: FloatImage) -> npt.NDArr
     Mould may be as smooth as it likes, and bare floor is.
     """
     grown = shares[TrayClass.BED] + shares[TrayClass.SHOOT] > 0.5
+    grown &= shares[TrayClass.MOULD] < _SIGN_OF_MOULD
     level = cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY).astype(np.float32)
     fine, coarse = (cv2.GaussianBlur(level, (0, 0), mm / PLAN_MM_PER_PX) for mm in _DETAIL_MM)
     around = _SURROUNDINGS_MM / PLAN_MM_PER_PX
