@@ -10,7 +10,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trayvision.early_warning import Alert, RoomVerdicts, RunWarning, WarningRates, watch_run
+from trayvision.early_warning import (
+    Alert,
+    RoomVerdicts,
+    RunWarning,
+    WarningRates,
+    alert_likelihood,
+    watch_run,
+)
 from trayvision.harmless_causes import HARMLESS, MOULD, Cause, cause_weights
 from trayvision.patch_evidence import PHOTO_CORRELATION, PatchContext, day_nats
 from trayvision.patch_sighting import PatchSighting, Spot, TrayPhoto, Watering
@@ -394,4 +401,8 @@ def test_error_rates_are_kept_on_simulated_series(habits: MouldHabits, least_fou
 def test_likelihood_rises_with_the_evidence_and_is_never_certain() -> None:
     weak = watch([photo(5, sighting(8.0, 0.65))]).suspicions[0]
     strong = watch([photo(5 + n / 2, sighting(9.0 + 6 * n, 0.97)) for n in range(5)]).suspicions[0]
-    assert 0 < weak.likelihood < 0.5 < strong.likelihood < 1
+    assert 0 < weak.likelihood < 0.5 < strong.likelihood <= 0.95
+    # The log odds at the bound, -1.8, and two more for each nat beyond.
+    assert alert_likelihood(0.0) == pytest.approx(1 / (1 + exp(1.8)))
+    assert alert_likelihood(0.9) == pytest.approx(0.5)
+    assert alert_likelihood(20.0) == 0.95

@@ -17,7 +17,7 @@ from math import hypot
 import numpy as np
 from numpy.typing import NDArray
 
-from trayvision.early_warning import ODDS_AT_LOOK, WarningRates
+from trayvision.early_warning import WarningRates, alert_likelihood
 from trayvision.patch_evidence import patch_evidence
 from trayvision.patch_tracking import TrackedPatch, track_patches
 from trayvision.synthetic_mould import MouldHabits, SyntheticSeries, SyntheticTrays
@@ -154,7 +154,7 @@ def reliability(clean: Sequence[Trace], mouldy: Sequence[Trace], look: float) ->
     """Claimed and true share of mould among tray-looks that ask for a look."""
     lines = []
     totals = [np.concatenate([t.once[t.once >= look] for t in ts]) for ts in (clean, mouldy)]
-    claims = [1 / (1 + np.exp(-(ODDS_AT_LOOK + total - look))) for total in totals]
+    claims = [np.array([alert_likelihood(one - look) for one in total]) for total in totals]
     for low, high in ((0.0, 0.35), (0.35, 0.5), (0.5, 0.65), (0.65, 0.8), (0.8, 0.9), (0.9, 1.0)):
         harmless, mould = (
             share * int(((claim >= low) & (claim < high)).sum())
