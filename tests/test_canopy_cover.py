@@ -116,6 +116,15 @@ def test_what_is_not_judged_neither_counts_nor_dilutes() -> None:
     assert np.isnan(part.cells[:, 0]).all()
 
 
+def test_shoots_that_come_up_unseen_widen_the_interval_on_their_days() -> None:
+    plan = planted(np.full((ROWS, COLUMNS), TrayClass.BED))
+    usual, day_3, day_5 = (measure_cover(plan, day=day).cover for day in (None, 3.0, 5.0))
+    assert usual.value == day_3.value == day_5.value
+    assert usual.uncertainty == day_5.uncertainty
+    assert usual.uncertainty is not None
+    assert day_3.uncertainty == pytest.approx(np.hypot(usual.uncertainty, 0.012))
+
+
 def test_too_little_seen_is_not_guessed() -> None:
     judged = np.zeros((ROWS, COLUMNS), dtype=bool)
     judged[:30, :] = True

@@ -11,8 +11,10 @@ import pytest
 from PIL import Image, ImageCms
 
 from tests.encoded_pictures import encode, png_of, scene
+from trayvision.inspection import inspect_photo
+from trayvision.inspection_record import photo_record
 from trayvision.photo import load_photo
-from trayvision.photo_pixels import p3_as_srgb
+from trayvision.photo_pixels import is_toned, p3_as_srgb
 from trayvision.quality_flags import Doubt, PhotoProblem
 
 SAMPLE_PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
@@ -40,11 +42,18 @@ def test_toned_photo_has_no_colour_and_a_dark_one_has(tint: tuple[float, float, 
     sample = SAMPLE_PHOTOS / "day3-wheat-weak-germination-fixed.jpg"
     colour = np.asarray(Image.open(sample).convert("RGB"))
     level = np.asarray(Image.open(sample).convert("L")).astype(np.float64)
-    toned = Image.fromarray(np.rint(level[..., None] * tint).astype(np.uint8))
-    assert Doubt.GREYSCALE in load_photo(encode(toned)).doubts
+    toned = load_photo(encode(Image.fromarray(np.rint(level[..., None] * tint).astype(np.uint8))))
+    assert is_toned(toned.pixels)
     # A fourth of the encoded level is about 4 % of the light: far too dark, and not grey.
-    dark = Image.fromarray(colour // 4)
-    assert Doubt.GREYSCALE not in load_photo(encode(dark)).doubts
+    assert not is_toned(load_photo(encode(Image.fromarray(colour // 4))).pixels)
+
+
+def test_a_photo_that_one_colour_fills_is_not_without_colour() -> None:
+    # Without a kit in it: a leaf or soil from near by.
+    photo = load_photo(encode(Image.new("RGB", (640, 420), (90, 140, 60))))
+    assert Doubt.GREYSCALE not in photo.doubts
+    told = photo_record(inspect_photo(photo, whole_photo=True))["trays"][0]
+    assert told["cover"]["value"] is not None
 
 
 def test_palette_photo_gives_its_colours() -> None:

@@ -47,6 +47,10 @@ _SEGMENTATION_FLOOR = 0.006
 # they green.
 _PALE_SHARE = 0.9
 _PALE_AT_MOST = 0.025
+# On the days on which they come up, where hardly any is told yet: on day 3 of 560 rendered series
+# the interval held for 72 % without it, for 92 % with it.
+_COMING_UP_DAYS = 2.25, 3.75
+_COMING_UP = 0.012
 
 
 @dataclass(frozen=True)
@@ -76,12 +80,14 @@ class CanopyCover:
         return cls(Measurement.unknown("1", reason), None, np.full((1, 1), np.nan), _CELL_MM)
 
 
-def measure_cover(plan: TrayPlan) -> CanopyCover:
+def measure_cover(plan: TrayPlan, *, day: float | None = None) -> CanopyCover:
     """Measure the canopy cover of a tray from its plan.
 
     Parameters
     ----------
     plan : TrayPlan
+    day : float, optional
+        Days since spreading, where known.
 
     Returns
     -------
@@ -103,6 +109,7 @@ def measure_cover(plan: TrayPlan) -> CanopyCover:
             _slant_uncertainty(seen, tangent, weight) ** 2
             + _segmentation_uncertainty(shoots, cells, tangent, weight) ** 2
             + _unseen_uncertainty(seen, weight, plan.seen) ** 2
+            + _coming_up(day) ** 2
         )
     )
     return CanopyCover(
@@ -241,6 +248,11 @@ def _segmentation_uncertainty(
     ]
     pale = min(_PALE_SHARE * sum(ends) / 2, _PALE_AT_MOST)
     return float(np.linalg.norm([(ends[1] - ends[0]) / 2, _SEGMENTATION_FLOOR, pale]))
+
+
+def _coming_up(day: float | None) -> float:
+    first, last = _COMING_UP_DAYS
+    return _COMING_UP if day is not None and first <= day <= last else 0.0
 
 
 def _unseen_uncertainty(seen: FloatArray, weight: FloatArray, judged: float) -> float:

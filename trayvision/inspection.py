@@ -1,6 +1,7 @@
 """The composer: a photo in, the inspection of every tray in it out."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from trayvision.bed_height import TYPICAL_BED_HEIGHT_MM
@@ -11,6 +12,7 @@ from trayvision.marked_pose import place_marked
 from trayvision.marked_tray import MarkedTray
 from trayvision.measurement import Measurement
 from trayvision.photo import Photo, load_photo
+from trayvision.photo_pixels import is_toned
 from trayvision.pose import find_trays
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
@@ -65,6 +67,8 @@ def inspect_photo(
     if whole_photo:
         return Inspection(photo, (_inspect_frame(photo, day),), ())
     found = find_trays(photo, size=room.size_of, camera=camera, earlier=earlier)
+    if found.poses and Doubt.GREYSCALE not in photo.doubts and is_toned(photo.pixels):
+        photo = replace(photo, doubts=(*photo.doubts, Doubt.GREYSCALE))
     trays = tuple(
         _inspect_tray(
             photo,

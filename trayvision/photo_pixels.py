@@ -135,11 +135,7 @@ def p3_as_srgb(image: Image.Image) -> Image.Image:
 
 
 def is_grey(pixels: npt.NDArray[np.uint8]) -> bool:
-    """Whether (h, w, 3) pixels hold no colour beyond the noise of a grey or toned JPEG."""
-    return _is_neutral(pixels) or _is_toned(pixels)
-
-
-def _is_neutral(pixels: npt.NDArray[np.uint8]) -> bool:
+    """Whether (h, w, 3) pixels hold no colour beyond the noise of a grey JPEG."""
     # A coarse sample first: it finds the colour of nearly every colour photo at once.
     for step in (32, 4):
         red, green, blue = np.moveaxis(pixels[::step, ::step].astype(np.int16), 2, 0)
@@ -148,8 +144,12 @@ def _is_neutral(pixels: npt.NDArray[np.uint8]) -> bool:
     return True
 
 
-def _is_toned(pixels: npt.NDArray[np.uint8]) -> bool:
-    """Whether one curve each turns green into red and into blue, all over the picture."""
+def is_toned(pixels: npt.NDArray[np.uint8]) -> bool:
+    """Whether one curve each turns green into red and into blue, all over (h, w, 3) pixels.
+
+    So it is in a toned photo, but in one that a leaf or soil fills as well: only where a kit, white
+    and black, lies in it does it speak for a tone.
+    """
     width, height = (max(1, side // TONED_BLOCK_PX) for side in pixels.shape[1::-1])
     blocks = cv2.resize(pixels, (width, height), interpolation=cv2.INTER_AREA).reshape(-1, 3)
     red, green, blue = blocks.astype(np.float64).T

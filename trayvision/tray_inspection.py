@@ -125,7 +125,7 @@ def compose(
     if grey:
         cover = CanopyCover.unknown(Doubt.GREYSCALE)
     else:
-        cover = measure_frame_cover(plan) if pose is None else measure_cover(plan)
+        cover = measure_frame_cover(plan) if pose is None else measure_cover(plan, day=day)
     if marked is not None:
         cover = _less_sure(cover, marked.edge_share(max(photo.width, photo.height)))
     true_colours = not (light.coloured or grey)

@@ -99,6 +99,8 @@ def _entries(room: Room) -> Iterator[Callable[[], Any]]:
     yield lambda: room.client.delete(f"/api/photos/{hidden}/trays/8")
     yield lambda: room.patch("/api/photos/1", taken_at=_days_ago(2))
     yield lambda: room.client.delete("/api/harvests/1")
+    fed = {"weight_g": 4800.0, "harvested_at": _days_ago(0.25), "ends_run": True}
+    yield lambda: room.post("/api/runs/3/harvests", **fed)
     yield lambda: room.post("/api/trays/8/states", state="resting")
     yield lambda: room.patch("/api/room", target_shoot_height_mm=90.0)
     yield lambda: room.client.delete("/api/runs/1")
