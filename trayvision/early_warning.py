@@ -22,7 +22,7 @@ from trayvision.sequential_test import ErrorRates, decision_interval
 # The evidence counts the photos of one patch as correlated and each of them for less than it
 # tells, so it reaches a bound more rarely than the two tests reckon. With bounds lower by that
 # much, nats, 1.03 % of 1067 tray-looks of 140 rendered clean series were false looks and none was a
-# false hold (1 % and 0.1 % allowed); of 1070 on 140 others, on which nothing was chosen, 0.47 % and
+# false hold (1 % and 0.1 % allowed); of 2158 on 280 others, on which nothing was chosen, 0.79 % and
 # none (`tests/benchmarks/replay_series.py`).
 # That of the hold could be larger still; outlines in photos differ more than rendered ones.
 _LOOK_ROOM: Final = 0.25
