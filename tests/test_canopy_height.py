@@ -52,6 +52,21 @@ def test_bare_bed_is_read_as_the_bed(bed_mm: float) -> None:
     assert measured.value == pytest.approx(bed_mm, abs=3.0)
 
 
+@pytest.mark.parametrize("bed_mm", [3.0, 6.0, 9.0])
+@pytest.mark.parametrize("bed_colour", [(150, 120, 80), (28, 26, 24)], ids=["straw", "in shade"])
+def test_a_bed_within_the_lowest_band_is_known_to_lie_there(
+    bed_mm: float, bed_colour: tuple[int, int, int]
+) -> None:
+    # The lowest band, 0 to 10 mm, is black: a bed in shade is no darker, and hides nothing of it.
+    tray = DrawnTray(
+        17, SIZE, green=bed_colour, cover=1.0, bed_height_mm=0.0, canopy_height_mm=bed_mm
+    )
+    measured = height_of(tray)
+    assert measured.value is not None and measured.uncertainty is not None
+    assert 5.0 <= measured.value <= 11.0
+    assert abs(measured.value - bed_mm) <= 1.96 * measured.uncertainty
+
+
 def test_blur_noise_and_dim_light_move_it_no_more_than_stated() -> None:
     tray = DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=71.0)
     for measured in (height_of(tray, blur_px=1.6), height_of(tray, noise=6.0)):
