@@ -125,6 +125,19 @@ def test_shoots_that_come_up_unseen_widen_the_interval_on_their_days() -> None:
     assert day_3.uncertainty == pytest.approx(np.hypot(usual.uncertainty, 0.012))
 
 
+def test_the_interval_is_wider_where_a_canopy_closes() -> None:
+    shoots = np.arange(COLUMNS) % 20
+    covers = []
+    for full in (10, 18, 20):
+        classes = np.where(shoots < full, TrayClass.SHOOT, TrayClass.BED)
+        covers.append(measure_cover(planted(np.broadcast_to(classes, (ROWS, COLUMNS)))).cover)
+    half, closing, closed = covers
+    assert half.uncertainty is not None and closing.uncertainty is not None
+    assert closed.uncertainty is not None and closing.value == pytest.approx(0.9, abs=0.02)
+    assert half.uncertainty < 0.03 < closing.uncertainty
+    assert closed.uncertainty < 0.03
+
+
 def test_too_little_seen_is_not_guessed() -> None:
     judged = np.zeros((ROWS, COLUMNS), dtype=bool)
     judged[:30, :] = True
