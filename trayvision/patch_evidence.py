@@ -27,8 +27,8 @@ from trayvision.sequential_test import effective_readings
 
 # Correlation of a candidate's likelihood from photo to photo, in logits: judgement.
 PHOTO_CORRELATION: Final = 0.4
-# Share of mould among the candidates that likelihoods are fitted on (`mould_likelihood`): by so
-# much the logit of a single photo's likelihood is more than its log likelihood ratio.
+# Share of mould among the candidates that likelihoods are fitted on (`mould_likelihood`): a photo's
+# log likelihood ratio is the logit of its likelihood less the log odds of that share.
 CALIBRATION_SHARE: Final = 108 / 165
 _SUREST: Final = 0.985
 WATER_PAIR: Final = timedelta(hours=3)

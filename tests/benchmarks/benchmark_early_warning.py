@@ -87,7 +87,7 @@ def trace(series: SyntheticSeries) -> Trace:
         skipped = len(series.photos) - len(track.events)
         sighted[skipped:] = True
         for count in range(1, len(track.events) + 1):
-            sofar = TrackedPatch(track.events[:count])
+            sofar = TrackedPatch(track.events[:count], track.before)
             total = patch_evidence(sofar, series.context).total
             now = skipped + count - 1
             once[now] = max(once[now], total)

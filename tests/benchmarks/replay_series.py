@@ -32,6 +32,8 @@ from trayvision.patch_sighting import TrayPhoto
 LIMIT_MM = 10.0
 # Visible is as in the accuracy table: a quarter of the patch, and 16 px across.
 LEAST_SHARE, LEAST_PX = 0.25, 16.0
+# How far beyond its radius and a quarter a followed patch may lie from where the true one is now.
+NEAR_MM = 8.0
 HEADING = (
     "  look   false    false   clean series  reported by the photo past 10 mm, one and two\n"
     " bound   looks    holds        flagged  later, ever; held by two later"
@@ -141,7 +143,7 @@ def course(days: Sequence[Day]) -> Course:
             near = (
                 day.patch is not None
                 and hypot(seen.x_mm - day.patch.x_mm, seen.y_mm - day.patch.y_mm)
-                <= max(day.patch.diameter_mm / 2, 4.0) * 1.25 + LIMIT_MM - 2.0
+                <= max(day.patch.diameter_mm / 2, 4.0) * 1.25 + NEAR_MM
             )
             best[near] = max(best[near], one.evidence.total)
             if len(one.track.sightings) > 1:
@@ -174,7 +176,7 @@ def lines(series: Mapping[int, Sequence[Day]]) -> Iterator[str]:
         held = np.mean([step.far_twice >= rates.hold_bound for step in steps])
         flagged = sum(any(step.far >= look for step in one) for one in clean)
         after = []
-        for later in (0, 1, 2, len(steps)):
+        for later in (0, 1, 2, photos):
             until = [(c, days[min(p + later, len(days) - 1)].day) for days, c, p in sick]
             after.append(
                 sum(any(s.near >= look and s.day.day <= end for s in c) for c, end in until)
