@@ -11,12 +11,15 @@ from tqdm import tqdm
 from service.demo import DemoClock, DemoDay, demo_settings, fresh_folder, play
 from service.demo_room import FARM, SampleRun
 from service.file_lock import served_once
+from service.free_port import free_port
 from service.models.flags import FlagOut
 from service.refusals import Conflict
+from service.settings import Settings
 from trayvision.attention_flags import trays_words
 
 SAMPLE_RUN: Final = Path(__file__).resolve().parents[1] / "sample_images" / "run"
 _FOLDER: Final = Path("out/demo/room")
+_HOST: Final = "127.0.0.1"
 _SIGNS: Final = {"hold": "■", "look": "○", "note": "·"}
 
 
@@ -38,30 +41,33 @@ def run_demo(options: argparse.Namespace) -> int:
     Raises
     ------
     ValueError
-        If the folder holds anything but an earlier demonstration, or one that is at work, or
-        there is no sample run.
+        If the folder holds anything but an earlier demonstration, or one that is at work, the
+        port to listen on afterwards cannot be had, or there is no sample run.
     """
     sample = SampleRun.read(SAMPLE_RUN)
     folder = Path(options.data)
+    settings = demo_settings(folder, sample)
+    asked = settings.port if options.port is None else options.port
+    # Before the demonstration that lies there is removed, and minutes are played.
+    port = None if options.no_serve else free_port(_HOST, asked)
     try:
         fresh_folder(folder)
         with served_once(folder):
-            return _play_and_serve(options, sample, folder)
+            return _play_and_serve(settings, sample, port)
     except Conflict as conflict:
         raise ValueError(str(conflict)) from conflict
 
 
-def _play_and_serve(options: argparse.Namespace, sample: SampleRun, folder: Path) -> int:
-    settings = demo_settings(folder, sample)
+def _play_and_serve(settings: Settings, sample: SampleRun, port: int | None) -> int:
     clock = DemoClock(sample.spread_at)
     print(f"{FARM}: {len(sample.trays)} trays, photos of {_days(sample)} days.")
     print("The trays are rendered; farm, air and water are invented.")
     with tqdm(total=len(sample.photos), unit="photo", disable=None, leave=False) as progress:
         for day in play(settings, sample, clock=clock, after_photo=progress.update):
             progress.write(day_words(day), file=sys.stdout)
-    print(f"\nLog and photos: {folder.resolve()}")
-    if not options.no_serve:
-        _serve(folder, sample, clock, options.port)
+    print(f"\nLog and photos: {settings.data.resolve()}")
+    if port is not None:
+        _serve(settings, clock, port)
     return 0
 
 
@@ -90,15 +96,13 @@ def _days(sample: SampleRun) -> int:
     return (last.date() - first.date()) // timedelta(days=1) + 1
 
 
-def _serve(folder: Path, sample: SampleRun, clock: DemoClock, port: int | None) -> None:
+def _serve(settings: Settings, clock: DemoClock, port: int) -> None:
     import uvicorn
 
     from service.app import create_app
 
-    settings = demo_settings(folder, sample)
     clock.run_on()
     app = create_app(settings, clock=clock)
-    port = settings.port if port is None else port
     print(f"The room's clock runs on from {clock():%Y-%m-%d %H:%M} UTC.")
-    print(f"Open http://127.0.0.1:{port}/ in a browser; stop with Ctrl+C.")
-    uvicorn.run(app, host="127.0.0.1", port=port, log_level="warning", proxy_headers=False)
+    print(f"Open http://{_HOST}:{port}/ in a browser; stop with Ctrl+C.")
+    uvicorn.run(app, host=_HOST, port=port, log_level="warning", proxy_headers=False)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from pydantic import ValidationError
 
 from service.file_lock import served_once
+from service.free_port import free_port
 from service.refusals import Conflict, DatabaseAway
 from service.settings import Settings
 
@@ -72,7 +73,8 @@ def run_serve(options: argparse.Namespace) -> int:
     ------
     ValueError
         If a setting breaks its rule, another process serves the folder or the database or holds
-        the log, or the service should listen beyond this machine while no password is set.
+        the log, the address to listen on cannot be had, or the service should listen beyond this
+        machine while no password is set.
     """
     from service.server_lock import ServerLock
 
@@ -96,6 +98,7 @@ def _serve(settings: Settings, lock: "ServerLock") -> None:
     app = create_app(settings)
     try:
         _only_this_machine(app.state.service, settings.host)
+        free_port(settings.host, settings.port)
     except ValueError:
         close_service(app.state.service)
         raise

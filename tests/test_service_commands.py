@@ -1,13 +1,18 @@
 """Commands of the service are found beside the library, and missed in words."""
 
 import importlib
+import re
+import socket
+from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 
 from service.database import Database
+from service.demo import fresh_folder
 from service.file_lock import served_once
+from service.free_port import free_port
 from service.out_of_reach import out_of_reach_told
 from trayvision.__main__ import USAGE_ERROR, main
 
@@ -62,6 +67,58 @@ def test_service_that_cannot_be_loaded_is_told(
 def test_wrong_setting_is_told_like_any_wrong_option(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["serve", "--port", "70000"]) == USAGE_ERROR
     assert "trayvision serve: port: " in capsys.readouterr().err
+
+
+@pytest.fixture
+def taken_port() -> Iterator[int]:
+    with socket.create_server(("127.0.0.1", 0)) as other_program:
+        yield int(other_program.getsockname()[1])
+
+
+def test_taken_port_is_told_before_anything_is_served(
+    taken_port: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = str(tmp_path / "data")
+    assert main(["serve", "--data", data, "--port", str(taken_port)]) == USAGE_ERROR
+    told = capsys.readouterr().err
+    assert "port must be free, and another program listens there; stop that one, or" in told
+    assert f"got 127.0.0.1:{taken_port}" in told
+
+
+def test_taken_port_leaves_the_demonstration_that_lies_there(
+    taken_port: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fresh_folder(tmp_path / "room")
+    (tmp_path / "room" / "log.sqlite").write_text("played yesterday")
+    given = ["demo", "--data", str(tmp_path / "room"), "--port", str(taken_port)]
+    assert main(given) == USAGE_ERROR
+    said = capsys.readouterr()
+    assert f"got 127.0.0.1:{taken_port}" in said.err
+    assert not said.out
+    assert (tmp_path / "room" / "log.sqlite").read_text() == "played yesterday"
+
+
+def test_free_port_is_one_that_can_be_listened_on() -> None:
+    port = free_port("127.0.0.1", 0)
+    assert free_port("127.0.0.1", port) == port
+    with socket.create_server(("127.0.0.1", port)), pytest.raises(ValueError, match="must be free"):
+        free_port("127.0.0.1", port)
+    assert free_port("127.0.0.1", port) == port
+
+
+@pytest.mark.parametrize(
+    ("host", "port", "told"),
+    [
+        ("127.0.0.1", 65536, "port must be from 0 to 65535, got 65536"),
+        ("127.0.0.1", -1, "port must be from 0 to 65535, got -1"),
+        # RFC 5737: never anyone's address. RFC 6761: never anyone's name.
+        ("192.0.2.1", 8017, "host must be an address of this machine, got '192.0.2.1'"),
+        ("room.invalid", 8017, "host must be an address of this machine, got 'room.invalid'"),
+    ],
+)
+def test_address_that_nothing_can_listen_on_is_told(host: str, port: int, told: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(told)):
+        free_port(host, port)
 
 
 def test_folder_that_is_served_already_is_served_by_no_other(
