@@ -7,13 +7,16 @@ where ``trusted_proxies`` names that proxy.
 
 from fastapi.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
-from starlette.requests import HTTPConnection
+from starlette.requests import HTTPConnection, Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocketClose
 
 from service.access_rules import rights_needed
 from service.context import Service
 from service.origin import from_this_machine, is_forged
+from service.pages import addresses
+from service.pages.frame import show_plain
+from service.pages.kept_form import LogInPage, form_to_keep
 from service.people import is_open
 from service.problems import refusal_response
 from service.refusals import NotAllowed, NotLoggedIn, Refusal
@@ -49,6 +52,14 @@ class Gate:
         request = HTTPConnection(scope)
         try:
             visitor = await self._let_in(request)
+        except NotLoggedIn as refusal:
+            kept = await form_to_keep(Request(scope, receive))
+            response = refusal_response(request, refusal)
+            if kept is not None:
+                page = LogInPage("", addresses.NOW, kept=kept)
+                response = show_plain("log_in.html", page, status=refusal.status)
+            await response(scope, receive, send)
+            return
         except Refusal as refusal:
             await refusal_response(request, refusal)(scope, receive, send)
             return

@@ -14,6 +14,10 @@ _PATIENCE_SECONDS = 30.0
 # As Apprise ends its words on an answer of HTTP that it does not take.
 _SENT_ON = re.compile(r"error=30[12378]\b")
 
+# As smtplib puts a mail server's refusal, such as of a password; Apprise calls all of them
+# connection errors and says this only beside.
+_MAIL_REPLY = re.compile(r"\((\d{3}), b['\"](.*?)['\"][,)]")
+
 # Address, title and text; None where it was sent, else why not, without what is secret.
 Sender = Callable[[str, str, str], str | None]
 
@@ -45,11 +49,14 @@ def send_by_apprise(address: str, title: str, text: str) -> str | None:
     with (
         _ONE_AT_A_TIME,
         apprise.LogCapture(level=logging.WARNING, fmt="%(message)s") as said,  # type: ignore[no-untyped-call]
+        apprise.LogCapture(level=logging.DEBUG, fmt="%(message)s") as beside,  # type: ignore[no-untyped-call]
     ):
         sent = target.notify(body=text, title=title, body_format=apprise.NotifyFormat.TEXT)
-        words = said.getvalue()
+        words, reply = said.getvalue(), _MAIL_REPLY.search(beside.getvalue())
     if sent:
         return None
+    if reply is not None:
+        words = f"The mail server answered {reply[1]} {reply[2]}"
     if _SENT_ON.search(words):
         words += " It sends on to another address: enter that one, if it is yours."
     return without_secrets(words, address) or "it was not taken"

@@ -1,7 +1,5 @@
 """The log-in and the log-out."""
 
-from dataclasses import dataclass
-
 from fastapi import APIRouter, Query, Request
 from pydantic import SecretStr
 from starlette.responses import RedirectResponse, Response
@@ -13,32 +11,29 @@ from service.models.accounts import Login
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show_plain
+from service.pages.kept_form import LogInPage, unpacked
 
 router = APIRouter(include_in_schema=False)
-
-
-@dataclass(frozen=True)
-class LogInPage:
-    """Who is asked, and where to go on to."""
-
-    name: str
-    next: str
-    broken: dict[str, str]
 
 
 @router.get(addresses.LOG_IN)
 def log_in_page(next_path: str = Query(addresses.NOW, alias="next", max_length=2000)) -> Response:
     """Asks for name and password."""
-    return show_plain("log_in.html", LogInPage("", addresses.own_path(next_path), {}))
+    return show_plain("log_in.html", LogInPage("", addresses.own_path(next_path)))
 
 
 @router.post(addresses.LOG_IN)
 def post_log_in(
     service: TheService, passwords: ThePasswords, request: Request, typed: TypedForm
 ) -> Response:
-    """Lets somebody in, or says what was wrong; the password is never shown again."""
+    """Lets somebody in, or says what was wrong; the password is never shown again.
+
+    What was typed elsewhere when the log-in had ended is shown to be saved now.
+    """
     to = addresses.own_path(typed.text("next") or addresses.NOW)
     name = typed.text("name") or ""
+    kept_for = typed.text("kept_for")
+    kept = None if kept_for is None else unpacked(kept_for, typed.text("kept") or "")
 
     def act() -> Response:
         given = typed.form.get("password")
@@ -46,12 +41,14 @@ def post_log_in(
         _, secret = log_in(
             service, passwords, form.name, form.password.get_secret_value(), address_of(request)
         )
-        response = RedirectResponse(to, status_code=303)
+        response: Response = RedirectResponse(to, status_code=303)
+        if kept is not None:
+            response = show_plain("kept_form.html", kept)
         give_cookie(service, request, response, secret)
         return response
 
     def again(said: Typed) -> Response:
-        return show_plain("log_in.html", LogInPage(name, to, dict(said.broken)))
+        return show_plain("log_in.html", LogInPage(name, to, dict(said.broken), kept))
 
     return answered(typed, act, again)
 

@@ -95,3 +95,13 @@ def test_the_round_on_a_desk_breaks_no_tray_number(browser: Browser, shown_house
     )
     assert lines == 1, "the word is broken over lines"
     page.context.close()
+
+
+def test_undo_stands_on_one_line_beside_long_words(phone: Page, house: House) -> None:
+    phone.goto("/set-up/racks")
+    phone.get_by_label("Name").first.fill("By the door that leads to the washing place")
+    phone.get_by_role("button", name="Enter the rack").click()
+    undo = phone.get_by_role("button", name="Undo").bounding_box()
+    assert undo is not None
+    assert undo["width"] > undo["height"]
+    assert undo["x"] + undo["width"] <= PHONE["width"]

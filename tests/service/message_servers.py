@@ -43,7 +43,8 @@ class MailServer:
     ) -> AuthResult:
         assert isinstance(data, LoginPassword)
         self.logins.append(data.login.decode())
-        return AuthResult(success=data.password.decode() == PASSWORD)
+        # Not "handled": the server itself is to answer 535 to a wrong one.
+        return AuthResult(success=data.password.decode() == PASSWORD, handled=False)
 
     def address(self, login: str = "") -> str:
         return (
