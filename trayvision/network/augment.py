@@ -2,7 +2,6 @@
 """Random crops and random cameras, on whatever device holds the training pictures."""
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +9,11 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from trayvision.network.compression import from_yuv, jpeg, to_yuv
 from trayvision.network.model import IGNORE, MOULD, SLIME
+
+# How many crops are cut from a picture's own pixels; the others are resampled.
+EXACT_SHARE = 0.6
 
 
 @dataclass(frozen=True)
@@ -93,6 +96,9 @@ def draw_crops(
 ) -> tuple[Tensor, Tensor]:
     """Randomly placed, turned, mirrored and scaled crops.
 
+    `EXACT_SHARE` of them are cut from the picture's own pixels, in quarter turns: resampled
+    pictures alone are softer than photos are.
+
     Parameters
     ----------
     chosen : (b,) int64 tensor
@@ -112,7 +118,8 @@ def draw_crops(
 
     size = torch.stack([pictures.widths[chosen], pictures.heights[chosen]], 1).float()
     low, high = pictures.finest[chosen].log(), pictures.coarsest[chosen].log()
-    scale = (low + (high - low) * uniform(count)).exp()
+    exact = uniform(count) < EXACT_SHARE
+    scale = torch.where(exact, 1.0, (low + (high - low) * uniform(count)).exp())
     reach = (scale * side * 0.4)[:, None]
     centre = reach + uniform(count, 2) * (size - 2 * reach)
     centre = torch.where(size > 2 * reach, centre, size / 2)
@@ -120,8 +127,10 @@ def draw_crops(
     near = pick + (uniform(count, 2) - 0.5) * reach * 1.6
     use = (uniform(count) < sick_share) & ~pick[:, 0].isnan()
     centre = torch.where(use[:, None], near, centre)
-    angle = uniform(count) * 2 * torch.pi
-    stretch = 1 + 0.25 * (uniform(count) - 0.5)
+    # Half a pixel off, so that all four samples of a crop's pixel fall on one of the picture's.
+    centre = torch.where(exact[:, None], centre.floor() + 0.5, centre)
+    angle = torch.where(exact, (uniform(count) * 4).floor() / 4, uniform(count)) * 2 * torch.pi
+    stretch = torch.where(exact, 1.0, 1 + 0.25 * (uniform(count) - 0.5))
     mirror = (uniform(count) < 0.5).float() * 2 - 1
     cos, sin = angle.cos() * scale, angle.sin() * scale
     matrix = torch.stack(
@@ -203,11 +212,11 @@ def random_camera(
     encoded = _turn_hue(encoded, 0.05 * normal(b), (0.22 * normal(b)).exp())
     soft = _softened(encoded)
     sharpness = torch.where(sometimes(0.4) > 0, 1.0, -0.8) * uniform(b, 1, 1, 1)
-    encoded = encoded + sharpness * (encoded - soft) * sometimes(0.75)
+    encoded = encoded + sharpness * (encoded - soft) * sometimes(0.5)
     encoded = encoded + _noise(encoded, uniform, normal)
-    half = b // 2
-    packed = _jpeg(encoded[:half].clamp(0, 1), 2 + 14 * uniform(half, 1, 1, 1) ** 2)
-    encoded = torch.cat([packed, encoded[half:]])
+    some = b // 4
+    packed = jpeg(encoded[:some].clamp(0, 1), 2 + 14 * uniform(some, 1, 1, 1) ** 2)
+    encoded = torch.cat([packed, encoded[some:]])
     return (encoded.clamp(0, 1) * 255).round(), targets
 
 
@@ -229,16 +238,13 @@ def _smooth_field(count: int, knots: int, normal) -> Tensor:
 
 
 CROP_SIDE = 256
-_TO_YUV = torch.tensor(
-    [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]]
-)
 
 
 def _turn_hue(rgb: Tensor, angle: Tensor, saturation: Tensor) -> Tensor:
     cos, sin = angle.cos() * saturation, angle.sin() * saturation
     zero, one = torch.zeros_like(cos), torch.ones_like(cos)
     turn = torch.stack([one, zero, zero, zero, cos, -sin, zero, sin, cos], 1).view(-1, 3, 3)
-    matrix = _from_yuv(rgb.device) @ turn @ _to_yuv(rgb.device)
+    matrix = from_yuv(rgb.device) @ turn @ to_yuv(rgb.device)
     return torch.einsum("bij,bjhw->bihw", matrix, rgb).clamp(0, 1)
 
 
@@ -250,51 +256,7 @@ def _softened(rgb: Tensor) -> Tensor:
 
 def _noise(rgb: Tensor, uniform, normal) -> Tensor:
     b, _, h, w = rgb.shape
-    strength = 0.045 * uniform(b, 1, 1, 1) ** 2 * (0.4 + rgb.clamp(0, 1).sqrt())
+    strength = 0.03 * uniform(b, 1, 1, 1) ** 2 * (0.4 + rgb.clamp(0, 1).sqrt())
     luma = normal(b, 1, h, w)
     chroma = functional.interpolate(normal(b, 3, h // 2, w // 2), size=(h, w), mode="bilinear")
     return strength * (luma * 0.7 + chroma * 0.9 * uniform(b, 1, 1, 1))
-
-
-@cache
-def _to_yuv(device: torch.device) -> Tensor:
-    return _TO_YUV.to(device)
-
-
-@cache
-def _from_yuv(device: torch.device) -> Tensor:
-    return torch.linalg.inv(_TO_YUV).to(device)
-
-
-@cache
-def _dct_matrix(device: torch.device) -> Tensor:
-    k = torch.arange(8.0)
-    matrix = torch.cos(torch.pi * (2 * k[None] + 1) * k[:, None] / 16) / 2
-    matrix[0] /= 2**0.5
-    return matrix.to(device)
-
-
-@cache
-def _steps_by_frequency(device: torch.device) -> Tensor:
-    k = torch.arange(8.0)
-    return (1 + (k[:, None] + k[None]) * 0.35).view(8, 1, 8).to(device)
-
-
-def _jpeg(rgb: Tensor, step: Tensor) -> Tensor:
-    """Block DCT quantisation in YUV, coarser for high frequencies and, halved in size, chroma."""
-    yuv = torch.einsum("ij,bjhw->bihw", _to_yuv(rgb.device), rgb)
-    chroma = functional.interpolate(
-        _quantise(functional.avg_pool2d(yuv[:, 1:], 2), step * 1.5), scale_factor=2.0
-    )
-    yuv = torch.cat([_quantise(yuv[:, :1], step), chroma], 1)
-    return torch.einsum("ij,bjhw->bihw", _from_yuv(rgb.device), yuv)
-
-
-def _quantise(plane: Tensor, step: Tensor) -> Tensor:
-    dct = _dct_matrix(plane.device)
-    b, c, h, w = plane.shape
-    blocks = plane.view(b, c, h // 8, 8, w // 8, 8)
-    spectrum = torch.einsum("ui,bchiwj,vj->bchuwv", dct, blocks, dct)
-    table = _steps_by_frequency(plane.device) * step[:, :, :, :, None, None] / 255
-    spectrum = (spectrum / table).round() * table
-    return torch.einsum("ui,bchuwv,vj->bchiwj", dct, spectrum, dct).reshape(b, c, h, w)

@@ -24,7 +24,6 @@ MOULD_SHARE = 0.25
 MOULDLESS, HARMLESS, IGNORE = 253, 254, 255
 _HOLD_OUT_EVERY = 10
 _BLACK_LEVEL = 3.0
-PHOTO_QUALITY = 70
 
 
 @dataclass(frozen=True)
@@ -163,8 +162,9 @@ def pack_photo(truth_file: Path, target_folder: Path) -> PackedPhoto | None:
         targets = shrink_targets(np.ascontiguousarray(targets), width, height)
         mm_per_px = FINEST_MM_PER_PX
     file = f"{truth_file.stem}.webp"
-    cv2.imwrite(str(target_folder / file), bgr, [cv2.IMWRITE_WEBP_QUALITY, PHOTO_QUALITY])
+    # Compressed with losses, pictures to learn from would be softer than photos are.
     lossless = [cv2.IMWRITE_WEBP_QUALITY, 101]
+    cv2.imwrite(str(target_folder / file), bgr, lossless)
     cv2.imwrite(str(target_folder / f"{truth_file.stem}.targets.webp"), targets, lossless)
     return PackedPhoto(file, mm_per_px, (gains[0], gains[1], gains[2]))
 

@@ -10,6 +10,9 @@ SHOOT, MOULD, SLIME = 3, 4, 6
 OUTPUTS = CLASSES + 4
 # Channels at a half, a quarter, an eighth and a sixteenth of the resolution.
 WIDTHS = (16, 32, 64, 96)
+# Further convolutions at half the resolution, as many on the way down as on the way up. The
+# project's networks have none; one finds more of the blades' edges in a quarter more time.
+DETAIL = 0
 # Targets beyond the classes: a pixel that is surely neither mould nor slime (of a photograph of
 # who knows what), one that is surely neither shoot, mould nor slime but whose exact class means
 # nothing (soil, a table), and one that must not count.
@@ -52,23 +55,25 @@ class TrayNet(nn.Module):
     reading order.
     """
 
-    def __init__(self, widths: tuple[int, int, int, int] = WIDTHS) -> None:
+    def __init__(self, widths: tuple[int, int, int, int] = WIDTHS, detail: int = DETAIL) -> None:
         super().__init__()
         w1, w2, w3, w4 = widths
         self.stem = nn.Sequential(
             nn.Conv2d(3, w1, 2, stride=2, bias=False), nn.BatchNorm2d(w1), nn.ReLU(inplace=True)
         )
+        self.enter1 = nn.Sequential(*[convolution(w1, w1) for _ in range(detail)])
         self.down2 = nn.Sequential(convolution(w1, w2), Residual(w2))
         self.down3 = nn.Sequential(convolution(w2, w3), Residual(w3))
         self.down4 = nn.Sequential(convolution(w3, w4), Residual(w4), Residual(w4))
         self.across3, self.up3 = _projection(w4, w3), convolution(w3, w3)
         self.across2, self.up2 = _projection(w3, w2), convolution(w2, w2)
-        self.across1, self.up1 = _projection(w2, w1), convolution(w1, w1)
+        self.across1 = _projection(w2, w1)
+        self.up1 = nn.Sequential(*[convolution(w1, w1) for _ in range(1 + detail)])
         self.head = nn.Conv2d(w1, OUTPUTS, 1)
 
     def forward(self, rgb: Tensor) -> Tensor:
         """Outputs of a batch of pictures."""
-        level1 = self.stem(rgb)
+        level1 = self.enter1(self.stem(rgb))
         level2 = self.down2(functional.max_pool2d(level1, 2))
         level3 = self.down3(functional.max_pool2d(level2, 2))
         level4 = self.down4(functional.max_pool2d(level3, 2))

@@ -22,7 +22,13 @@ from torch import Tensor
 from trayvision.network import dataset
 from trayvision.network.augment import CROP_SIDE, Pictures, draw_crops, random_camera, to_device
 from trayvision.network.examples import examples_to_learn
-from trayvision.network.model import WIDTHS, TrayNet, full_resolution_logits, segmentation_loss
+from trayvision.network.model import (
+    DETAIL,
+    WIDTHS,
+    TrayNet,
+    full_resolution_logits,
+    segmentation_loss,
+)
 
 CLASS_WEIGHTS = (1.5, 1.0, 1.0, 1.3, 1.3, 0.5, 1.5)
 CHECKPOINT_STEPS = 10_000
@@ -41,6 +47,7 @@ class Settings:
     start: Path | None
     photographs: tuple[Path, ...]
     widths: tuple[int, int, int, int]
+    detail: int
 
 
 def train(
@@ -54,7 +61,7 @@ def train(
     torch.manual_seed(settings.seed)
     torch.backends.cudnn.benchmark = True
     generator = torch.Generator(device=device).manual_seed(settings.seed)
-    model = TrayNet(settings.widths).to(device, memory_format=torch.channels_last)
+    model = TrayNet(settings.widths, settings.detail).to(device, memory_format=torch.channels_last)
     if settings.start is not None:
         model.load_state_dict(torch.load(settings.start, map_location=device))
     average = deepcopy(model)
@@ -191,6 +198,7 @@ def main() -> None:
         "--minutes", type=float, default=1e6, help="stop after this time at the latest"
     )
     fit.add_argument("--widths", type=int, nargs=4, default=WIDTHS)
+    fit.add_argument("--detail", type=int, default=DETAIL, help="more layers at half resolution")
     fit.add_argument("--start", type=Path, help="weights (.pt) of an earlier training")
     fit.add_argument(
         "--photographs", type=Path, nargs="+", default=(), help="pictures without mould, or folders"
