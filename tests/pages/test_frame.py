@@ -97,7 +97,7 @@ def test_the_round_on_a_desk_breaks_no_tray_number(browser: Browser, shown_house
     page.context.close()
 
 
-def test_undo_stands_on_one_line_beside_long_words(phone: Page, house: House) -> None:
+def test_undo_stands_on_one_line_beside_long_words(phone: Page) -> None:
     phone.goto("/set-up/racks")
     phone.get_by_label("Name").first.fill("By the door that leads to the washing place")
     phone.get_by_role("button", name="Enter the rack").click()
