@@ -2,8 +2,10 @@
 
 import errno
 import socket
+from typing import Any
 
 _HIGHEST = 65535
+_NOT_HERE = (errno.EADDRNOTAVAIL, errno.EAFNOSUPPORT)
 # What can go wrong, in the words of a grower's own machine.
 _TAKEN = "must be free, and another program listens there; stop that one, or give another"
 _NO_RIGHT = "must be one that this user may listen on; those from 1024 on are"
@@ -30,18 +32,31 @@ def free_port(host: str, port: int) -> int:
         found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
     except (socket.gaierror, UnicodeError, OverflowError) as error:
         raise ValueError(f"host must be an address of this machine, got {host!r}") from error
+    missing: OSError | None = None
+    free = None
     for family, kind, protocol, _, address in found:
-        with socket.socket(family, kind, protocol) as probe:
-            # As the server itself does: what was stopped a moment ago holds no port.
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            if family == socket.AF_INET6:
-                probe.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
-            try:
-                probe.bind(address)
-            except OSError as error:
+        try:
+            free = _bound(family, kind, protocol, address)
+        except OSError as error:
+            # "localhost" is two addresses, of which a machine may have one only.
+            if error.errno not in _NOT_HERE:
                 raise ValueError(_refusal(error, host, port)) from error
-            port = port or int(probe.getsockname()[1])
-    return port
+            missing = error
+    if free is None:
+        assert missing is not None
+        raise ValueError(_refusal(missing, host, port)) from missing
+    return port or free
+
+
+def _bound(family: int, kind: int, protocol: int, address: Any) -> int:
+    """The port of an address that could be listened on. Raises OSError."""
+    with socket.socket(family, kind, protocol) as probe:
+        # As the server itself does: what was stopped a moment ago holds no port.
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if family == socket.AF_INET6:
+            probe.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
+        probe.bind(address)
+        return int(probe.getsockname()[1])
 
 
 def _refusal(error: OSError, host: str, port: int) -> str:

@@ -106,6 +106,18 @@ def test_free_port_is_one_that_can_be_listened_on() -> None:
     assert free_port("127.0.0.1", port) == port
 
 
+def test_one_of_two_addresses_is_enough(monkeypatch: pytest.MonkeyPatch) -> None:
+    def both(*_name: object, **_hints: object) -> list[tuple[object, ...]]:
+        # RFC 3849: addresses that no machine has.
+        return [
+            (socket.AF_INET6, socket.SOCK_STREAM, 6, "", ("2001:db8::1", 0, 0, 0)),
+            (socket.AF_INET, socket.SOCK_STREAM, 6, "", ("127.0.0.1", 0)),
+        ]
+
+    monkeypatch.setattr(socket, "getaddrinfo", both)
+    assert free_port("localhost", 0) > 0
+
+
 @pytest.mark.parametrize(
     ("host", "port", "told"),
     [
