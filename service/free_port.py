@@ -29,8 +29,8 @@ def free_port(host: str, port: int) -> int:
     if not 0 <= port <= _HIGHEST:
         raise ValueError(f"port must be from 0 to {_HIGHEST}, got {port}")
     try:
-        found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
-    except (socket.gaierror, UnicodeError, OverflowError) as error:
+        found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    except (socket.gaierror, UnicodeError) as error:
         raise ValueError(f"host must be an address of this machine, got {host!r}") from error
     missing: OSError | None = None
     free = None

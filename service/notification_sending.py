@@ -56,7 +56,8 @@ def send_by_apprise(address: str, title: str, text: str) -> str | None:
     if sent:
         return None
     if reply is not None:
-        words = f"The mail server answered {reply[1]} {reply[2]}"
+        # An answer of several lines comes with its line ends written out.
+        words = f"The mail server answered {reply[1]} {reply[2]}".replace("\\n", " ")
     if _SENT_ON.search(words):
         words += " It sends on to another address: enter that one, if it is yours."
     return without_secrets(words, address) or "it was not taken"

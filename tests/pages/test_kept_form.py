@@ -69,6 +69,7 @@ def test_what_was_typed_is_saved_after_logging_in_again(
     expect(page.get_by_role("heading", level=1)).not_to_have_text("Not saved yet")
     (added,) = [one for one in closed_house.get("/api/racks") if one not in racks]
     assert added["name"] == "By the “north” door & <window>"
+    page.context.close()
 
 
 def test_form_is_kept_as_it_was_sent(closed_house: House) -> None:

@@ -18,19 +18,19 @@ NAME, PASSWORD = "shed@farm.example", "hush hush"
 
 @dataclass
 class MailServer:
-    """What a test's mail server got; `refuses` makes it answer 451 to every message."""
+    """What a test's mail server got; `refusal` is what it answers to every message instead."""
 
     port: int = 0
     mails: list[EmailMessage] = field(default_factory=list)
     receivers: list[list[str]] = field(default_factory=list)
     logins: list[str] = field(default_factory=list)
-    refuses: bool = False
+    refusal: str = ""
 
     async def handle_DATA(  # noqa: N802
         self, _server: SMTP, _session: Session, envelope: Envelope
     ) -> str:
-        if self.refuses:
-            return "451 try again later"
+        if self.refusal:
+            return self.refusal
         assert isinstance(envelope.content, bytes)
         mail = message_from_bytes(envelope.content, policy=policy.default)
         assert isinstance(mail, EmailMessage)

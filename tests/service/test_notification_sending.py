@@ -46,10 +46,18 @@ def test_wrong_password_is_told_without_it() -> None:
 
 def test_mail_server_that_takes_nothing_now_is_told() -> None:
     with mail_server() as server:
-        server.refuses = True
+        server.refusal = "451 try again later"
         error = send_by_apprise(server.address(), "Test", "Text")
     assert error == "The mail server answered 451 try again later"
     assert server.mails == []
+
+
+def test_refusal_of_several_lines_is_told_as_one() -> None:
+    with mail_server() as server:
+        # RFC 5321, 4.2.1: a hyphen after the code of all lines but the last.
+        server.refusal = "554-5.7.1 not taken\r\n554 5.7.1 ask the provider"
+        error = send_by_apprise(server.address(), "Test", "Text")
+    assert error == "The mail server answered 554 5.7.1 not taken 5.7.1 ask the provider"
 
 
 def test_message_that_is_sent_on_is_not_taken_for_told() -> None:

@@ -426,10 +426,10 @@ def test_hold_reaches_a_real_mail_box(room: Room) -> None:
         _target(room, _at(8), address=server.address(), digest_at=None)
         _notice(room, HOLD)
         app: Any = room.client.app
-        server.refuses = True
+        server.refusal = "451 try again later"
         _look(room, app.state.notifier, _at(9))
         assert server.mails == []
-        server.refuses = False
+        server.refusal = ""
         _look(room, app.state.notifier, _at(9, 2))
         _look(room, app.state.notifier, _at(9, 4))
     assert [mail["Subject"] for mail in server.mails] == ["Hold: tray 17"]

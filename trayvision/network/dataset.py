@@ -28,7 +28,7 @@ _BLACK_LEVEL = 3.0
 
 @dataclass(frozen=True)
 class PackedPhoto:
-    """One crop: `file` (WebP) and its targets (lossless, ``STEM.targets.webp``).
+    """One crop: `file` and its targets (``STEM.targets.webp``), both lossless WebP.
 
     Parameters
     ----------
