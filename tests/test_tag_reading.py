@@ -221,7 +221,7 @@ def test_no_tag_is_found_in_noise() -> None:
 
 def test_agreement_with_the_own_tag_is_complete_and_with_another_is_not() -> None:
     grey, corners = _grey(_drawn()), tag_corners_px(TRAY, VIEW, CAMERA)[190]
-    own, other = read_cells(grey, corners, 190), read_cells(grey, corners, 191)
+    own, other = read_cells(grey, [corners, corners], [190, 191])
     assert own is not None
     assert (own.wrong, own.border_wrong) == (0, 0)
     assert own.seen >= 33
@@ -248,7 +248,7 @@ def test_a_tag_outside_the_photo_gives_nothing() -> None:
     reader = TagReader.of(as_photo(_drawn()))
     for place in ((-500.0, 50.0), (50.0, 900.0), (625.0, 445.0)):
         assert reader.read_at(3, square + place, 10.0) is None
-        refine_corners(reader.grey, square + place, 3)
+        assert refine_corners(reader.grey, [square + place], [3]) == [None]
 
 
 def test_a_halved_photo_gives_full_size_corners() -> None:

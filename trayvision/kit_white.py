@@ -1,6 +1,7 @@
 """The whites of the kit that a photo shows: the samples that its light is judged by."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
@@ -13,6 +14,8 @@ from trayvision.reference_kit import HEAD_CORNERS, RIM_CORNERS, TAGS_PER_TRAY
 from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+IndexArray = npt.NDArray[np.int_]
 
 # An encoded level from here up no longer tells how bright the surface was.
 CLIPPED_LEVEL: Final = 251
@@ -61,8 +64,8 @@ class WhiteCells:
 
     xy_mm: FloatArray
     linear_rgb: FloatArray
-    beside_tag: npt.NDArray[np.bool_]
-    clipped: npt.NDArray[np.bool_]
+    beside_tag: BoolArray
+    clipped: BoolArray
     level_sigma: FloatArray
     chroma_sigma: FloatArray
     seen_px: int
@@ -103,139 +106,172 @@ def white_cells(photo: Photo, pose: TrayPose) -> WhiteCells:
     plates = [bar_plate(pose.size, side, margin) for side in (-1, 1)]
     if read & set(HEAD_CORNERS):
         plates.append(head_plate(pose.size, margin))
-    rows = [row for plate in plates for row in _cells_of(photo, pose, plate)]
-    anchors = [row for row in rows if row.corner in read]
-    head = [row for row in anchors if row.on_head]
-    rim_anchors = [row for row in anchors if row.corner in RIM_CORNERS and _may_be_paper(row, head)]
-    kept = _agreeing(rows, rim_anchors or anchors)
-    on_head = np.array([row.on_head for row in kept], dtype=bool)
-    clipped = np.array([row.clipped for row in kept], dtype=bool).reshape(-1, 3)
-    xy_mm = np.array([row.xy_mm for row in kept]).reshape(-1, 2)
-    shadow = _in_shadow(xy_mm, clipped)
+    cells = _cells_of(photo, pose, plates)
+    anchors = cells.those(np.isin(cells.corner, list(read)))
+    rim_anchors = anchors.those(
+        np.isin(anchors.corner, RIM_CORNERS)
+        & _may_be_paper(anchors, anchors.those(anchors.on_head))
+    )
+    kept = cells.those(_agreeing(cells, rim_anchors if len(rim_anchors) else anchors))
+    shadow = _in_shadow(kept.xy_mm, kept.clipped)
     shared = _SHADOW_SIGMA * np.sqrt(max(int(shadow.sum()), 1))
     level_sigma = np.where(shadow, shared, _LEVEL_SIGMA)
     # The head's cells share one tilt, so their error does not average out.
-    together = np.sqrt(max(int(on_head.sum()), 1))
+    together = np.sqrt(max(int(kept.on_head.sum()), 1))
     return WhiteCells(
-        xy_mm=xy_mm,
-        linear_rgb=np.array([row.linear_rgb for row in kept]).reshape(-1, 3),
-        beside_tag=np.array([row.corner >= 0 for row in kept], dtype=bool),
-        clipped=clipped,
-        level_sigma=np.where(on_head, HEAD_LEVEL_SIGMA * together, level_sigma),
-        chroma_sigma=np.where(on_head, _HEAD_CHROMA_SIGMA * together, _CHROMA_SIGMA),
-        seen_px=sum(row.seen_px for row in kept),
+        xy_mm=kept.xy_mm,
+        linear_rgb=kept.linear_rgb,
+        beside_tag=kept.corner >= 0,
+        clipped=kept.clipped,
+        level_sigma=np.where(kept.on_head, HEAD_LEVEL_SIGMA * together, level_sigma),
+        chroma_sigma=np.where(kept.on_head, _HEAD_CHROMA_SIGMA * together, _CHROMA_SIGMA),
+        seen_px=int(kept.seen_px.sum()),
     )
 
 
 @dataclass(frozen=True, eq=False)
-class _Cell:
+class _Cells:
+    """One row a cell: as in `WhiteCells`, with the corner of its paper, -1 on the bar between."""
+
     xy_mm: FloatArray
     linear_rgb: FloatArray
-    clipped: npt.NDArray[np.bool_]
-    corner: int
-    on_head: bool
-    seen_px: int
+    clipped: BoolArray
+    corner: IndexArray
+    on_head: BoolArray
+    seen_px: IndexArray
+
+    def __len__(self) -> int:
+        return len(self.corner)
+
+    def those(self, chosen: BoolArray) -> "_Cells":
+        """The chosen rows."""
+        return _Cells(*(getattr(self, field.name)[chosen] for field in fields(self)))
+
+    @property
+    def log_level(self) -> FloatArray:
+        """(n,) log luminance."""
+        return np.asarray(np.log(self.linear_rgb @ LUMINANCE_WEIGHTS + 1e-4))
+
+    @property
+    def log_chroma(self) -> FloatArray:
+        """(n, 2) log ratios of red and of blue to green."""
+        log = np.log(self.linear_rgb + 1e-4)
+        return np.asarray(log[:, ::2] - log[:, 1:2])
 
 
-def _cells_of(photo: Photo, pose: TrayPose, plate: Plate) -> list[_Cell]:
-    levels, inside = sample_levels(photo, pose, plate.points_mm)
+_NO_CELLS: Final = _Cells(
+    np.zeros((0, 2)),
+    np.zeros((0, 3)),
+    np.zeros((0, 3), dtype=bool),
+    np.zeros(0, dtype=int),
+    np.zeros(0, dtype=bool),
+    np.zeros(0, dtype=int),
+)
+
+
+def _cells_of(photo: Photo, pose: TrayPose, plates: Sequence[Plate]) -> _Cells:
+    """Cells of one colour on the plates."""
+    points_mm = np.concatenate([plate.points_mm for plate in plates])
+    corner = np.concatenate([plate.corner for plate in plates])
+    on_plate = np.repeat(np.arange(len(plates)), [len(plate.cell) for plate in plates])
+    cell = np.concatenate([plate.cell for plate in plates])
+    cell += (cell.max() + 1) * on_plate
+    levels, inside = sample_levels(photo, pose, points_mm)
     log_y = np.log(LINEAR_OF_LEVEL[levels] @ LUMINANCE_WEIGHTS + 1e-4)
-    cells = []
-    order = np.argsort(plate.cell, kind="stable")
-    order = order[inside[order]]
-    for member in np.split(order, np.flatnonzero(np.diff(plate.cell[order])) + 1):
-        if member.size < _FEWEST_SAMPLES:
-            continue
-        dense = member[_densest_quarter(log_y[member])]
-        if np.ptp(log_y[dense]) > _WIDEST_LOG_SPREAD:
-            continue
-        corners = plate.corner[member]
-        cells.append(
-            _Cell(
-                plate.points_mm[member, :2].mean(axis=0),
-                LINEAR_OF_LEVEL[levels[dense]].mean(axis=0),
-                (levels[dense] >= CLIPPED_LEVEL).mean(axis=0) > 0.1,
-                int(np.bincount(corners + 1).argmax()) - 1,
-                plate.on_head,
-                int(dense.size),
-            )
-        )
-    return cells
+    enough = inside & (np.bincount(cell[inside], minlength=cell.max() + 1)[cell] >= _FEWEST_SAMPLES)
+    # Each cell's pixels together, from dark to bright.
+    order = np.lexsort((log_y, cell))
+    order = order[enough[order]]
+    if not order.size:
+        return _NO_CELLS
+    starts = np.flatnonzero(np.diff(cell[order], prepend=-1))
+    sizes = np.diff(starts, append=order.size)
+    dense, width = _densest_quarters(log_y[order], starts, sizes)
+    quarter = order[dense]
+    counts = np.add.reduceat(dense, starts, dtype=int)
+    firsts = np.cumsum(counts) - counts
+
+    def mean(values: npt.NDArray[np.generic]) -> FloatArray:
+        return np.add.reduceat(values, firsts, axis=0, dtype=np.float64) / counts[:, None]
+
+    votes = np.add.reduceat(corner[order, None] == np.arange(-1, TAGS_PER_TRAY), starts, dtype=int)
+    found = _Cells(
+        np.add.reduceat(points_mm[order, :2], starts) / sizes[:, None],
+        mean(LINEAR_OF_LEVEL[levels[quarter]]),
+        mean(levels[quarter] >= CLIPPED_LEVEL) > 0.1,
+        votes.argmax(axis=1) - 1,
+        np.array([plate.on_head for plate in plates])[on_plate[order[starts]]],
+        counts,
+    )
+    return found.those(width <= _WIDEST_LOG_SPREAD)
 
 
-def _densest_quarter(values: FloatArray) -> npt.NDArray[np.int_]:
-    """Indices of the shortest interval that holds a quarter of the values (Rousseeuw's shorth
-    with a smaller share, so that up to three quarters may be something else)."""
-    order = np.argsort(values, kind="stable")
-    count = max(values.size // 4, 3)
-    width = values[order[count - 1 :]] - values[order[: values.size - count + 1]]
-    start = int(width.argmin())
-    return order[start : start + count]
+def _densest_quarters(
+    values: FloatArray, starts: IndexArray, sizes: IndexArray
+) -> tuple[BoolArray, FloatArray]:
+    """Members (n,) of the shortest interval that holds a quarter of each cell's ordered values,
+    and its width (cells,): Rousseeuw's shorth with a smaller share, so that up to three quarters
+    may be something else.
+
+    Cells begin at `starts` (cells,) and have `sizes` (cells,) values.
+    """
+    count = np.maximum(sizes // 4, 3)
+    place = np.arange(values.size)
+    last = place + np.repeat(count - 1, sizes)
+    within = last < np.repeat(starts + sizes, sizes)
+    width = np.where(within, values[np.where(within, last, 0)] - values, np.inf)
+    least = np.minimum.reduceat(width, starts)
+    shortest = np.where(width == np.repeat(least, sizes), place, values.size)
+    begin = np.minimum.reduceat(shortest, starts)
+    dense = (place >= np.repeat(begin, sizes)) & (place < np.repeat(begin + count, sizes))
+    return dense, least
 
 
-def _may_be_paper(row: _Cell, head: list[_Cell]) -> bool:
-    """Whether a place beside a rim tag is no canopy, judged by the head, which none grows over.
+def _may_be_paper(cells: _Cells, head: _Cells) -> BoolArray:
+    """Whether places beside rim tags are no canopy, judged by the head, which none grows over.
 
     A tag found where the pose says it must be may itself be all but covered.
     """
-    if not head or row.clipped.any():
-        return True
+    clipped: BoolArray = np.asarray(cells.clipped.any(axis=1))
+    if not len(head):
+        return np.ones(len(cells), dtype=bool)
     level, chroma, _ = _reference(head)
     # Leaves and straw take red or blue from the light; what has more of both is lit otherwise.
-    like = bool((_log_chroma(row) - chroma > -_UNLIKE_HEAD_CHROMA).all())
-    return like and _log_level(row) - level > -_DARKER_THAN_HEAD
+    like = (cells.log_chroma - chroma > -_UNLIKE_HEAD_CHROMA).all(axis=1)
+    return clipped | (like & (cells.log_level - level > -_DARKER_THAN_HEAD))
 
 
-def _agreeing(rows: list[_Cell], anchors: list[_Cell]) -> list[_Cell]:
-    """The cells whose colour is that of the whites around some tag that was read."""
-    if not anchors:
-        return []
-    corners = sorted({row.corner for row in anchors})
-    levels, chromas, tolerances = zip(
-        *(_reference([row for row in anchors if row.corner == corner]) for corner in corners),
-        strict=True,
-    )
-    middle = float(np.median(levels))
-    kept = []
-    for row in rows:
-        own = row.corner in corners
-        level = _log_level(row) - (levels[corners.index(row.corner)] if own else middle)
-        allowed = _LEVEL_TOLERANCE if own else 1.5 * _LEVEL_TOLERANCE
-        # Any tag's white will do: lights of two colours may fall on the two ends.
-        near = row.clipped.all() or any(
-            (abs(_log_chroma(row) - chroma) < tolerance).all()
-            for chroma, tolerance in zip(chromas, tolerances, strict=True)
-        )
-        if near and abs(level) < allowed:
-            kept.append(row)
-    return kept
+def _agreeing(cells: _Cells, anchors: _Cells) -> BoolArray:
+    """Which cells have the colour of the whites around some tag that was read."""
+    if not len(anchors):
+        return np.zeros(len(cells), dtype=bool)
+    corners = np.unique(anchors.corner)
+    references = [_reference(anchors.those(anchors.corner == corner)) for corner in corners]
+    levels, chromas, tolerances = map(np.array, zip(*references, strict=True))
+    beside = cells.corner[:, None] == corners
+    own = beside.any(axis=1)
+    level = cells.log_level - np.where(own, levels[beside.argmax(axis=1)], np.median(levels))
+    # Any tag's white will do: lights of two colours may fall on the two ends.
+    apart = np.abs(cells.log_chroma[:, None] - chromas).max(axis=2)
+    near = cells.clipped.all(axis=1) | (apart < tolerances).any(axis=1)
+    return np.asarray(near & (np.abs(level) < np.where(own, 1.0, 1.5) * _LEVEL_TOLERANCE))
 
 
-def _reference(anchors: list[_Cell]) -> tuple[float, FloatArray, float]:
+def _reference(anchors: _Cells) -> tuple[float, FloatArray, float]:
     """Median log level and log ratios of channels beside one tag, and how far others may be."""
-    chroma = np.array([_log_chroma(row) for row in anchors])
-    whole = np.array([not row.clipped.any() for row in anchors])
-    level = float(np.median([_log_level(row) for row in anchors]))
+    level, chroma = float(np.median(anchors.log_level)), anchors.log_chroma
+    whole = ~anchors.clipped.any(axis=1)
     if whole.mean() > 0.5:
         return level, np.median(chroma[whole], axis=0), _CHROMA_TOLERANCE
     return level, np.median(chroma, axis=0), _CLIPPED_CHROMA_TOLERANCE
 
 
-def _in_shadow(xy_mm: FloatArray, clipped: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def _in_shadow(xy_mm: FloatArray, clipped: BoolArray) -> BoolArray:
     """Whites within range on a bar most of which is clipped: something darkens just these."""
-    any_clipped: npt.NDArray[np.bool_] = np.asarray(clipped.any(axis=1))
+    any_clipped: BoolArray = np.asarray(clipped.any(axis=1))
     shadow = np.zeros(len(xy_mm), dtype=bool)
     for side in (-1, 1):
         bar = np.sign(xy_mm[:, 0]) == side
         if bar.any() and any_clipped[bar].mean() > _MOSTLY:
             shadow |= bar & ~any_clipped
     return shadow
-
-
-def _log_chroma(row: _Cell) -> FloatArray:
-    log = np.log(row.linear_rgb + 1e-4)
-    return np.array([log[0] - log[1], log[2] - log[1]])
-
-
-def _log_level(row: _Cell) -> float:
-    return float(np.log(row.linear_rgb @ LUMINANCE_WEIGHTS + 1e-4))

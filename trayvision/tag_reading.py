@@ -1,5 +1,6 @@
 """Tags of the reference kit as they are read in a photo."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -106,18 +107,17 @@ class TagReader:
         inside = expected.mean(axis=0)
         if (inside < -radius).any() or (inside > np.array(self.grey.shape[::-1]) + radius).any():
             return None
-        return self._tag(tag, search_tag(self.grey, expected, tag, radius))
+        refined = search_tag(self.grey, expected, tag, radius)
+        return None if refined is None else self._tag(tag, refined)
 
     def read_again(self, tag: ReadTag, expected_px: FloatArray) -> ReadTag:
         """The same tag refined from better corners; as it was when they lead nowhere."""
-        again = self._tag(
-            tag.id, refine_corners(self.grey, self.photo.to_working(expected_px), tag.id)
-        )
-        return tag if again is None or again.corner_sigma_px > tag.corner_sigma_px else again
+        expected = self.photo.to_working(expected_px)
+        refined = refine_corners(self.grey, [expected], [tag.id])[0]
+        again = tag if refined is None else self._tag(tag.id, refined)
+        return tag if again.corner_sigma_px > tag.corner_sigma_px else again
 
-    def _tag(self, tag: int, refined: RefinedCorners | None) -> ReadTag | None:
-        if refined is None:
-            return None
+    def _tag(self, tag: int, refined: RefinedCorners) -> ReadTag:
         return ReadTag(
             tag, self.photo.to_full(refined.corners_px), refined.sigma_px / self.photo.scale
         )
@@ -129,29 +129,27 @@ class TagReader:
         quads, ids, rejected = _detector().detectMarkers(grey)
         # No id at all comes as None, which OpenCV's type hints do not say.
         found = [int(tag) for tag in np.ravel(ids)] if len(quads) else []
-        tags = [
-            self._verified(tag, _unscaled(quad, enlargement))
-            for quad, tag in zip(quads, found, strict=True)
-        ]
-        left = [_unscaled(quad, enlargement) for quad in rejected]
-        return tuple(tag for tag in tags if tag is not None), left
+        tags = self._verified(
+            [(tag, _unscaled(quad, enlargement)) for quad, tag in zip(quads, found, strict=True)]
+        )
+        return tags, [_unscaled(quad, enlargement) for quad in rejected]
 
-    def _verified(self, tag: int, corners: FloatArray) -> ReadTag | None:
-        """A tag whose cells, read again between its refined corners, leave no doubt of its id."""
-        if not in_kit(tag):
-            return None
-        refined = refine_corners(self.grey, corners, tag)
-        if refined is None:
-            sigma = ROUGH_SIGMA_EDGES * edge_length_px(corners) + 0.5
-            refined = RefinedCorners(corners, sigma, 0.0, 0.0)
-        agreement = read_cells(self.grey, refined.corners_px, tag)
-        if (
-            agreement is None
-            or agreement.seen < LEAST_SEEN_CELLS
-            or agreement.wrong > MOST_WRONG_CELLS
-        ):
-            return None
-        return self._tag(tag, refined)
+    def _verified(self, read: Sequence[tuple[int, FloatArray]]) -> tuple[ReadTag, ...]:
+        """Those tags whose cells, read again between refined corners, leave no doubt of the id."""
+        ids = [tag for tag, _ in read if in_kit(tag)]
+        rough = [corners for tag, corners in read if in_kit(tag)]
+        refined = [
+            found or _unrefined(corners)
+            for corners, found in zip(rough, refine_corners(self.grey, rough, ids), strict=True)
+        ]
+        cells = read_cells(self.grey, [one.corners_px for one in refined], ids)
+        return tuple(
+            self._tag(tag, one)
+            for tag, one, agreement in zip(ids, refined, cells, strict=True)
+            if agreement is not None
+            and agreement.seen >= LEAST_SEEN_CELLS
+            and agreement.wrong <= MOST_WRONG_CELLS
+        )
 
     def _read_harder(
         self, tags: tuple[ReadTag, ...], rejected: list[FloatArray]
@@ -173,13 +171,17 @@ class TagReader:
 
     def _decode(self, tags: tuple[ReadTag, ...], quads: list[FloatArray]) -> tuple[ReadTag, ...]:
         """The tags with those that the tolerant reader makes out in further quads."""
+        read = []
         for corners in quads:
             code = decode(self.grey, corners) if edge_length_px(corners) > 8.0 else None
             if code is not None:
-                tag = self._verified(code[0], np.roll(corners, -code[1], axis=0))
-                if tag is not None:
-                    tags = (*tags, tag)
-        return _without_repeats(tags)
+                read.append((code[0], np.roll(corners, -code[1], axis=0)))
+        return _without_repeats((*tags, *self._verified(read)))
+
+
+def _unrefined(corners: FloatArray) -> RefinedCorners:
+    sigma_px = ROUGH_SIGMA_EDGES * edge_length_px(corners) + 0.5
+    return RefinedCorners(corners, sigma_px, 0.0, 0.0)
 
 
 def same_print(tag: ReadTag, other: ReadTag) -> bool:

@@ -6,6 +6,7 @@ accepted only if its cells agree with the code far better than chance and better
 other code of the family. Cells that a blade hides are neither black nor white and do not count.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from math import comb
@@ -19,7 +20,7 @@ from trayvision.tag_corners import (
     edge_length_px,
     grid_homography,
     refine_corners,
-    robust_plane,
+    robust_planes,
 )
 from trayvision.tag_edges import linear_light, map_points
 from trayvision.tag_family import PAYLOAD_CELLS, TAG_CELLS, payload_distances, tag_cells
@@ -41,6 +42,15 @@ _LEAST_EDGE_SHARE = 0.25
 _GREATEST_BRIGHT_BORDER = 0.3
 _MOST_WRONG_OF_ANY = 3
 _LEAST_MARGIN = 3
+_CENTRE = np.arange(TAG_CELLS) + 0.5
+# (64, 2) middles of the cells, row by row.
+_CENTRES = np.stack(np.meshgrid(_CENTRE, _CENTRE), axis=-1).reshape(-1, 2)
+# (64, 3) rows of 1, x, y for each cell, with x and y from -1/2 to 1/2 over the tag.
+_DESIGN = np.column_stack([np.ones(len(_CENTRES)), _CENTRES / TAG_CELLS - 0.5])
+# (256, 2) four points in the middle of each cell.
+_INSIDE_CELLS = (
+    _CENTRES[:, None] + np.array([[-0.2, -0.2], [0.2, -0.2], [-0.2, 0.2], [0.2, 0.2]])
+).reshape(-1, 2)
 
 
 @dataclass(frozen=True)
@@ -80,17 +90,16 @@ def search_tag(
     radius_px : float
         How far off the place may be.
     """
-    best: tuple[float, RefinedCorners] | None = None
-    for corners in _places(grey, expected_px, tag, radius_px):
-        refined = refine_corners(grey, corners, tag)
-        if refined is None or refined.edge_share < _LEAST_EDGE_SHARE:
-            continue
-        agreement = read_cells(grey, refined.corners_px, tag)
-        if agreement is None or not accepted(agreement):
-            continue
-        if best is None or agreement.chance < best[0]:
-            best = agreement.chance, refined
-    return None if best is None else best[1]
+    places = _places(grey, expected_px, tag, radius_px)
+    refined = refine_corners(grey, places, [tag] * len(places))
+    there = [one for one in refined if one is not None and one.edge_share >= _LEAST_EDGE_SHARE]
+    cells = read_cells(grey, [one.corners_px for one in there], [tag] * len(there))
+    agreeing = [
+        (agreement.chance, one)
+        for one, agreement in zip(there, cells, strict=True)
+        if agreement is not None and accepted(agreement)
+    ]
+    return min(agreeing, key=lambda found: found[0], default=(1.0, None))[1]
 
 
 def accepted(agreement: CellAgreement) -> bool:
@@ -155,20 +164,30 @@ def _places(
     return found
 
 
-def read_cells(grey: GreyImage, corners_px: FloatArray, tag: int) -> CellAgreement | None:
-    """Compare the cells inside four corners with a tag; None when black and white do not part."""
-    expected = tag_cells(tag)
-    values = _cell_light(grey, corners_px)
-    if values is None:
-        return None
-    centre = np.arange(TAG_CELLS) + 0.5
-    across = np.broadcast_arrays(centre[None, :], centre[:, None])
-    design = np.stack([np.ones_like(values), *(axis / TAG_CELLS - 0.5 for axis in across)], axis=-1)
-    black = design @ robust_plane(design[~expected], values[~expected])
-    white = design @ robust_plane(design[expected], values[expected])
-    if np.median(white - black) < _LEAST_CONTRAST:
-        return None
-    return _agreement(_judged(values, black, white), expected, tag)
+def read_cells(
+    grey: GreyImage, corners_px: Sequence[FloatArray], tags: Sequence[int]
+) -> list[CellAgreement | None]:
+    """Compare the cells inside t times four corners (4, 2) with t tags.
+
+    None for a tag outside the photo, and where black and white do not part.
+    """
+    light = [_cell_light(grey, corners) for corners in corners_px]
+    inside = [row for row, values in enumerate(light) if values is not None]
+    agreements: list[CellAgreement | None] = [None] * len(tags)
+    if not inside:
+        return agreements
+    values = np.stack([cells.ravel() for cells in light if cells is not None])
+    expected = np.stack([tag_cells(tags[row]) for row in inside])
+    is_white = expected.reshape(values.shape)
+    design = np.broadcast_to(_DESIGN, (*values.shape, 3))
+    black = robust_planes(design, values, ~is_white)
+    white = robust_planes(design, values, is_white)
+    parted = np.median(white - black, axis=1) >= _LEAST_CONTRAST
+    judged = _judged(values, black, white).reshape(expected.shape)
+    for place, row in enumerate(inside):
+        if parted[place]:
+            agreements[row] = _agreement(judged[place], expected[place], tags[row])
+    return agreements
 
 
 def _judged(values: FloatArray, black: FloatArray, white: FloatArray) -> FloatArray:
@@ -214,12 +233,7 @@ def decode(grey: GreyImage, corners_px: FloatArray) -> tuple[int, int] | None:
 
 def _cell_light(grey: GreyImage, corners_px: FloatArray) -> FloatArray | None:
     """Mean linear light (8, 8) in the middle of each cell; None outside the photo."""
-    centre = np.arange(TAG_CELLS) + 0.5
-    offsets = np.array([-0.2, 0.2])
-    x = centre[None, :, None, None] + offsets[None, None, None, :]
-    y = centre[:, None, None, None] + offsets[None, None, :, None]
-    points = np.stack(np.broadcast_arrays(x, y), axis=-1).reshape(-1, 2)
-    path = map_points(grid_homography(corners_px), points).astype(np.float32)
+    path = map_points(grid_homography(corners_px), _INSIDE_CELLS).astype(np.float32)
     low = np.maximum(np.floor(path.min(axis=0)).astype(int) - 1, 0)
     high = np.minimum(np.ceil(path.max(axis=0)).astype(int) + 2, grey.shape[::-1])
     if (high - low).min() < 4:
