@@ -111,15 +111,15 @@ def measure_colour(
     pure = pure[:: max(1, pure.size // _SAMPLE_PX)]
     rows, columns = np.unravel_index(pure, shoot_share.shape)
     linear = LINEAR_OF_LEVEL[colours[rows, columns]]
-    values = _values(linear)
+    shoots = _Shoots.of(linear)
     height, width = shoot_share.shape
     block = rows * _BLOCKS // height * _BLOCKS + columns * _BLOCKS // width
     fewer = linear[:: max(1, len(linear) // _LIGHT_SAMPLE_PX)]
-    variance = _light_variance(fewer, light) + _spread_variance(linear, block)
+    variance = _light_variance(fewer, light) + _spread_variance(shoots, block)
     return CanopyColour(
         *(
             _measurement(value, spread, unit)
-            for value, spread, unit in zip(values, np.sqrt(variance), _UNITS, strict=True)
+            for value, spread, unit in zip(shoots.values(), np.sqrt(variance), _UNITS, strict=True)
         )
     )
 
@@ -130,36 +130,41 @@ def _measurement(value: float, uncertainty: float, unit: str) -> Measurement:
     return Measurement(float(value), float(uncertainty), unit)
 
 
-def _values(linear: FloatArray) -> FloatArray:
-    """(7,) the fields of `CanopyColour` for (n, 3) linear RGB."""
-    lab = linear_to_lab(linear)
-    lightness, a, b = np.median(lab, axis=0)
-    chroma = np.hypot(lab[:, 1], lab[:, 2])
-    yellow = (chroma > _YELLOW_CHROMA) & (_hue_angle_deg(lab[:, 1], lab[:, 2]) < _YELLOW_HUE_DEG)
-    return np.array(
-        [
-            lightness,
-            a,
-            b,
-            np.hypot(a, b),
-            _hue_angle_deg(a, b),
-            _median_dgci(linear_to_srgb(linear)),
-            yellow.mean(),
-        ]
-    )
+@dataclass(frozen=True, eq=False)
+class _Shoots:
+    """Pixels of shoots: (n, 3) CIELAB, which are yellow (n,), and the index (n,) of the green."""
+
+    lab: FloatArray
+    yellow: npt.NDArray[np.bool_]
+    dgci: FloatArray
+
+    @classmethod
+    def of(cls, linear: FloatArray) -> "_Shoots":
+        """(n, 3) linear RGB."""
+        lab, srgb = linear_to_lab(linear), linear_to_srgb(linear)
+        chroma = np.hypot(lab[:, 1], lab[:, 2])
+        hue_angle = _hue_angle_deg(lab[:, 1], lab[:, 2])
+        hue, saturation, _ = hue_saturation_brightness(srgb)
+        green = (saturation >= _DGCI_SATURATION) & (hue >= _DGCI_HUES_DEG[0])
+        green &= hue <= _DGCI_HUES_DEG[1]
+        dgci = np.full(len(linear), np.nan)
+        dgci[green] = dark_green_colour_index(srgb[green])
+        return cls(lab, (chroma > _YELLOW_CHROMA) & (hue_angle < _YELLOW_HUE_DEG), dgci)
+
+    def values(self, rows: npt.NDArray[np.bool_] | slice = slice(None)) -> FloatArray:
+        """(7,) the fields of `CanopyColour` over some of them."""
+        lightness, a, b = np.median(self.lab[rows], axis=0)
+        dgci = self.dgci[rows]
+        told = dgci[np.isfinite(dgci)]
+        few = told.size < _DGCI_SHARE * dgci.size
+        middle = np.nan if few else float(np.median(told))
+        yellow_share = float(self.yellow[rows].mean())
+        hue_angle = float(_hue_angle_deg(a, b))
+        return np.array([lightness, a, b, np.hypot(a, b), hue_angle, middle, yellow_share])
 
 
 def _hue_angle_deg(a: FloatArray, b: FloatArray) -> FloatArray:
     return np.degrees(np.arctan2(b, a)) % 360
-
-
-def _median_dgci(srgb: FloatArray) -> float:
-    hue, saturation, _ = hue_saturation_brightness(srgb)
-    green = (saturation >= _DGCI_SATURATION) & (hue >= _DGCI_HUES_DEG[0])
-    green &= hue <= _DGCI_HUES_DEG[1]
-    if green.mean() < _DGCI_SHARE:
-        return float("nan")
-    return float(np.median(dark_green_colour_index(srgb[green])))
 
 
 def _light_variance(linear: FloatArray, light: Light) -> FloatArray:
@@ -168,20 +173,20 @@ def _light_variance(linear: FloatArray, light: Light) -> FloatArray:
     chroma = float(np.hypot(light.chroma_uncertainty, mixed))
     level = light.level_uncertainty
     changes = np.array([[level, level, level], [chroma, 0, 0], [0, 0, chroma]])
-    halves = [
-        (_values(linear * np.exp(change)) - _values(linear * np.exp(-change))) / 2
-        for change in changes
-    ]
-    return np.asarray(np.sum(np.square(halves), axis=0))
+    factors = np.exp(np.concatenate([changes, -changes]))
+    lit = _Shoots.of((linear * factors[:, None]).reshape(-1, 3))
+    parts = [slice(k * len(linear), (k + 1) * len(linear)) for k in range(len(factors))]
+    more, less = np.split(np.array([lit.values(part) for part in parts]), 2)
+    return np.asarray(np.sum(np.square((more - less) / 2), axis=0))
 
 
-def _spread_variance(linear: FloatArray, block: npt.NDArray[np.int_]) -> FloatArray:
+def _spread_variance(shoots: _Shoots, block: npt.NDArray[np.int_]) -> FloatArray:
     """(7,) variance of the mean over the blocks of a grid over the tray."""
     labels, sizes = np.unique(block, return_counts=True)
     labels = labels[sizes >= _FEWEST_BLOCK_PX]
     if labels.size < 2:
-        labels, block = np.arange(4), np.arange(len(linear)) * 4 // len(linear)
-    parts = np.array([_values(linear[block == label]) for label in labels])
+        labels, block = np.arange(4), np.arange(block.size) * 4 // block.size
+    parts = np.array([shoots.values(block == label) for label in labels])
     # The green index may be missing from some blocks.
     told = np.isfinite(parts)
     count = told.sum(axis=0)

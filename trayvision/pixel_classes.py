@@ -151,21 +151,28 @@ def _shares(outputs: FloatImage) -> tuple[FloatImage, FloatImage]:
     """Network outputs (11, h/2, w/2) to the share of shoot (h, w) and of the rest (7, h/2, w/2).
 
     Each 2 x 2 block has seven logits, and each of its four pixels a correction to the logit
-    of shoot: the edge of a blade is told to the pixel, all else to the block.
+    of shoot: the edge of a blade is told to the pixel, all else to the block. The outputs are
+    used up.
     """
-    logits = outputs[:CLASS_COUNT].copy()
+    logits, odds = outputs[:CLASS_COUNT], outputs[CLASS_COUNT:]
     margin = logits[TrayClass.SHOOT].copy()
     logits[TrayClass.SHOOT] = -1e4
     largest = logits.max(axis=0)
-    powers = cv2.exp(logits - largest).reshape(logits.shape)
-    total = powers.sum(axis=0)
+    logits -= largest
+    # In place from here on: fresh memory costs as much time as the arithmetic.
+    cv2.exp(logits, dst=logits)
+    total = logits.sum(axis=0)
     margin -= largest + cv2.log(total)
+    logits /= total
+    odds += margin
+    cv2.exp(np.negative(odds, out=odds), dst=odds)
+    odds += 1
     rows, columns = margin.shape
     shoot = np.empty((2 * rows, 2 * columns), dtype=np.float32)
-    for index, addition in enumerate(outputs[CLASS_COUNT:]):
+    for index, inverse in enumerate(odds):
         row, column = divmod(index, 2)
-        np.divide(1, 1 + cv2.exp(-margin - addition), out=shoot[row::2, column::2])
-    return shoot, powers / total
+        np.divide(1, inverse, out=shoot[row::2, column::2])
+    return shoot, logits
 
 
 @lru_cache(maxsize=2)

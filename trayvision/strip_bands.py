@@ -42,8 +42,8 @@ _EDGE_COLUMNS = 12
 _EDGE_FOLLOWED = 0.3
 _LEAST_FOLLOWED = 0.25
 _MOSTLY = 0.6
-# Rows beside an edge that blur mixes with the other band.
-_MIXED_ROWS = 2
+# Rows beside an edge that blur mixes with the other band, and up to which its bands are compared.
+_MIXED_ROWS, _EDGE_REACH_ROWS = 2, 13
 # Less of the uppermost 40 mm seen than this is no strip.
 _LEAST_SEEN_AT_TOP = 0.4
 # Correlation of the upper bands with black and white in turn at their heights: 0.87 and more in
@@ -127,15 +127,11 @@ def _seen_edges(level: Image) -> FloatArray:
     bands = level.shape[0] // _BAND_ROWS
     parts = np.array_split(np.arange(level.shape[1]), _EDGE_COLUMNS)
     columns = np.stack([level[:, part].mean(axis=1) for part in parts], axis=1)
-    reach, rows = slice(_MIXED_ROWS, 13), np.arange(1, bands) * _BAND_ROWS
-    steps = np.stack(
-        [
-            (columns[row:][reach].mean(axis=0) - columns[:row][::-1][reach].mean(axis=0))
-            # Odd bands are white.
-            * (1 if edge % 2 else -1)
-            for edge, row in enumerate(rows, start=1)
-        ]
-    )
+    rows = columns[: bands * _BAND_ROWS].reshape(bands, _BAND_ROWS, -1)
+    above = rows[1:, _MIXED_ROWS:_EDGE_REACH_ROWS].mean(axis=1)
+    below = rows[:-1, -_EDGE_REACH_ROWS:-_MIXED_ROWS].mean(axis=1)
+    # Odd bands are white.
+    steps = (above - below) * np.where(np.arange(1, bands) % 2, 1, -1)[:, None]
     upper = float(np.median(np.median(steps[-8:], axis=1)))
     shares, expected = np.ones(bands + 1), upper
     for edge in range(bands - 1, 0, -1):
