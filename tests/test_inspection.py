@@ -21,6 +21,7 @@ from trayvision.quality_flags import Doubt, PhotoProblem
 PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
 GROWN = "day6-barley-healthy-fixed"
 YOUNG = "day4-barley-healthy-fixed"
+SLANTED = "day5-barley-grey-green-mould-45mm-phone"
 # Names that others script against.
 CONTRACT = (
     "tray day pose cover canopy_height_mm shoot_height_mm colour evenness seen sharpness "
@@ -142,6 +143,20 @@ def test_mask_lies_on_the_photo_and_knows_what_is_outside() -> None:
     shoots, truly = (mask == 3) & judged, (true == 3) & judged
     assert (shoots & truly).sum() / (shoots | truly).sum() > 0.85
     assert mask[:5].max() == 0
+
+
+def test_mask_of_a_large_photo_of_a_slanted_tray_lies_on_it() -> None:
+    true = Image.open(PHOTOS / f"{SLANTED}.classes.png")
+    large = (3 * true.width, 3 * true.height)
+    inspection = changed(SLANTED, picture(SLANTED).resize(large, Image.Resampling.BICUBIC))
+    (tray,) = inspection.trays
+    assert tray.segmented.crop_to_working[0, 1] != 0
+    mask = class_mask(inspection)
+    shown = np.asarray(true.resize(large, Image.Resampling.NEAREST))
+    judged = (mask != 0) & (mask != 255)
+    shoots, truly = (mask == 3) & judged, (shown == 3) & judged
+    assert (shoots & truly).sum() / (shoots | truly).sum() > 0.8
+    assert agree(tray.cover.cover, inspected(SLANTED).trays[0].cover.cover, 0.0)
 
 
 def test_whole_photo_has_no_millimetres() -> None:

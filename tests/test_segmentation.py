@@ -182,6 +182,48 @@ def test_the_crop_holds_the_opening_and_knows_where_it_is(focal_px: float) -> No
     assert ((corners > 0) & (corners < [width - 1, height - 1])).all()
 
 
+def turned(pose: TrayPose, degrees: float) -> TrayPose:
+    """The same with the camera turned about its own axis."""
+    turn, _ = cv2.Rodrigues(np.array([0.0, 0.0, np.radians(degrees)]))
+    return replace(pose, rotation=turn @ pose.rotation)
+
+
+@pytest.mark.parametrize("degrees", [-28.0, 17.0, 38.0, 52.0, 115.0])
+def test_the_crop_of_a_large_photo_lies_along_a_slanted_tray(degrees: float) -> None:
+    photo = ramp_photo(3200, 2400, 2)
+    straight = pose_from_above(0.0, 0.0, 700.0, focal_px=2700.0)
+    pose = turned(straight, degrees)
+    light = measure_light(photo, None)
+    segmented = segment(photo, light, pose)
+    height, width = segmented.shape
+    columns, rows = np.meshgrid([40.0, width // 2, width - 41.0], [40.0, height - 41.0])
+    crop = np.column_stack([columns.ravel(), rows.ravel()])
+    working = crop @ segmented.crop_to_working[:2, :2].T + segmented.crop_to_working[:2, 2]
+    at = np.rint(crop).astype(int)
+    expected = working * 255 / [photo.pixels.shape[1], photo.pixels.shape[0]]
+    np.testing.assert_allclose(segmented.pixels[at[:, 1], at[:, 0], :2], expected, atol=1.0)
+    full = photo.to_full(working)
+    back = full @ segmented.photo_to_crop[:, :2].T + segmented.photo_to_crop[:, 2]
+    np.testing.assert_allclose(back, crop, atol=1e-9)
+    opening = pose.project(pose.size.opening_mm)
+    corners = opening @ segmented.photo_to_crop[:, :2].T + segmented.photo_to_crop[:, 2]
+    assert ((corners > 0) & (corners < [width - 1, height - 1])).all()
+    # The tray is seen as finely as a straight one, and up stays up.
+    straight_px = segment(photo, light, straight).photo_to_crop[0, 0]
+    assert np.linalg.det(segmented.photo_to_crop[:, :2]) ** 0.5 == pytest.approx(
+        straight_px, rel=0.02
+    )
+    right = segmented.crop_to_working[:2, 0]
+    assert abs(np.degrees(np.arctan2(right[1], right[0]))) <= 45 + 1e-6
+
+
+def test_a_slanted_tray_that_leaves_the_photo_is_cropped_upright() -> None:
+    photo = ramp_photo(3200, 2400, 2)
+    pose = turned(pose_from_above(260.0, 0.0, 700.0, focal_px=2700.0), 30.0)
+    segmented = segment(photo, measure_light(photo, None), pose)
+    assert segmented.crop_to_working[0, 1] == 0
+
+
 def test_a_fine_photo_is_reduced_to_half_a_millimetre() -> None:
     photo = ramp_photo(3200, 2400, 1)
     pose = pose_from_above(0.0, 0.0, 700.0, focal_px=3600.0)

@@ -33,12 +33,12 @@ def class_mask(inspection: Inspection) -> npt.NDArray[np.uint8]:
 def _paint(mask: npt.NDArray[np.uint8], photo: Photo, tray: TrayInspection) -> None:
     segmented = tray.segmented
     rows, columns = segmented.shape
-    corners = np.array([[-0.5, -0.5], [columns - 0.5, rows - 0.5]])
+    corners = np.array([[0, 0], [columns, 0], [columns, rows], [0, rows]]) - 0.5
     to_crop = segmented.photo_to_crop
     ends = np.linalg.solve(to_crop[:, :2], (corners - to_crop[:, 2]).T).T
-    left, top = np.clip(np.ceil(ends[0]), 0, None).astype(int)
-    right = min(photo.width, int(np.floor(ends[1, 0])) + 1)
-    bottom = min(photo.height, int(np.floor(ends[1, 1])) + 1)
+    left, top = np.clip(np.ceil(ends.min(axis=0)), 0, None).astype(int)
+    end = np.floor(ends.max(axis=0)).astype(int) + 1
+    right, bottom = min(photo.width, int(end[0])), min(photo.height, int(end[1]))
     shifted = to_crop.copy()
     shifted[:, 2] += to_crop[:, :2] @ [left, top]
     size = (right - left, bottom - top)

@@ -30,6 +30,7 @@ _SHADOW_LEVEL = 6
 # either, and what lies behind a smeared part of the lens, stay below.
 _DETAIL_MM = 1.0, 3.0
 _SURROUNDINGS_MM = 8.0
+_AROUND_PX = 4
 _LEAST_DETAIL = 0.015
 # Noise of a dark surface is no detail.
 _DARK_LEVEL = 20
@@ -162,10 +163,23 @@ def _too_smooth(colours: npt.NDArray[np.uint8], shares: FloatImage) -> npt.NDArr
     grown &= shares[TrayClass.MOULD] < _SIGN_OF_MOULD
     level = cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY).astype(np.float32)
     fine, coarse = (cv2.GaussianBlur(level, (0, 0), mm / PLAN_MM_PER_PX) for mm in _DETAIL_MM)
-    around = _SURROUNDINGS_MM / PLAN_MM_PER_PX
-    detail = cv2.GaussianBlur(cv2.pow(fine - coarse, 2), (0, 0), around)
-    least = _LEAST_DETAIL * (cv2.GaussianBlur(coarse, (0, 0), around) + _DARK_LEVEL)
+    detail = _around(cv2.pow(fine - coarse, 2))
+    least = _LEAST_DETAIL * (_around(coarse) + _DARK_LEVEL)
     return np.asarray(grown & (detail < cv2.pow(least, 2)))
+
+
+def _around(values: npt.NDArray[np.generic]) -> FloatImage:
+    """Weighted mean of each place's surroundings.
+
+    So slow a change is told as well by a picture a quarter as wide, in far less time.
+    """
+    rows, columns = values.shape
+    size = (-(-columns // _AROUND_PX), -(-rows // _AROUND_PX))
+    small = cv2.resize(values.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    sigma_px = _SURROUNDINGS_MM / PLAN_MM_PER_PX / _AROUND_PX
+    blurred = cv2.GaussianBlur(small, (0, 0), sigma_px)
+    smooth = cv2.resize(blurred, (columns, rows), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(smooth, dtype=np.float32)
 
 
 def _illumination(light: Light, grid: PlanGrid) -> FloatImage:

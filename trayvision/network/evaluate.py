@@ -115,7 +115,7 @@ def full_size_classes(shares: ClassShares, width: int, height: int) -> Classes:
 
 
 def _judge_patches(truth: dict[str, Any], shares: ClassShares, pose: TrayPose, tally: Tally) -> str:
-    full_px_a_crop_px = 1 / shares.photo_to_crop[0, 0]
+    full_px_a_crop_px = abs(np.linalg.det(shares.photo_to_crop[:, :2])) ** -0.5
     centre_depth = (pose.rotation @ [0, 0, -pose.size.depth_mm] + pose.translation_mm)[2]
     mm_per_px = centre_depth / pose.camera.fx
     patches = find_patches(shares, mm_per_px * full_px_a_crop_px)
