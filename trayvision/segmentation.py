@@ -102,12 +102,12 @@ def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
     light : Light
         What to correct the colours by.
     pose : TrayPose or None
-        The tray: the crop is the bounding box of its opening, from the floor to a little
-        above the rim (in large photos one that lies along a slanted tray), no finer than `FINEST_MM_PER_PX` and of at most `MOST_CROP_PX`, or
-        `MOST_CROP_PX_OF_LARGE` where the photo was decoded at a reduced size. None takes the
-        whole photo, its long side at most `WHOLE_PHOTO_LONG_SIDE` px; it may show any plant, so
-        both networks tell every pixel of it, and what is as green as only leaves are
-        (`trayvision.leaf_green`).
+        The tray: the crop is the bounding box of its opening, from the floor to a little above the
+        rim (in large photos one that lies along a slanted tray), no finer than `FINEST_MM_PER_PX`
+        and of at most `MOST_CROP_PX`, or `MOST_CROP_PX_OF_LARGE` where the photo was decoded at a
+        reduced size. None takes the whole photo, its long side at most `WHOLE_PHOTO_LONG_SIDE` px;
+        it may show any plant, so both networks tell every pixel of it, and what is as green as
+        only leaves are (`trayvision.leaf_green`).
 
     Raises
     ------
