@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -16,7 +16,7 @@ from trayvision.reference_kit import (
     tray_and_corner,
 )
 from trayvision.tag_corners import RefinedCorners, edge_length_px, refine_corners
-from trayvision.tag_family import family
+from trayvision.tag_family import TAG_CELLS, family
 from trayvision.tag_search import decode, read_cells, search_tag
 
 FloatArray = npt.NDArray[np.float64]
@@ -24,6 +24,8 @@ GreyImage = npt.NDArray[np.uint8]
 
 # One window of the adaptive threshold finds as many tags as three and takes half the time.
 THRESHOLD_WINDOW_PX = 23
+# OpenCV's own.
+LEAST_PERIMETER = 0.03
 # A code that nobody expected may have any of 587 ids in four turns, so it must be cleaner
 # than one at its predicted place: two wrong cells of 36 are a chance of 2e-5 a quad.
 MOST_WRONG_CELLS = 2
@@ -32,8 +34,10 @@ LEAST_SEEN_CELLS = 30
 ROUGH_SIGMA_EDGES = 0.02
 # Larger photos are not enlarged in search of small tags: it would take as long as all else.
 ENLARGED_UP_TO_PX = 1700
-# Photos this large are read at half their size first, which takes a third of the time.
+# Photos this large are read at half their size first, which takes a third of the time; there not
+# below two pixels a cell, where hardly a tag is read but every kernel may be a quad.
 HALVED_FROM_PX = 1600
+LEAST_HALVED_EDGE_PX = 2 * TAG_CELLS
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +91,8 @@ class TagReader:
         """Tags that stand out by themselves, anywhere in the photo; the same id may recur."""
         if max(self.grey.shape) >= HALVED_FROM_PX:
             halved = cv2.resize(self.grey, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-            tags = self._decode(*self._detect(np.asarray(halved, dtype=np.uint8), 0.5))
+            found = self._detect(np.asarray(halved, dtype=np.uint8), 0.5, LEAST_HALVED_EDGE_PX)
+            tags = self._decode(*found)
             if _complete(tags):
                 return tags
         tags, rejected = self._detect(self.grey, 1.0)
@@ -123,10 +128,11 @@ class TagReader:
         )
 
     def _detect(
-        self, grey: GreyImage, enlargement: float
+        self, grey: GreyImage, enlargement: float, least_edge_px: int = 0
     ) -> tuple[tuple[ReadTag, ...], list[FloatArray]]:
         """Tags that OpenCV reads in a version of the photo, and quads in which it does not."""
-        quads, ids, rejected = _detector().detectMarkers(grey)
+        least_share = 4 * least_edge_px / max(grey.shape)
+        quads, ids, rejected = _detector(max(least_share, LEAST_PERIMETER)).detectMarkers(grey)
         # No id at all comes as None, which OpenCV's type hints do not say.
         found = [int(tag) for tag in np.ravel(ids)] if len(quads) else []
         tags = self._verified(
@@ -216,9 +222,11 @@ def _unscaled(quad: npt.ArrayLike, enlargement: float) -> FloatArray:
     return (np.reshape(quad, (4, 2)).astype(np.float64) + 0.5) / enlargement - 0.5
 
 
-@cache
-def _detector() -> cv2.aruco.ArucoDetector:
+@lru_cache(maxsize=8)
+def _detector(least_perimeter: float) -> cv2.aruco.ArucoDetector:
+    """Reader of quads whose perimeter is at least this share of the picture's long side."""
     parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = least_perimeter
     parameters.adaptiveThreshWinSizeMin = THRESHOLD_WINDOW_PX
     parameters.adaptiveThreshWinSizeMax = THRESHOLD_WINDOW_PX
     parameters.errorCorrectionRate = 1.0
