@@ -38,12 +38,12 @@ def post_log_in(
     def act() -> Response:
         given = typed.form.get("password")
         form = Login(name=name, password=SecretStr(given if isinstance(given, str) else ""))
-        _, secret = log_in(
+        person, secret = log_in(
             service, passwords, form.name, form.password.get_secret_value(), address_of(request)
         )
         response: Response = RedirectResponse(to, status_code=303)
         if kept is not None:
-            response = show_plain("kept_form.html", kept)
+            response = show_plain("kept_form.html", LogInPage(person.name, to, kept=kept))
         give_cookie(service, request, response, secret)
         return response
 

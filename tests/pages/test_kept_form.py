@@ -62,6 +62,7 @@ def test_what_was_typed_is_saved_after_logging_in_again(
     page.get_by_label("Password").fill(PASSWORD)
     page.get_by_role("button", name="Log in").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Not saved yet")
+    expect(page.get_by_text("entered by Mara, who is logged in now")).to_be_visible()
     if scripts:
         assert_accessible(page)
     racks = closed_house.get("/api/racks")
