@@ -122,12 +122,7 @@ def compose(
     """Measure one tray of a photo on its plan, and score it."""
     plan, light, marked = seen.plan, seen.light, seen.marked
     grey = Doubt.GREYSCALE in photo.doubts
-    if grey:
-        cover = CanopyCover.unknown(Doubt.GREYSCALE)
-    else:
-        cover = measure_frame_cover(plan) if pose is None else measure_cover(plan, day=day)
-    if marked is not None:
-        cover = _less_sure(cover, marked.edge_share(max(photo.width, photo.height)))
+    cover = _cover(photo, pose, day, seen, sharpness)
     true_colours = not (light.coloured or grey)
     measured = _Measured(
         cover,
@@ -154,6 +149,26 @@ def compose(
         doubts=doubts,
         marked=marked,
     )
+
+
+def _cover(
+    photo: Photo,
+    pose: TrayPose | None,
+    day: float | None,
+    seen: SeenTray,
+    sharpness: Sharpness | None,
+) -> CanopyCover:
+    if Doubt.GREYSCALE in photo.doubts:
+        return CanopyCover.unknown(Doubt.GREYSCALE)
+    if pose is None:
+        cover = measure_frame_cover(seen.plan)
+    else:
+        large = sharpness if photo.reduction > 1 else None
+        spread_mm = None if large is None else large.edge_spread_mm.value
+        cover = measure_cover(seen.plan, day=day, large_edge_spread_mm=spread_mm)
+    if seen.marked is None:
+        return cover
+    return _less_sure(cover, seen.marked.edge_share(max(photo.width, photo.height)))
 
 
 def _less_sure(cover: CanopyCover, edge_share: float) -> CanopyCover:
