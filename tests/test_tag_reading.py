@@ -251,6 +251,29 @@ def test_a_tag_outside_the_photo_gives_nothing() -> None:
         assert refine_corners(reader.grey, [square + place], [3]) == [None]
 
 
+def test_tags_are_refined_together_as_each_alone() -> None:
+    grey, truth = _grey(_drawn()), tag_corners_px(TRAY, VIEW, CAMERA)
+    rng = np.random.default_rng(9)
+    rough = {tag: corners + rng.uniform(-1.5, 1.5, 2) for tag, corners in truth.items()}
+    # Where there is none, and one that lies outside: neither may disturb the others.
+    wrong = [(190, truth[191] + 60.0), (191, truth[191] + 5000.0)]
+    asked = [wrong[0], *rough.items(), wrong[1]]
+    together = refine_corners(grey, [corners for _, corners in asked], [tag for tag, _ in asked])
+    assert together[0] is None or together[0].edge_share < 0.25
+    assert together[-1] is None
+    for (tag, corners), found in zip(asked, together, strict=True):
+        (alone,) = refine_corners(grey, [corners], [tag])
+        assert (found is None) == (alone is None)
+        if found is not None and alone is not None:
+            np.testing.assert_allclose(found.corners_px, alone.corners_px, atol=1e-6)
+            assert found.sigma_px == pytest.approx(alone.sigma_px, rel=1e-6)
+    places, tags = [corners for _, corners in asked], [tag for tag, _ in asked]
+    singly = [read_cells(grey, [place], [tag])[0] for place, tag in zip(places, tags, strict=True)]
+    assert read_cells(grey, places, tags) == singly
+    assert refine_corners(grey, [], []) == []
+    assert read_cells(grey, [], []) == []
+
+
 def test_a_halved_photo_gives_full_size_corners() -> None:
     full = CAMERA.scaled_to(1280, 920)
     photo = replace(as_photo(_drawn()), width=1280, height=920, reduction=2)
