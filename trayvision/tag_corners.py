@@ -64,7 +64,6 @@ class RefinedCorners:
     corners_px: FloatArray
     sigma_px: float
     edge_share: float
-    spill_px: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +73,6 @@ class _GridFits:
     homography: FloatArray
     covariance: FloatArray
     edge_share: FloatArray
-    spill_px: FloatArray
     blur_px: FloatArray
 
     def corner_sigma_px(self) -> FloatArray:
@@ -140,7 +138,6 @@ def refine_corners(
             corners[row],
             float(sigma_px[row]),
             float(fits.edge_share[row]),
-            float(fits.spill_px[row]),
         )
         if followed[row]
         else None
@@ -232,7 +229,6 @@ def _fit(homography: FloatArray, edges: TagEdges, crossings: Crossings) -> _Grid
         moved.reshape(-1, 3, 3),
         covariance[:, :8, :8],
         (weights > 0.2).sum(axis=1) / edges.present.sum(axis=1),
-        change[:, 8],
         crossings.blur_px,
     )
 

@@ -24,11 +24,9 @@ GreyImage = npt.NDArray[np.uint8]
 _ALONG = (0.3, 0.7)
 _PROFILE_STEPS = 15
 _LEAST_CONTRAST = 0.004
-# Where blur is worked out, in cells towards white: on the edge, at a profile's ends, and a
-# step to both sides for the slope.
+# Where blur is worked out, in cells towards white: on the edge, and at a profile's ends.
 END_CELLS = 0.5
-_SLOPE_CELLS = 0.1
-_BESIDE = np.array([0.0, -END_CELLS, END_CELLS, -_SLOPE_CELLS, _SLOPE_CELLS])
+_BESIDE = np.array([0.0, -END_CELLS, END_CELLS])
 # The few coordinates that points on and beside edges have.
 _COORDINATES = np.unique(
     np.add.outer(np.arange(TAG_CELLS + 1), [*_ALONG, *_BESIDE]).ravel().round(6)
@@ -42,7 +40,7 @@ class TagEdges:
     `present` (t, n) tells edges from rows that only fill up. `points` (t, n, 2) in cells from
     the up-left corner, `towards_white` (t, n, 2) unit steps, `design` (t, n, 3) rows of 1, x, y
     with x and y from -1/2 to 1/2 over the tag. `white` (t, 12, 12) are the printed cells and two
-    around them; `beside` (t, 5, n, 2) says where on and beside each edge blur is worked out.
+    around them; `beside` (t, 3, n, 2) says where on and beside each edge blur is worked out.
     """
 
     present: BoolArray
@@ -67,7 +65,7 @@ class Profiles:
 
 @dataclass(frozen=True, eq=False)
 class Blur:
-    """What blur does at each edge (t, n): level at the edge and at both ends, slope per cell.
+    """What blur does at each edge (t, n): level at the edge and at both ends.
 
     Levels run from 0 in wide black to 1 in wide white: neighbouring edges two or three pixels
     away pull the middle level off the true edge.
@@ -76,7 +74,6 @@ class Blur:
     at_edge: FloatArray
     black_end: FloatArray
     white_end: FloatArray
-    slope: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,7 +117,7 @@ def edges_of(tags: Sequence[int], *, outer: bool) -> TagEdges:
 
 @cache
 def _edges_of(tag: int, outer: bool) -> tuple[FloatArray, FloatArray, IndexArray]:
-    """One tag's points, steps towards white, and (5, n, 2) places in `_COORDINATES`."""
+    """One tag's points, steps towards white, and (3, n, 2) places in `_COORDINATES`."""
     white = np.pad(tag_cells(tag), 1, constant_values=True)
     points, steps = [], []
     for grid, order in ((white, [0, 1]), (white.T, [1, 0])):
@@ -186,8 +183,7 @@ def blur_at(edges: TagEdges, homography: FloatArray, blur_px: FloatArray) -> Blu
     levels = share[:, 1] @ edges.white @ np.swapaxes(share[:, 0], 1, 2)
     tag = np.arange(len(homography))[:, None, None]
     level = levels[tag, edges.beside[..., 1], edges.beside[..., 0]]
-    slope = (level[:, 4] - level[:, 3]) / (2 * _SLOPE_CELLS)
-    return Blur(level[:, 0], level[:, 1], level[:, 2], slope)
+    return Blur(level[:, 0], level[:, 1], level[:, 2])
 
 
 def locate(

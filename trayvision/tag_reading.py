@@ -187,7 +187,7 @@ class TagReader:
 
 def _unrefined(corners: FloatArray) -> RefinedCorners:
     sigma_px = ROUGH_SIGMA_EDGES * edge_length_px(corners) + 0.5
-    return RefinedCorners(corners, sigma_px, 0.0, 0.0)
+    return RefinedCorners(corners, sigma_px, 0.0)
 
 
 def same_print(tag: ReadTag, other: ReadTag) -> bool:
