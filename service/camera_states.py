@@ -23,6 +23,10 @@ _NEVER: Final = timedelta(days=36_500)
 # Its place is told from so many photos; a share of the picture's width that no hand nudges.
 _PHOTOS: Final = 8
 _MOVED_SHARE: Final = 0.08
+# One photo without a tray may be a hand or a cloth before the camera. No run lasts longer than
+# what is looked back on.
+_PHOTOS_WITHOUT: Final = 2
+_LOOKED_BACK: Final = timedelta(days=21)
 
 Marks = dict[str, tuple[float, float]]
 
@@ -68,6 +72,7 @@ def _state(
         )
         if is_so
     }
+    lost = _lost_trays(connection, health.camera_id, photos)
     return CameraState(
         name=health.name,
         shelf=shelf,
@@ -76,6 +81,8 @@ def _state(
         silent_after=_AT_ONCE if health.silent else _NEVER,
         doubts=tuple(doubt for doubt in Doubt if doubt in seen),
         moved=_moved(connection, photos),
+        lost_trays=lost,
+        lost_at=photos[_PHOTOS_WITHOUT - 1]["taken_at"] if lost else None,
     )
 
 
@@ -92,16 +99,16 @@ def _photos(connection: sa.Connection, camera_id: int, now: datetime) -> list[Ro
     return list(connection.execute(statement).mappings())
 
 
-def _trays(connection: sa.Connection, photo: Row) -> list[Mapping[str, Any]]:
+def _trays(connection: sa.Connection, pass_id: int) -> list[Mapping[str, Any]]:
     statement = sa.select(TRAY_INSPECTION.c.record).where(
-        TRAY_INSPECTION.c.photo_inspection_id == photo["entry_id"]
+        TRAY_INSPECTION.c.photo_inspection_id == pass_id
     )
     return list(connection.execute(statement).scalars())
 
 
 def _doubts(connection: sa.Connection, photo: Row) -> tuple[Doubt, ...]:
     """What is doubtful of every tray in a photo, or kept it from being measured at all."""
-    trays = [set(record["doubts"]) for record in _trays(connection, photo)]
+    trays = [set(record["doubts"]) for record in _trays(connection, photo["entry_id"])]
     if trays:
         shared = set.intersection(*trays)
         return tuple(doubt for doubt in Doubt if doubt in shared)
@@ -123,12 +130,41 @@ def _moved(connection: sa.Connection, photos: Sequence[Row]) -> bool:
     return bool(apart) and min(apart) > _MOVED_SHARE
 
 
+def _lost_trays(
+    connection: sa.Connection, camera_id: int, photos: Sequence[Row]
+) -> tuple[int, ...]:
+    """The trays of the last photo that showed some, where the latest ones show none."""
+    latest = photos[:_PHOTOS_WITHOUT]
+    if len(latest) < _PHOTOS_WITHOUT or any(
+        _trays(connection, photo["entry_id"]) for photo in latest
+    ):
+        return ()
+    capture, passes = current(CAPTURE), current(PHOTO_INSPECTION)
+    shown = (
+        sa.select(passes.c.entry_id)
+        .join(capture, capture.c.photo_id == passes.c.photo_id)
+        .where(
+            capture.c.camera_id == camera_id,
+            capture.c.taken_at < latest[-1]["taken_at"],
+            capture.c.taken_at >= latest[0]["taken_at"] - _LOOKED_BACK,
+            sa.exists().where(TRAY_INSPECTION.c.photo_inspection_id == passes.c.entry_id),
+        )
+        .order_by(capture.c.taken_at.desc())
+        .limit(1)
+    )
+    last = connection.execute(shown).scalar()
+    if last is None:
+        return ()
+    numbers = {record["tray"] for record in _trays(connection, last)}
+    return tuple(sorted(number for number in numbers if number is not None))
+
+
 def _marks(connection: sa.Connection, photo: Row) -> Marks:
     """First corners of all tags in a photo, as shares of its width."""
     width = photo["record"]["width"]
     return {
         tag: (corners[0][0] / width, corners[0][1] / width)
-        for record in _trays(connection, photo)
+        for record in _trays(connection, photo["entry_id"])
         if record["pose"] is not None
         for tag, corners in record["pose"]["corners_px"].items()
     }

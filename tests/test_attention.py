@@ -337,37 +337,6 @@ def test_a_blurred_photo_is_no_look() -> None:
     assert "again" in flag.look_at
 
 
-@pytest.mark.parametrize(
-    ("camera", "state"),
-    [
-        (CameraState("c", last_photo_at=at(4.5)), "silent"),
-        (CameraState("c", last_photo_at=None), "silent"),
-        (CameraState("c", last_photo_at=at(5.0), doubts=(Doubt.DIM,)), "dark"),
-        (CameraState("c", last_photo_at=at(5.0), doubts=(Doubt.FOGGED,)), "fogged"),
-        (CameraState("c", last_photo_at=at(5.0), moved=True), "moved"),
-        (CameraState("c", last_photo_at=at(5.0)), None),
-    ],
-)
-def test_cameras(camera: CameraState, state: str | None) -> None:
-    flags = find_attention(room([], 5.0, cameras=(camera,))).flags
-    assert [flag.reason.split(",")[0] for flag in flags] == (
-        [f"Camera c is {state}"] if state else []
-    )
-
-
-def test_a_silent_camera_explains_its_trays_and_all_silent_is_one_flag() -> None:
-    runs = [healthy(1, 3.0, shelf="top"), healthy(2, 3.0, shelf="low")]
-    top = CameraState("one", "top", at(3.0))
-    found = find_attention(room(runs, 5.0, cameras=(top,))).flags
-    assert [(flag.kind, flag.trays) for flag in found] == [
-        (FlagKind.CAMERA, (1,)),
-        (FlagKind.NO_PHOTO, (2,)),
-    ]
-    low = CameraState("two", "low", at(3.0))
-    found = find_attention(room(runs, 5.0, cameras=(top, low))).flags
-    assert [flag.reason[:22] for flag in found] == ["All cameras are silent"]
-
-
 def test_most_urgent_first_and_few() -> None:
     runs = [
         mouldy(17),

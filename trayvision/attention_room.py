@@ -1,4 +1,4 @@
-"""Reasons that lie in the room and not in a tray: air, cameras, and what was not looked at."""
+"""Reasons that lie in the room and not in a tray: its air, and what was not looked at."""
 
 from collections import defaultdict
 from collections.abc import Sequence
@@ -7,13 +7,11 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from trayvision.attention_flags import Flag, FlagKind, flag_key, moment_words, trays_words
-from trayvision.attention_state import AirReading, CameraState, Level, RoomState, RunState
-from trayvision.quality_flags import Doubt
+from trayvision.attention_state import AirReading, Level, RoomState, RunState
 
 # With the last reading of a place older than that, nothing is said about its air.
 _AIR_STALE: Final = timedelta(hours=6)
 _LATE_PHOTO: Final = 1.5
-_DARK_DOUBTS: Final = {Doubt.DIM: "dark", Doubt.FOGGED: "fogged", Doubt.BLURRED: "blurred"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,61 +180,6 @@ def _air_flag(room: RoomState, place: str | None, found: Sequence[_Beyond]) -> F
         reason=f"{name} is {' and '.join(parts)} since {moment_words(room, since)}.",
         look_at=" ".join(one.band.advice for one in worst.values()),
         strength=float(len(AIR_BANDS) - min(AIR_BANDS.index(one.band) for one in found)),
-    )
-
-
-def camera_flags(room: RoomState) -> list[Flag]:
-    """One flag a camera; one for all where several and all are silent."""
-    silent = [camera for camera in room.cameras if _silent(room, camera)]
-    if len(silent) > 1 and len(silent) == len(room.cameras):
-        return [_camera_flag(room, silent, "silent")]
-    flags = []
-    for camera in room.cameras:
-        state = _camera_state(room, camera)
-        if state is not None:
-            flags.append(_camera_flag(room, [camera], state))
-    return flags
-
-
-def _silent(room: RoomState, camera: CameraState) -> bool:
-    last = camera.last_photo_at
-    return last is None or room.now - last > camera.silent_after
-
-
-def _camera_state(room: RoomState, camera: CameraState) -> str | None:
-    if _silent(room, camera):
-        return "silent"
-    seen = [word for doubt, word in _DARK_DOUBTS.items() if doubt in camera.doubts]
-    return seen[0] if seen else "moved" if camera.moved else None
-
-
-_CAMERA_ADVICE: Final = {
-    "silent": "Look at its power, its cable and its card.",
-    "dark": "Is the light on, is something before the lens?",
-    "fogged": "Wipe the lens, wait two minutes; keep it a little warmer than the air.",
-    "blurred": "Wipe the lens and look whether it sits firm.",
-    "moved": "Turn it back to its trays, or leave it and take one photo by hand to compare.",
-}
-
-
-def _camera_flag(room: RoomState, cameras: Sequence[CameraState], state: str) -> Flag:
-    moments = [camera.last_photo_at for camera in cameras if camera.last_photo_at is not None]
-    since = min(moments, default=room.now)
-    shelves = {camera.shelf for camera in cameras if camera.shelf}
-    all_of_them = len(cameras) > 1
-    name = "All cameras" if all_of_them else f"Camera {cameras[0].name}"
-    verb = "are" if all_of_them else "is"
-    last = f"last photo {moment_words(room, since)}" if moments else "no photo so far"
-    return Flag(
-        key=flag_key(FlagKind.CAMERA, "all" if all_of_them else cameras[0].name, state),
-        kind=FlagKind.CAMERA,
-        level=Level.LOOK,
-        trays=tuple(sorted(run.tray for run in room.runs if room.shelf_of(run) in shelves)),
-        since=since,
-        latest_at=room.now if state == "silent" else max(moments, default=room.now),
-        reason=f"{name} {verb} {state}, {last}.",
-        look_at=_CAMERA_ADVICE[state],
-        strength=float(len(cameras)),
     )
 
 

@@ -130,6 +130,10 @@ class CameraState:
         Of its latest photo.
     moved : bool
         The trays in view lie elsewhere than in its earlier photos.
+    lost_trays : tuple of int
+        Trays of its earlier photos, where its latest ones show no tray at all.
+    lost_at : datetime or None
+        Of the first of those latest photos.
     """
 
     name: str
@@ -138,6 +142,8 @@ class CameraState:
     silent_after: timedelta = timedelta(hours=8)
     doubts: tuple[Doubt, ...] = ()
     moved: bool = False
+    lost_trays: tuple[int, ...] = ()
+    lost_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

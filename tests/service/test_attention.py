@@ -9,7 +9,7 @@ import pytest
 
 from service.attention_watch import AttentionWatch
 from tests.service.conftest import START, Room
-from tests.service.recorded_inspections import patch
+from tests.service.recorded_inspections import patch, photo_bytes
 
 SPREAD = START - timedelta(days=1)
 
@@ -221,6 +221,28 @@ def test_camera_whose_tags_all_lie_elsewhere_has_moved(room: Room) -> None:
     # The photos of these tests are 400 px wide.
     snap(room, 17, 2.0, camera="top", corners_px={"6": [[90.0, 2.0]] * 4, "7": [[99.0, 2.0]] * 4})
     assert only(room, "camera")["reason"].startswith("Camera top is moved")
+
+
+def test_camera_that_sees_no_tray_any_more_is_told_until_it_sees_one(room: Room) -> None:
+    fixed_camera(room)
+    spread(room, 17, 18)
+    room.photograph(17, at(1.0), camera="top")
+
+    def send_without_tray(hour: int) -> None:
+        room.watch.now = max(room.watch.now, at(1.0) + timedelta(hours=hour, minutes=1))
+        moment = (at(1.0) + timedelta(hours=hour)).isoformat()
+        content = photo_bytes(taken_at=moment, note=str(hour))
+        assert room.send(content, camera="top").status_code == 201
+
+    send_without_tray(1)
+    assert "camera" not in kinds(room)
+    # More photos than its place is told from: the trays it saw are remembered.
+    for hour in range(2, 14):
+        send_without_tray(hour)
+        assert only(room, "camera")["trays"] == [17]
+    assert only(room, "camera")["reason"].startswith("Camera top sees no tag of tray 17 any more")
+    snap(room, 18, 1.6, camera="top")
+    assert "camera" not in kinds(room)
 
 
 def _spot(area: float) -> dict[str, float]:
