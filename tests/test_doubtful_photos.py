@@ -149,3 +149,32 @@ def test_a_grow_light_on_half_of_the_tray_is_mixed_light(name: str) -> None:
     lit = np.rint(255 * linear_to_srgb(np.clip(linear, 0, 1))).astype(np.uint8)
     assert "mixed_light" not in told(name, pixels_of(name))["doubts"]
     assert "mixed_light" in told(name, lit)["doubts"]
+
+
+@pytest.mark.parametrize(
+    ("name", "too_large"),
+    [
+        # Tags at one end alone: they fit a tray of any size.
+        ("day6-barley-yellowing-fixed", (500, 250, 60)),
+        ("day7-wheat-tags-hidden-fixed", (600, 300, 55)),
+        ("day6-barley-two-trays-phone", (540, 280, 60)),
+    ],
+)
+def test_of_a_tray_typed_too_large_no_cover_is_stated(
+    name: str, too_large: tuple[float, float, float]
+) -> None:
+    own = truth(name)
+    for size, doubted in (
+        (tuple(own["tray"][side] for side in ("length", "width", "depth")), False),
+        (too_large, True),
+    ):
+        found = inspect_photo(PHOTOS / f"{name}.jpg", tray_size=size, day=own["day"])
+        trays = photo_record(found)["trays"]
+        (tray,) = [tray for tray in trays if tray["tray"] == own["tray_number"]]
+        assert ("size_doubtful" in tray["doubts"]) == doubted
+        assert (tray["cover"]["value"] is None) == doubted
+        if doubted:
+            assert tray["cover"]["reason"] == "size_doubtful"
+            assert tray["evenness"]["cover_variation"]["value"] is None
+        else:
+            assert abs(tray["cover"]["value"] - own["cover_ortho"]) < 0.1

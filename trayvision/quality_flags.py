@@ -50,6 +50,10 @@ class Doubt(StrEnum):
         "far_end_less_exact",
         "Tags at only one end were read, so the far end is placed less exactly.",
     )
+    SIZE_DOUBTFUL = (
+        "size_doubtful",
+        "A bar of the kit lies on the bed, or the tray is smaller than its size says.",
+    )
     FOCAL_LENGTH_ESTIMATED = (
         "focal_length_estimated",
         "The focal length is not known and was estimated from the tags.",

@@ -113,11 +113,12 @@ def photo_words(
     """
     trays = tuple(_tray(one, photo, say, ages) for one in photo.trays)
     level = max((one.level for one in trays), key=_URGENCY.index, default="quiet")
-    answer = _answer(photo, trays) if misfit is None else misfit.words
+    # What asks for a look comes before a size that is wrong.
+    answer = misfit.words if misfit is not None and level == "quiet" else _answer(photo, trays)
     return PhotoWords(
         id=photo.id,
         answer=answer,
-        what_to_do=None if trays else _what_to_do(photo, misfit),
+        what_to_do=None if trays and misfit is None else _what_to_do(photo, misfit),
         level=level,
         trays=trays,
         not_measured=tuple(one["problem"] for one in photo.not_measured) if trays else (),

@@ -29,7 +29,7 @@ def misfits(
     """By photo, where it shows no other tray; sizes are those that the log says now."""
     found: dict[int, Misfit] = {}
     for photo in photos:
-        number = None if photo.trays else _misfitting(photo)
+        number = _misfitting(photo)
         if number is None:
             continue
         size = size_in_words(tray_sizes(connection).get(number, room.tray_size), room.length_unit)
@@ -44,10 +44,9 @@ def misfits(
 
 
 def _misfitting(photo: PhotoOut) -> int | None:
-    """Number of the only tray of which the tags contradict the size."""
-    numbers = [
-        one["tray"]
-        for one in photo.not_measured
-        if str(Doubt.TAGS_CONTRADICT) in one["doubts"] and one["tray"] != CARRIED_STRIP_NUMBER
-    ]
-    return numbers[0] if len(numbers) == len(photo.not_measured) == 1 else None
+    """Number of the only tray, of which the tags or what lies on its bed contradict the size."""
+    shown = [*photo.trays, *photo.not_measured]
+    if len(shown) != 1 or shown[0]["tray"] in (None, CARRIED_STRIP_NUMBER):
+        return None
+    contradicted = {str(Doubt.TAGS_CONTRADICT), str(Doubt.SIZE_DOUBTFUL)} & {*shown[0]["doubts"]}
+    return shown[0]["tray"] if contradicted else None

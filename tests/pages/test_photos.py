@@ -244,3 +244,20 @@ def test_tray_of_another_size_leads_to_saying_it(
     whole = house.client.get(f"/photos/{photo['id']}").text
     assert "it is not 600 x 300 x 50 mm" in whole
     assert 'href="/set-up/trays/71"' in whole
+
+
+def test_tray_measured_at_a_doubtful_size_leads_to_saying_it_unless_it_asks_for_a_look(
+    house: House,
+) -> None:
+    doubtful = house.photograph(72, EVENING, doubts=["size_doubtful"])
+    words = "Tray 72 is there, but it is not 540 x 280 x 60 mm"
+    text = house.client.get(f"/photos/{doubtful['id']}").text
+    assert words in text
+    assert "Say its inner size, then measure this photo again" in text
+    assert 'href="/set-up/trays/72"' in text or 'href="/set-up/trays?numbers=72"' in text
+    asking = house.photograph(
+        72, EVENING + timedelta(minutes=1), doubts=["size_doubtful"], score={"attention": "look"}
+    )
+    text = house.client.get(f"/photos/{asking['id']}").text
+    assert words not in text
+    assert "Say its inner size, then measure this photo again" in text
