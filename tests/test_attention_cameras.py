@@ -55,8 +55,16 @@ def test_a_camera_that_sees_none_of_its_trays_names_those_that_still_grow_there(
     ]
     (flag,) = find_attention(room(runs, 5.1, cameras=(LOST,))).flags
     assert (flag.kind, flag.trays) == (FlagKind.CAMERA, (1, 3, 4))
-    assert flag.reason == "Camera c sees no tag of tray 1 any more, last photo Sat 7 Mar 08:00."
+    assert flag.reason == (
+        "Camera c no longer shows tray 1 so that it can be read, last photo Sat 7 Mar 08:00."
+    )
     assert "turned to its shelf" in flag.look_at
+
+
+def test_several_trays_that_a_camera_no_longer_shows_are_named_together() -> None:
+    runs = [healthy(tray, 4.0, shelf="top") for tray in (1, 2)]
+    (flag,) = find_attention(room(runs, 5.1, cameras=(LOST,))).flags
+    assert "no longer shows trays 1 and 2 so that they can be read" in flag.reason
 
 
 def test_a_camera_over_a_shelf_that_was_emptied_is_none_to_see_to() -> None:

@@ -78,7 +78,8 @@ def _camera_flag(room: RoomState, cameras: Sequence[CameraState], state: str) ->
     if state == _BESIDE:
         lost = _lost_trays(room, cameras[0])
         trays |= set(lost)
-        what = f"sees no tag of {trays_words(lost)} any more"
+        it = "it" if len(lost) == 1 else "they"
+        what = f"no longer shows {trays_words(lost)} so that {it} can be read"
     return Flag(
         key=flag_key(FlagKind.CAMERA, "all" if all_of_them else cameras[0].name, state),
         kind=FlagKind.CAMERA,

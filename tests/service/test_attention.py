@@ -240,7 +240,7 @@ def test_camera_that_sees_no_tray_any_more_is_told_until_it_sees_one(room: Room)
     for hour in range(2, 14):
         send_without_tray(hour)
         assert only(room, "camera")["trays"] == [17]
-    assert only(room, "camera")["reason"].startswith("Camera top sees no tag of tray 17 any more")
+    assert only(room, "camera")["reason"].startswith("Camera top no longer shows tray 17")
     snap(room, 18, 1.6, camera="top")
     assert "camera" not in kinds(room)
 
