@@ -271,7 +271,8 @@ def _kit_on_bed(plan: TrayPlan, pose: TrayPose) -> bool:
     half = pose.size.length_mm / 2
     ends = np.array([[-half, 0.0, plan.z_mm], [half, 0.0, plan.z_mm]])
     first, last = _LEANS_IN_MM + 2 * pose.position_uncertainty_mm(ends)
-    x_mm = np.linspace(-half, half, plan.grid.shape[1])
+    columns = np.arange(plan.grid.shape[1], dtype=np.float64)
+    x_mm, _ = plan.grid.to_mm(columns, np.zeros(1))
     bed = (x_mm > first - half) & (x_mm < half - last)
     kit = (plan.share(TrayClass.KIT) > 0.5) & plan.judged
     return bool((kit[:, bed].mean(axis=0) > _KIT_ACROSS).any())
