@@ -5,7 +5,10 @@ mould, a second one of other widths looks at that place again and the two are av
 networks take for mould and is none differs from one to the next, so their mean errs less and is
 better calibrated (deep ensembles: Lakshminarayanan, Pritzel and Blundell 2017, Advances in Neural
 Information Processing Systems 30). Such places are few and small, so the second look costs
-little. Where time does not matter, both look at everything.
+little.
+
+A picture without a kit may show any plant, or none. There both look at everything, and so does a
+third network that learnt more from drawn pictures and photographs than from trays.
 """
 
 import threading
@@ -20,7 +23,7 @@ import numpy.typing as npt
 FloatImage = npt.NDArray[np.float32]
 RgbImage = npt.NDArray[np.uint8]
 
-_FIRST, _SECOND = "tray_classes.onnx", "second_look.onnx"
+_FIRST, _SECOND, _ANY_PLANT = "tray_classes.onnx", "second_look.onnx", "any_plant.onnx"
 # Four poolings: the networks' coarsest cell is 16 px, 8 blocks of 2 x 2 px, wide.
 _CELL_PX = 16
 _CELL_BLOCKS = _CELL_PX // 2
@@ -49,15 +52,16 @@ class TrayClass(IntEnum):
 CLASS_COUNT = 7
 
 
-def tell_apart(rgb: RgbImage, *, both_everywhere: bool = False) -> tuple[FloatImage, FloatImage]:
+def tell_apart(rgb: RgbImage, *, any_plant: bool = False) -> tuple[FloatImage, FloatImage]:
     """Share of shoot at every pixel, and of each class in what is no shoot.
 
     Parameters
     ----------
     rgb : (h, w, 3) uint8 array
         sRGB in corrected light.
-    both_everywhere : bool
-        Whether the second network looks at the whole picture, at more than twice the time.
+    any_plant : bool
+        Whether the picture may show anything else than a tray: then all three networks look at
+        the whole of it, at five times the time.
 
     Returns
     -------
@@ -73,12 +77,16 @@ def tell_apart(rgb: RgbImage, *, both_everywhere: bool = False) -> tuple[FloatIm
         dtype=np.uint8,
     )
     shoot, among_others = _seen_by(_FIRST, padded)
-    everywhere = (0, among_others.shape[1], 0, among_others.shape[2])
-    places = [(everywhere, everywhere)]
-    if not both_everywhere:
-        places = _places_to_see_again(shoot, among_others)
-    for inner, outer in places:
-        _average_in(padded, shoot, among_others, inner, outer)
+    if any_plant:
+        for name in (_SECOND, _ANY_PLANT):
+            shoot_again, others_again = _seen_by(name, padded)
+            shoot += shoot_again
+            among_others += others_again
+        shoot /= 3
+        among_others /= 3
+    else:
+        for inner, outer in _places_to_see_again(shoot, among_others):
+            _average_in(padded, shoot, among_others, inner, outer)
     blocks = among_others[:, : -(-height // 2), : -(-width // 2)]
     return np.ascontiguousarray(shoot[:height, :width]), np.ascontiguousarray(blocks)
 
@@ -175,7 +183,7 @@ def _shares(outputs: FloatImage) -> tuple[FloatImage, FloatImage]:
     return shoot, logits
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=3)
 def _network(name: str) -> tuple[cv2.dnn.Net, threading.Lock]:
     # The classic engine runs 3 x 3 convolutions by Winograd's method, about twice as fast as
     # the new one of OpenCV 5; OpenCV 4 has only that one and no name for it.

@@ -106,7 +106,7 @@ def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
         rim (in large photos one that lies along a slanted tray), no finer than `FINEST_MM_PER_PX`
         and of at most `MOST_CROP_PX`, or `MOST_CROP_PX_OF_LARGE` where the photo was decoded at a
         reduced size. None takes the whole photo, its long side at most `WHOLE_PHOTO_LONG_SIDE` px;
-        it may show any plant, so both networks tell every pixel of it, and what is as green as
+        it may show any plant, so all networks tell every pixel of it, and what is as green as
         only leaves are (`trayvision.leaf_green`).
 
     Raises
@@ -117,7 +117,7 @@ def segment(photo: Photo, light: Light, pose: TrayPose | None) -> ClassShares:
     crop = _whole_photo(photo) if pose is None else _around_tray(photo, pose)
     pixels = crop.cut_from(photo.pixels)
     corrected = correct_colours(pixels, light)
-    shoot, among_others = tell_apart(corrected, both_everywhere=pose is None)
+    shoot, among_others = tell_apart(corrected, any_plant=pose is None)
     if pose is None:
         shoot = shoot_share_by_colour(corrected, shoot, among_others)
     return ClassShares(

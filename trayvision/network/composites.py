@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from trayvision.network.dataset import MOULDLESS
 from trayvision.network.drawing import (
     BED,
     HARMLESS,
@@ -75,15 +76,7 @@ def overgrow(
 ) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
     """A (SIDE, SIDE) piece of a light-corrected picture with mould and bare floor drawn into it."""
     rng = np.random.default_rng(seed)
-    lacking = [max(0, SIDE - side) for side in targets.shape]
-    edges = (0, lacking[0], 0, lacking[1], cv2.BORDER_REFLECT_101)
-    rgb, targets = (
-        np.asarray(cv2.copyMakeBorder(image, *edges), dtype=np.uint8) for image in (rgb, targets)
-    )
-    top = int(rng.integers(targets.shape[0] - SIDE + 1))
-    left = int(rng.integers(targets.shape[1] - SIDE + 1))
-    piece = (slice(top, top + SIDE), slice(left, left + SIDE))
-    canvas = Canvas(rgb[piece].astype(np.float32) / np.float32(255), targets[piece].copy())
+    canvas = _piece(rgb, targets, rng)
     if rng.random() < 0.6:
         draw_floor(canvas, rng)
     draw_mould(canvas, rng, under_leaves=bool(rng.random() < 0.75))
@@ -92,6 +85,54 @@ def overgrow(
     if rng.random() < 0.25:
         draw_droplets(canvas, rng)
     return (np.clip(canvas.rgb, 0, 1) * 255).round().astype(np.uint8), canvas.targets
+
+
+def overgrow_leaves(
+    rgb: npt.NDArray[np.uint8], leaves: npt.NDArray[np.bool_], seed: int
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+    """A (SIDE, SIDE) piece of a photograph without mould, with mould drawn onto its leaves.
+
+    Otherwise a network could learn that whatever looks like a photograph has no mould.
+
+    Parameters
+    ----------
+    rgb : (h, w, 3) uint8 array
+    leaves : (h, w) bool array
+        Where mould may grow, some of it; the piece is cut around one of these pixels.
+    seed : int
+
+    Returns
+    -------
+    rgb : (SIDE, SIDE, 3) uint8 array
+    targets : (SIDE, SIDE) uint8 array
+        `MOULD`, `IGNORE` along its edge, and `MOULDLESS`.
+    """
+    rng = np.random.default_rng(seed)
+    rows, columns = np.nonzero(leaves)
+    chosen = rng.integers(rows.size)
+    top, left = (
+        int(np.clip(at - SIDE // 2, 0, max(0, side - SIDE)))
+        for at, side in zip((rows[chosen], columns[chosen]), leaves.shape, strict=True)
+    )
+    near = (slice(top, top + SIDE), slice(left, left + SIDE))
+    canvas = _piece(rgb[near], np.where(leaves[near], SHOOT, HARMLESS).astype(np.uint8), rng)
+    draw_mould(canvas, rng)
+    without = np.isin(canvas.targets, (SHOOT, HARMLESS))
+    canvas.targets[without] = MOULDLESS
+    return (np.clip(canvas.rgb, 0, 1) * 255).round().astype(np.uint8), canvas.targets
+
+
+def _piece(rgb: npt.NDArray[np.uint8], targets: npt.NDArray[np.uint8], rng: Rng) -> Canvas:
+    """A piece of a picture to draw on, from anywhere in it; mirrored where it is too small."""
+    lacking = [max(0, SIDE - side) for side in targets.shape]
+    edges = (0, lacking[0], 0, lacking[1], cv2.BORDER_REFLECT_101)
+    rgb, targets = (
+        np.asarray(cv2.copyMakeBorder(image, *edges), dtype=np.uint8) for image in (rgb, targets)
+    )
+    top = int(rng.integers(targets.shape[0] - SIDE + 1))
+    left = int(rng.integers(targets.shape[1] - SIDE + 1))
+    piece = (slice(top, top + SIDE), slice(left, left + SIDE))
+    return Canvas(rgb[piece].astype(np.float32) / np.float32(255), targets[piece].copy())
 
 
 def draw_roots(canvas: Canvas, rng: Rng) -> None:

@@ -3,6 +3,7 @@
 
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -13,21 +14,36 @@ from PIL import Image
 from torch import Tensor
 
 from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
+from trayvision.leaf_green import leaf_green
 from trayvision.network import composites, dataset
 from trayvision.network.augment import Example
 from trayvision.network.model import MOULD, SHOOT, SLIME
 
 # Scales that tray crops are drawn at, mm a px; inspections never run finer than 0.5.
 SCALES_MM_PER_PX = (0.45, 1.0)
-COMPOSITE_SHARE = 0.26
-NEGATIVE_SHARE = 0.03
-PHOTOGRAPH_SHARE = 0.08
 _SMALLEST_PHOTOGRAPH_PX, _LARGEST_PHOTOGRAPH_PX = 120, 640
-OVERGROWN_SHARE = 0.16
+# Photographs with less of leaf green have no mould drawn onto them.
+_LEAST_LEAF_SHARE = 0.05
+_PIECES_OF_A_PHOTOGRAPH = 12
+
+
+@dataclass(frozen=True)
+class Shares:
+    """Of the crops, those of each kind of picture; the rest are renders as they are."""
+
+    overgrown: float
+    drawn: float
+    negative: float
+    photographs: float
+    mouldy_photographs: float
+
+
+OF_TRAYS = Shares(0.16, 0.26, 0.03, 0.08, 0.0)
+OF_ANY_PLANT = Shares(0.14, 0.38, 0.02, 0.17, 0.08)
 
 
 def examples_to_learn(
-    packed: Path, drawn: int, seed: int, photographs: Sequence[Path] = ()
+    packed: Path, drawn: int, seed: int, photographs: Sequence[Path], shares: Shares
 ) -> tuple[list[Example], Tensor]:
     """All pictures, and how often each is to be drawn.
 
@@ -40,16 +56,23 @@ def examples_to_learn(
     seed : int
     photographs : sequence of Path
         JPEG and PNG pictures of anything that is not mouldy, and folders of such.
+    shares : Shares
     """
     rendered = rendered_examples(packed)
     overgrown = overgrown_examples(rendered, seed)
     composed = drawn_examples(drawn, seed)
     negative = negative_examples()
     mouldless = mouldless_examples(photographs, seed)
-    counts = (len(overgrown), len(composed), len(negative), len(mouldless))
-    return rendered + overgrown + composed + negative + mouldless, sampling_weights(
-        rendered, *counts
-    )
+    mouldy = mouldy_examples(mouldless, seed) if shares.mouldy_photographs else []
+    others = [
+        (overgrown, shares.overgrown),
+        (composed, shares.drawn),
+        (negative, shares.negative),
+        (mouldless, shares.photographs),
+        (mouldy, shares.mouldy_photographs),
+    ]
+    weights = sampling_weights(rendered, [(len(group), share) for group, share in others])
+    return rendered + [example for group, _ in others for example in group], weights
 
 
 def rendered_examples(folder: Path) -> list[Example]:
@@ -143,6 +166,18 @@ def mouldless_examples(pictures: Sequence[Path], seed: int) -> list[Example]:
     return examples
 
 
+def mouldy_examples(mouldless: list[Example], seed: int) -> list[Example]:
+    """Pieces of photographs with mould drawn onto what is as green as only leaves are."""
+    chosen = [
+        (e.rgb, green) for e in mouldless if (green := leaf_green(e.rgb)).mean() > _LEAST_LEAF_SHARE
+    ]
+    pieces = [
+        composites.overgrow_leaves(rgb, green, seed * 1_000_000 + 600_000 + index)
+        for index, (rgb, green) in enumerate(chosen * _PIECES_OF_A_PHOTOGRAPH)
+    ]
+    return [Example(rgb, targets, (1.0, 1.0, 1.0), 0.6, 2.0) for rgb, targets in pieces]
+
+
 def _on_ground(path: Path, rng: np.random.Generator) -> npt.NDArray[np.uint8]:
     with Image.open(path) as picture:
         picture.thumbnail((_LARGEST_PHOTOGRAPH_PX, _LARGEST_PHOTOGRAPH_PX))
@@ -152,10 +187,17 @@ def _on_ground(path: Path, rng: np.random.Generator) -> npt.NDArray[np.uint8]:
     return np.asarray(Image.alpha_composite(ground, shown).convert("RGB"))
 
 
-def sampling_weights(
-    rendered: list[Example], overgrown: int, drawn: int, negative: int, mouldless: int
-) -> Tensor:
-    """How often each picture is drawn: more often with mould or slime, and half grown over."""
+def sampling_weights(rendered: list[Example], others: list[tuple[int, float]]) -> Tensor:
+    """How often each picture is drawn.
+
+    Parameters
+    ----------
+    rendered : list of Example
+        Drawn more often with mould or slime, and half grown over.
+    others : list of (int, float)
+        How many pictures of each other kind follow, and their share, which goes to the renders
+        where there are none.
+    """
     renders = np.array(
         [
             (1.5 if np.isin(e.targets, (MOULD, SLIME)).any() else 1.0)
@@ -163,12 +205,6 @@ def sampling_weights(
             for e in rendered
         ]
     )
-    others = [
-        (overgrown, OVERGROWN_SHARE),
-        (drawn, COMPOSITE_SHARE),
-        (negative, NEGATIVE_SHARE),
-        (mouldless, PHOTOGRAPH_SHARE if mouldless else 0.0),
-    ]
-    groups = [(renders, 1 - sum(share for _, share in others))]
-    groups += [(np.ones(count), share) for count, share in others]
+    groups = [(np.ones(count), share if count else 0.0) for count, share in others]
+    groups.insert(0, (renders, 1 - sum(share for _, share in groups)))
     return torch.tensor(np.concatenate([w / max(w.sum(), 1) * share for w, share in groups]))

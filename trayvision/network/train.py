@@ -21,7 +21,8 @@ from torch import Tensor
 
 from trayvision.network import dataset
 from trayvision.network.augment import CROP_SIDE, Pictures, draw_crops, random_camera, to_device
-from trayvision.network.examples import examples_to_learn
+from trayvision.network.examples import OF_ANY_PLANT, OF_TRAYS, examples_to_learn
+from trayvision.network.half_precision import halve
 from trayvision.network.model import (
     DETAIL,
     WIDTHS,
@@ -48,6 +49,7 @@ class Settings:
     photographs: tuple[Path, ...]
     widths: tuple[int, int, int, int]
     detail: int
+    any_plant: bool
 
 
 def train(
@@ -138,7 +140,7 @@ class _FromBytes(torch.nn.Module):
 
 
 def export(model: TrayNet, path: Path) -> None:
-    """Write the network as ONNX with free height and width."""
+    """Write the network as ONNX with free height and width, its weights in 16 bits."""
     network = _FromBytes(deepcopy(model).cpu().to(memory_format=torch.contiguous_format)).eval()
     torch.onnx.export(
         network,
@@ -150,6 +152,7 @@ def export(model: TrayNet, path: Path) -> None:
         output_names=["outputs"],
         dynamic_axes={"rgb": {2: "h", 3: "w"}, "outputs": {2: "half_h", 3: "half_w"}},
     )
+    halve(path)
 
 
 def run(packed: Path, out: Path, settings: Settings) -> None:
@@ -158,7 +161,11 @@ def run(packed: Path, out: Path, settings: Settings) -> None:
     started = time.monotonic()
     rng = np.random.default_rng(settings.seed)
     examples, weights = examples_to_learn(
-        packed, settings.composites, settings.seed, settings.photographs
+        packed,
+        settings.composites,
+        settings.seed,
+        settings.photographs,
+        OF_ANY_PLANT if settings.any_plant else OF_TRAYS,
     )
     pictures = to_device(examples, device, rng)
     print(
@@ -202,6 +209,11 @@ def main() -> None:
     fit.add_argument("--start", type=Path, help="weights (.pt) of an earlier training")
     fit.add_argument(
         "--photographs", type=Path, nargs="+", default=(), help="pictures without mould, or folders"
+    )
+    fit.add_argument(
+        "--any-plant",
+        action="store_true",
+        help="learn less from trays, more from drawn pictures and photographs",
     )
     given = vars(parser.parse_args())
     if given.pop("command") == "pack":
