@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -88,6 +90,44 @@ def test_likelihood_grows_with_size() -> None:
     likelihoods = [patch.likelihood for patch in found]
     assert likelihoods == sorted(likelihoods)
     assert all(0 < likelihood < 1 for likelihood in likelihoods)
+
+
+def test_only_in_a_tray_does_what_lies_around_a_patch_speak() -> None:
+    def likelihood(ground: TrayClass, *, any_plant: bool) -> float:
+        around = np.full((ROWS, COLUMNS), int(ground))
+        classes = disc(around, x_mm=0, y_mm=0, diameter_mm=40, value=TrayClass.MOULD)
+        return read_mould(planted(classes), any_plant=any_plant).patches[0].likelihood
+
+    bed, shoots, floor = (
+        likelihood(ground, any_plant=False)
+        for ground in (TrayClass.BED, TrayClass.SHOOT, TrayClass.BARE_TRAY)
+    )
+    assert bed > shoots > floor
+    anywhere = [
+        likelihood(ground, any_plant=True)
+        for ground in (TrayClass.BED, TrayClass.SHOOT, TrayClass.BARE_TRAY)
+    ]
+    assert anywhere == pytest.approx([anywhere[0]] * 3, abs=1e-6)
+    assert anywhere[0] > 0.9
+
+
+@given(st.floats(0.45, 0.95), st.floats(0.02, 0.4))
+def test_without_a_kit_a_patch_is_likelier_the_surer_the_networks_are(
+    share: float, more: float
+) -> None:
+    def likelihood(of_mould: float) -> float:
+        classes = disc(BED, x_mm=0, y_mm=0, diameter_mm=30, value=TrayClass.MOULD)
+        plan = planted(classes)
+        shares = plan.shares.copy()
+        patch = classes == TrayClass.MOULD
+        shares[:, patch] = 0
+        shares[TrayClass.MOULD, patch] = of_mould
+        shares[TrayClass.BED, patch] = 1 - of_mould
+        return read_mould(replace(plan, shares=shares), any_plant=True).patches[0].likelihood
+
+    surer = min(share + more, 0.98)
+    assert likelihood(surer) >= likelihood(share) - 1e-9
+    assert 0 < likelihood(share) < 1
 
 
 def test_even_white_halo_is_fuzz_and_one_white_patch_is_not() -> None:

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.mould_likelihood import patch_likelihood
+from trayvision.mould_likelihood import any_plant_likelihood, patch_likelihood
 from trayvision.mould_look import patch_look
 from trayvision.pixel_classes import TrayClass
 from trayvision.tray_plan import TrayPlan
@@ -96,7 +96,11 @@ class MouldReading:
 
 
 def read_mould(
-    plan: TrayPlan, *, day: float | None = None, true_colours: bool = True
+    plan: TrayPlan,
+    *,
+    day: float | None = None,
+    true_colours: bool = True,
+    any_plant: bool = False,
 ) -> MouldReading:
     """Find candidate mould patches, all-over fuzz and slime on the plan of one tray.
 
@@ -109,13 +113,15 @@ def read_mould(
     day : float, optional
         Days since spreading, where known: a prior, since root hairs show on days 2 and 3 and
         mould seldom before day 3.
+    any_plant : bool
+        True for a whole photo without a kit, which may show anything else than a tray.
     """
     fuzz = measure_fuzz(plan)
     share = plan.share(TrayClass.MOULD) * plan.judged
     smooth = _smoothed(share, 1.2 / plan.grid.mm_per_px)
     highest = 1.0 if true_colours else _HIGHEST_WITHOUT_COLOUR
     patches = [
-        _describe(plan, mask, smooth, prior=_Prior(fuzz, day, highest))
+        _describe(plan, mask, smooth, prior=_Prior(fuzz, day, highest, any_plant))
         for mask in _joined_regions(plan, smooth, _SEED_SHARE, _EDGE_SHARE)
     ]
     patches.sort(key=lambda patch: -patch.likelihood)
@@ -129,6 +135,7 @@ class _Prior:
     fuzz: float
     day: float | None
     highest: float
+    any_plant: bool
 
 
 def measure_fuzz(plan: TrayPlan) -> float:
@@ -190,7 +197,10 @@ def _describe(
     diameter = 2 * sqrt(area / pi)
     look = patch_look(plan, mask, visible)
     peak = float(share[mask].max())
-    likelihood = patch_likelihood(plan, mask, visible, peak=peak, day=prior.day)
+    if prior.any_plant:
+        likelihood = any_plant_likelihood(plan, visible, day=prior.day)
+    else:
+        likelihood = patch_likelihood(plan, mask, visible, peak=peak, day=prior.day)
     likelihood = min(likelihood, prior.highest)
     return MouldPatch(
         x_mm=float(x),

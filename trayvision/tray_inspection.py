@@ -139,7 +139,7 @@ def compose(
         cover,
         Evenness.unknown(untold) if untold else measure_evenness(plan, cover, day=day),
         measure_colour(plan.colours, plan.share(TrayClass.SHOOT) * plan.judged, light),
-        read_mould(plan, day=day, true_colours=true_colours),
+        read_mould(plan, day=day, true_colours=true_colours, any_plant=pose is None),
     )
     in_mm = pose is not None and marked is None
     return TrayInspection(

@@ -55,7 +55,7 @@ class Judged:
         """Judge one more picture."""
         photo = load_photo(_jpeg(rgb))
         plan = whole_photo_plan(segment(photo, measure_light(photo, None), None))
-        patches = read_mould(plan, day=None, true_colours=True).patches
+        patches = read_mould(plan, any_plant=True).patches
         self.likelihoods.append(max((patch.likelihood for patch in patches), default=0.0))
         cover = measure_frame_cover(plan).cover
         if true_cover is not None and cover.value is not None and cover.uncertainty is not None:
@@ -68,9 +68,9 @@ class Judged:
         """How many have a patch that is rather mould than not."""
         return f"{sum(one >= _FLAGGED for one in self.likelihoods)} of {len(self.likelihoods)}"
 
-    def area_under_curve(self, without: "Judged") -> float:
+    def area_under_curve(self, *without: "Judged") -> float:
         """How often one of these is held likelier than one of those without mould."""
-        mine, theirs = self.likelihoods, without.likelihoods
+        mine, theirs = self.likelihoods, [one for judged in without for one in judged.likelihoods]
         return float(mannwhitneyu(mine, theirs).statistic) / (len(mine) * len(theirs))
 
 
@@ -121,8 +121,9 @@ def judge_pictures(folder: Path) -> None:
                 mouldy.take(piece)
     print(f"leaves without mould flagged: {leaves.flagged}; other things: {others.flagged}")
     print(
-        f"leaves with drawn mould flagged: {mouldy.flagged}; area under the ROC curve "
-        f"{mouldy.area_under_curve(leaves):.3f}"
+        f"leaves with drawn mould flagged: {mouldy.flagged}; area under the ROC curve, beside "
+        f"leaves alone {mouldy.area_under_curve(leaves):.3f}, beside everything "
+        f"{mouldy.area_under_curve(leaves, others):.3f}"
     )
 
 
