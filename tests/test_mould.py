@@ -111,6 +111,14 @@ def test_only_in_a_tray_does_what_lies_around_a_patch_speak() -> None:
     assert anywhere[0] > 0.9
 
 
+@pytest.mark.parametrize(("of_frame", "count"), [(1 / 160, 0), (1 / 64, 1)])
+def test_a_speck_of_a_photo_without_a_kit_is_no_patch(of_frame: float, count: int) -> None:
+    frame = np.full((600, 1024), int(TrayClass.SHOOT))
+    speck = disc(frame, x_mm=0, y_mm=0, diameter_mm=1024 * of_frame, value=TrayClass.MOULD)
+    assert len(read_mould(planted(speck)).patches) == 1
+    assert len(read_mould(planted(speck), any_plant=True).patches) == count
+
+
 @given(st.floats(0.45, 0.95), st.floats(0.02, 0.4))
 def test_without_a_kit_a_patch_is_likelier_the_surer_the_networks_are(
     share: float, more: float

@@ -24,6 +24,8 @@ _EDGE_SHARE = 0.3
 # Blades lying over a patch cut it into pieces; pieces nearer than this are one patch.
 _JOIN_MM = 7.0
 _SMALLEST_AREA_MM2 = 6.0
+# Of the longer side of a photo without a kit. A smaller patch is a speck of some pixels: judgement.
+_SMALLEST_OF_FRAME = 1 / 128
 _OUTLINE_POINTS = 48
 _HIGHEST_WITHOUT_COLOUR = 0.45
 # Hardly coloured and light, as CIELAB's C* and, of 255, L* 55.
@@ -120,9 +122,10 @@ def read_mould(
     share = plan.share(TrayClass.MOULD) * plan.judged
     smooth = _smoothed(share, 1.2 / plan.grid.mm_per_px)
     highest = 1.0 if true_colours else _HIGHEST_WITHOUT_COLOUR
+    least_px = _least_px_of_frame(plan) if any_plant else _least_px(plan)
     patches = [
         _describe(plan, mask, smooth, prior=_Prior(fuzz, day, highest, any_plant))
-        for mask in _joined_regions(plan, smooth, _SEED_SHARE, _EDGE_SHARE)
+        for mask in _joined_regions(plan, smooth, _SEED_SHARE, _EDGE_SHARE, least_px)
     ]
     patches.sort(key=lambda patch: -patch.likelihood)
     return MouldReading(tuple(patches), fuzz, _find_slime(plan))
@@ -166,8 +169,16 @@ def _smoothed(share: npt.NDArray[np.float32], sigma_px: float) -> npt.NDArray[np
     return cv2.GaussianBlur(share, (0, 0), sigma_px).astype(np.float32)
 
 
+def _least_px(plan: TrayPlan) -> float:
+    return _SMALLEST_AREA_MM2 / plan.grid.mm_per_px**2
+
+
+def _least_px_of_frame(plan: TrayPlan) -> float:
+    return pi / 4 * (_SMALLEST_OF_FRAME * float(max(plan.judged.shape))) ** 2
+
+
 def _joined_regions(
-    plan: TrayPlan, share: npt.NDArray[np.float32], seed: float, edge: float
+    plan: TrayPlan, share: npt.NDArray[np.float32], seed: float, edge: float, least_px: float
 ) -> list[npt.NDArray[np.bool_]]:
     """Regions above `edge` that hold a pixel above `seed`, near pieces joined into one."""
     if float(share.max()) < seed:
@@ -178,8 +189,9 @@ def _joined_regions(
     joined = cv2.morphologyEx(candidate, cv2.MORPH_CLOSE, kernel)
     _, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
     strong = set(np.unique(labels[share > seed])) - {0}
-    least = _SMALLEST_AREA_MM2 / plan.grid.mm_per_px**2
-    return [labels == label for label in sorted(strong) if stats[label, cv2.CC_STAT_AREA] >= least]
+    return [
+        labels == label for label in sorted(strong) if stats[label, cv2.CC_STAT_AREA] >= least_px
+    ]
 
 
 def _describe(
@@ -243,7 +255,7 @@ def _outline(plan: TrayPlan, mask: npt.NDArray[np.bool_]) -> FloatArray:
 def _find_slime(plan: TrayPlan) -> tuple[SlimePatch, ...]:
     share = _smoothed(plan.share(TrayClass.SLIME) * plan.judged, 1.5 / plan.grid.mm_per_px)
     found = []
-    for mask in _joined_regions(plan, share, 0.6, 0.4):
+    for mask in _joined_regions(plan, share, 0.6, 0.4, _least_px(plan)):
         rows, columns = np.nonzero(mask)
         x, y = plan.grid.to_mm(columns.mean(), rows.mean())
         area = float(mask.sum()) * plan.grid.mm_per_px**2

@@ -76,19 +76,29 @@ def tell_apart(rgb: RgbImage, *, any_plant: bool = False) -> tuple[FloatImage, F
         cv2.copyMakeBorder(rgb, 0, -height % _CELL_PX, 0, -width % _CELL_PX, cv2.BORDER_REFLECT),
         dtype=np.uint8,
     )
-    shoot, among_others = _seen_by(_FIRST, padded)
     if any_plant:
-        for name in (_SECOND, _ANY_PLANT):
-            shoot_again, others_again = _seen_by(name, padded)
-            shoot += shoot_again
-            among_others += others_again
-        shoot /= 3
-        among_others /= 3
+        shoot, among_others = _mean_of_all(padded)
     else:
+        shoot, among_others = _seen_by(_FIRST, padded)
         for inner, outer in _places_to_see_again(shoot, among_others):
             _average_in(padded, shoot, among_others, inner, outer)
     blocks = among_others[:, : -(-height // 2), : -(-width // 2)]
     return np.ascontiguousarray(shoot[:height, :width]), np.ascontiguousarray(blocks)
+
+
+def _mean_of_all(padded: RgbImage) -> tuple[FloatImage, FloatImage]:
+    """What the three networks say on average of a picture whose sides are divisible by 16."""
+    names = (_FIRST, _SECOND, _ANY_PLANT)
+    # Read anew each time: a network keeps what it worked with, which for a whole picture is more
+    # than a hundred megabytes each, for ever.
+    shoot, among_others = _shares(_outputs(_read(names[0]), padded))
+    for name in names[1:]:
+        shoot_again, others_again = _shares(_outputs(_read(name), padded))
+        shoot += shoot_again
+        among_others += others_again
+    shoot /= len(names)
+    among_others /= len(names)
+    return shoot, among_others
 
 
 # Rows and columns of blocks: (top, bottom, left, right).
@@ -150,9 +160,13 @@ def _seen_by(name: str, rgb: RgbImage) -> tuple[FloatImage, FloatImage]:
     """What one network says of a picture whose sides are divisible by 16."""
     network, lock = _network(name)
     with lock:
-        network.setInput(cv2.dnn.blobFromImage(rgb))
-        outputs = network.forward()[0]
+        outputs = _outputs(network, rgb)
     return _shares(outputs)
+
+
+def _outputs(network: cv2.dnn.Net, rgb: RgbImage) -> FloatImage:
+    network.setInput(cv2.dnn.blobFromImage(rgb))
+    return np.asarray(network.forward()[0], dtype=np.float32)
 
 
 def _shares(outputs: FloatImage) -> tuple[FloatImage, FloatImage]:
@@ -183,13 +197,15 @@ def _shares(outputs: FloatImage) -> tuple[FloatImage, FloatImage]:
     return shoot, logits
 
 
-@lru_cache(maxsize=3)
+@lru_cache(maxsize=2)
 def _network(name: str) -> tuple[cv2.dnn.Net, threading.Lock]:
+    return _read(name), threading.Lock()
+
+
+def _read(name: str) -> cv2.dnn.Net:
     # The classic engine runs 3 x 3 convolutions by Winograd's method, about twice as fast as
     # the new one of OpenCV 5; OpenCV 4 has only that one and no name for it.
     with as_file(files("trayvision") / "network" / name) as path:
         if hasattr(cv2.dnn, "ENGINE_CLASSIC"):
-            network = cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
-        else:
-            network = cv2.dnn.readNetFromONNX(str(path))
-    return network, threading.Lock()
+            return cv2.dnn.readNetFromONNX(str(path), cv2.dnn.ENGINE_CLASSIC)
+        return cv2.dnn.readNetFromONNX(str(path))
