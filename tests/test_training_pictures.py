@@ -5,11 +5,12 @@ import numpy.typing as npt
 import pytest
 
 from training_set import training_photo
-from trayvision.network.composites import compose, overgrow
+from trayvision.network.composites import compose, overgrow, overgrow_leaves
 from trayvision.network.dataset import (
     HARMLESS,
     IGNORE,
     MOULD,
+    MOULDLESS,
     TruthView,
     shrink_targets,
     training_targets,
@@ -51,6 +52,31 @@ def test_mould_grows_only_where_there_is_bed_or_leaf() -> None:
         assert set(np.unique(grown)) <= {HARMLESS, SHOOT, MOULD, IGNORE}
         seeds_with_mould += bool((grown == MOULD).any())
     assert 0 < seeds_with_mould < 12  # under leaves there is no bed here for it to grow on
+
+
+@pytest.mark.parametrize("shape", [(300, 500), (700, 900)])
+def test_on_a_photograph_mould_grows_only_on_leaves(shape: tuple[int, int]) -> None:
+    rgb = np.full((*shape, 3), (70, 150, 50), np.uint8)
+    half = shape[1] // 2
+    rgb[:, :half] = (150, 120, 90)
+    leaves = np.zeros(shape, np.bool_)
+    leaves[:, half:] = True
+    with_mould = with_ground = 0
+    for seed in range(8):
+        drawn, targets = overgrow_leaves(rgb, leaves, seed)
+        again, _ = overgrow_leaves(rgb, leaves, seed)
+        np.testing.assert_array_equal(drawn, again)
+        assert drawn.shape == (SIDE, SIDE, 3)
+        assert set(np.unique(targets)) <= {MOULD, MOULDLESS, IGNORE}
+        ground = (drawn == (150, 120, 90)).all(axis=2)
+        leaf = (drawn == (70, 150, 50)).all(axis=2)
+        with_ground += bool(ground.any())
+        assert not (targets[ground] == MOULD).any()
+        if (targets == MOULD).any():
+            with_mould += 1
+            assert leaf[targets == MOULD].mean() < 0.1
+    assert with_mould > 4
+    assert with_ground > 4
 
 
 def test_floor_is_drawn_into_the_bed_alone_and_roots_lie_over_it() -> None:
