@@ -116,7 +116,8 @@ def read_mould(
         Days since spreading, where known: a prior, since root hairs show on days 2 and 3 and
         mould seldom before day 3.
     any_plant : bool
-        True for a whole photo without a kit, which may show anything else than a tray.
+        True for a whole photo without a kit, which may show anything else than a tray: its
+        patches have a likelihood of their own, and specks of it are none.
     """
     fuzz = measure_fuzz(plan)
     share = plan.share(TrayClass.MOULD) * plan.judged

@@ -20,15 +20,10 @@ import numpy.typing as npt
 from PIL import Image
 from scipy.stats import mannwhitneyu
 
-from trayvision.canopy_cover import measure_frame_cover
-from trayvision.colour_correction import measure_light
+from trayvision.inspection import inspect_photo
 from trayvision.leaf_green import leaf_green
-from trayvision.mould import read_mould
 from trayvision.network import composites
 from trayvision.network.drawing import IGNORE, MOULD, SHOOT, SIDE
-from trayvision.photo import load_photo
-from trayvision.segmentation import segment
-from trayvision.tray_plan import whole_photo_plan
 
 RgbImage = npt.NDArray[np.uint8]
 
@@ -53,11 +48,10 @@ class Judged:
 
     def take(self, rgb: RgbImage, true_cover: float | None = None) -> None:
         """Judge one more picture."""
-        photo = load_photo(_jpeg(rgb))
-        plan = whole_photo_plan(segment(photo, measure_light(photo, None), None))
-        patches = read_mould(plan, any_plant=True).patches
+        (frame,) = inspect_photo(_jpeg(rgb), whole_photo=True).trays
+        patches = frame.mould.patches
         self.likelihoods.append(max((patch.likelihood for patch in patches), default=0.0))
-        cover = measure_frame_cover(plan).cover
+        cover = frame.cover.cover
         if true_cover is not None and cover.value is not None and cover.uncertainty is not None:
             error = abs(cover.value - true_cover)
             self.cover_errors.append(error)
