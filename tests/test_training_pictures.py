@@ -1,11 +1,14 @@
 """Training pictures: drawn ones repeat, and targets follow the mask rule."""
 
+from pathlib import Path
+
+import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
 
 from training_set import training_photo
-from trayvision.network.composites import compose, overgrow, overgrow_leaves
+from trayvision.network.composites import compose, cover, overgrow, overgrow_leaves
 from trayvision.network.dataset import (
     HARMLESS,
     IGNORE,
@@ -15,9 +18,10 @@ from trayvision.network.dataset import (
     shrink_targets,
     training_targets,
 )
-from trayvision.network.drawing import BED, FLOOR, SHOOT, SIDE, Canvas
+from trayvision.network.drawing import BED, FLOOR, SHOOT, SIDE, SLIME, THING, Canvas
 from trayvision.network.drawn_stands import defocus, draw_stand
-from trayvision.network.drawn_water import draw_droplets
+from trayvision.network.drawn_water import draw_droplets, draw_sheen
+from trayvision.network.things import lay_things, read_cutouts
 
 # A camera 600 mm above the middle of a 400 x 250 x 50 mm tray, looking straight down.
 TRUTH = {
@@ -114,6 +118,57 @@ def test_drops_of_water_change_the_picture_and_not_what_it_shows() -> None:
         assert (canvas.targets == targets).all()
         assert np.isfinite(canvas.rgb).all()
         assert np.abs(canvas.rgb - 0.5).max() > 0.05
+
+
+def test_pale_light_on_a_bed_is_no_mould_whatever_else_it_hides() -> None:
+    targets = np.full((SIDE, SIDE), BED, np.uint8)
+    targets[:, :200] = SLIME
+    targets[:40] = MOULD
+    pale = 0
+    for seed in range(8):
+        canvas = canvas_of(targets.copy())
+        draw_sheen(canvas, np.random.default_rng(seed))
+        changed = canvas.targets != targets
+        assert set(np.unique(canvas.targets[changed])) <= {MOULDLESS, IGNORE}
+        assert (canvas.targets[changed & (targets == MOULD)] == IGNORE).all()
+        assert (canvas.rgb[changed].mean(axis=1) > 0.55).mean() > 0.9 or not changed.any()
+        pale += bool(changed.any())
+    assert pale > 4
+
+
+def test_what_lies_below_a_thing_is_a_thing_and_the_rest_keeps_its_class() -> None:
+    targets = np.full((SIDE, SIDE), SHOOT, np.uint8)
+    for seed in range(40):
+        canvas = canvas_of(targets.copy())
+        lay_things(canvas, np.random.default_rng(seed), ())
+        assert set(np.unique(canvas.targets)) <= {THING, IGNORE, SHOOT}
+        hidden = (canvas.targets == THING).mean()
+        assert 0 < hidden < 0.95
+        # At most a shadow falls on what is not hidden.
+        assert canvas.rgb[canvas.targets == SHOOT].max() <= 0.5 + 0.15 * 0.5
+    covered, _ = cover(np.full((SIDE, SIDE, 3), 90, np.uint8), targets, 3)
+    again, _ = cover(np.full((SIDE, SIDE, 3), 90, np.uint8), targets, 3)
+    np.testing.assert_array_equal(covered, again)
+
+
+def test_cut_out_things_keep_their_colours_and_their_holes(tmp_path: Path) -> None:
+    ring = np.zeros((90, 90, 4), np.uint8)
+    cv2.circle(ring, (45, 45), 33, (30, 40, 250, 255), 12)
+    opaque = np.full((90, 90, 4), 255, np.uint8)
+    cv2.imwrite(str(tmp_path / "ring.png"), ring)
+    cv2.imwrite(str(tmp_path / "opaque.png"), opaque)
+    cv2.imwrite(str(tmp_path / "small.png"), ring[::4, ::4])
+    cutouts = read_cutouts([tmp_path])
+    assert len(cutouts) == 1  # nothing tells where an opaque picture's thing ends
+    found = 0
+    for seed in range(20):
+        canvas = canvas_of(np.full((SIDE, SIDE), BED, np.uint8))
+        lay_things(canvas, np.random.default_rng(seed), cutouts)
+        red = (canvas.rgb[..., 0] > 2 * canvas.rgb[..., 1]) & (canvas.targets == THING)
+        found += bool(red.any())
+    assert found > 5
+    with pytest.raises(FileNotFoundError, match="things must name PNG pictures"):
+        read_cutouts([tmp_path / "none"])
 
 
 def test_out_of_focus_a_border_between_two_classes_does_not_count() -> None:

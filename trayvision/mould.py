@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.mould_likelihood import any_plant_likelihood, patch_likelihood
+from trayvision.mould_likelihood import any_plant_likelihood, patch_likelihood, patch_terms
 from trayvision.mould_look import patch_look
 from trayvision.pixel_classes import TrayClass
 from trayvision.tray_plan import TrayPlan
@@ -120,16 +120,49 @@ def read_mould(
         patches have a likelihood of their own, and specks of it are none.
     """
     fuzz = measure_fuzz(plan)
-    share = plan.share(TrayClass.MOULD) * plan.judged
-    smooth = _smoothed(share, 1.2 / plan.grid.mm_per_px)
     highest = 1.0 if true_colours else _HIGHEST_WITHOUT_COLOUR
-    least_px = _least_px_of_frame(plan) if any_plant else _least_px(plan)
     patches = [
-        _describe(plan, mask, smooth, prior=_Prior(fuzz, day, highest, any_plant))
-        for mask in _joined_regions(plan, smooth, _SEED_SHARE, _EDGE_SHARE, least_px)
+        _describe(plan, candidate, prior=_Prior(fuzz, day, highest, any_plant))
+        for candidate in candidate_patches(plan, any_plant=any_plant)
     ]
     patches.sort(key=lambda patch: -patch.likelihood)
     return MouldReading(tuple(patches), fuzz, _find_slime(plan))
+
+
+@dataclass(frozen=True, eq=False)
+class CandidatePatch:
+    """A place that may be mould, before its likelihood is told.
+
+    Parameters
+    ----------
+    mask : (rows, columns) bool array
+        The patch on the plan, with what blades hide of it.
+    visible : (rows, columns) bool array
+        What is seen of it.
+    peak : float
+        Largest share of mould in it, smoothed over about a millimetre.
+    """
+
+    mask: npt.NDArray[np.bool_]
+    visible: npt.NDArray[np.bool_]
+    peak: float
+
+
+def candidate_patches(plan: TrayPlan, *, any_plant: bool = False) -> list[CandidatePatch]:
+    """Regions of a plan in which some place has a high share of mould.
+
+    Parameters
+    ----------
+    plan : TrayPlan
+    any_plant : bool
+        True for a whole photo without a kit: there specks are no candidates.
+    """
+    smooth = _smoothed(plan.share(TrayClass.MOULD) * plan.judged, 1.2 / plan.grid.mm_per_px)
+    least_px = _least_px_of_frame(plan) if any_plant else _least_px(plan)
+    return [
+        CandidatePatch(mask, mask & (smooth > _EDGE_SHARE), float(smooth[mask].max()))
+        for mask in _joined_regions(plan, smooth, _SEED_SHARE, _EDGE_SHARE, least_px)
+    ]
 
 
 @dataclass(frozen=True)
@@ -195,25 +228,19 @@ def _joined_regions(
     ]
 
 
-def _describe(
-    plan: TrayPlan,
-    mask: npt.NDArray[np.bool_],
-    share: npt.NDArray[np.float32],
-    *,
-    prior: "_Prior",
-) -> MouldPatch:
+def _describe(plan: TrayPlan, candidate: CandidatePatch, *, prior: _Prior) -> MouldPatch:
+    mask, visible = candidate.mask, candidate.visible
     mm2 = plan.grid.mm_per_px**2
     rows, columns = np.nonzero(mask)
     x, y = plan.grid.to_mm(columns.mean(), rows.mean())
-    visible = mask & (share > _EDGE_SHARE)
     area = float(mask.sum()) * mm2
     diameter = 2 * sqrt(area / pi)
     look = patch_look(plan, mask, visible)
-    peak = float(share[mask].max())
     if prior.any_plant:
         likelihood = any_plant_likelihood(plan, visible, day=prior.day)
     else:
-        likelihood = patch_likelihood(plan, mask, visible, peak=peak, day=prior.day)
+        terms = patch_terms(plan, mask, visible, candidate.peak)
+        likelihood = patch_likelihood(terms, day=prior.day)
     likelihood = min(likelihood, prior.highest)
     return MouldPatch(
         x_mm=float(x),

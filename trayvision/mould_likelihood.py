@@ -1,6 +1,7 @@
 """The likelihood that a candidate patch is mould, from the patch and what lies around it."""
 
 from math import exp, log, pi, sqrt
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -9,18 +10,8 @@ import numpy.typing as npt
 from trayvision.pixel_classes import TrayClass
 from trayvision.tray_plan import TrayPlan
 
-# Fitted (L2, C = 0.1) on 165 candidate patches, 108 of them mould, that the networks proposed in
-# 300 rendered trays under white light which they never saw (`trayvision/network/CARD.md` names
-# their seeds); cross-validated over the trays, the area under the ROC curve is 0.92. The term for
-# the first day is not fitted: the renders grow mould on day 1 as readily as later, a room hardly
-# ever does, so it is a prior from common practice.
-_INTERCEPT = -0.01
-_SHARE = 0.69
-_PEAK = 0.37
-_SIZE = 0.48
-_BED_WITHIN = -1.82
-_FLOOR_AROUND = -6.36
-_SHOOTS_AROUND = -1.53
+# Not fitted: the renders grow mould on day 1 as readily as later, a room hardly ever does, so it is
+# a prior from common practice.
 _EARLY = -2.0
 _EARLY_DAYS = 1.5
 _RING_MM = 8.0
@@ -34,15 +25,44 @@ _OF_ANY_PLANT_INTERCEPT = -0.04
 _OF_ANY_PLANT_SHARE = 1.35
 
 
-def patch_likelihood(
-    plan: TrayPlan,
-    mask: npt.NDArray[np.bool_],
-    visible: npt.NDArray[np.bool_],
-    *,
-    peak: float,
-    day: float | None,
-) -> float:
-    """How likely a candidate patch is mould: logistic regression over it and its surroundings.
+class PatchTerms(NamedTuple):
+    """What speaks for and against a candidate patch; also the weight of each.
+
+    Parameters
+    ----------
+    share : float
+        Log odds of the mean share of mould where the patch is seen.
+    peak : float
+        Log odds of the largest share of mould in it, smoothed over about a millimetre.
+    size : float
+        Logarithm of its equivalent diameter over 8 mm.
+    bed_within : float
+        Mean share of bed in it.
+    floor_around, shoots_around : float
+        Mean shares within `_RING_MM` of it; 0 where nothing is judged there.
+    """
+
+    share: float
+    peak: float
+    size: float
+    bed_within: float
+    floor_around: float
+    shoots_around: float
+
+
+# Fitted (L2, C = 0.1) on 165 candidate patches, 108 of them mould, that the networks proposed in
+# 300 rendered trays under white light which they never saw (`trayvision/network/CARD.md` names
+# their seeds); cross-validated over the trays, the area under the ROC curve is 0.92.
+_INTERCEPT = -0.01
+_WEIGHTS = PatchTerms(
+    share=0.69, peak=0.37, size=0.48, bed_within=-1.82, floor_around=-6.36, shoots_around=-1.53
+)
+
+
+def patch_terms(
+    plan: TrayPlan, mask: npt.NDArray[np.bool_], visible: npt.NDArray[np.bool_], peak: float
+) -> PatchTerms:
+    """What speaks for and against a candidate patch of a tray.
 
     Parameters
     ----------
@@ -53,30 +73,45 @@ def patch_likelihood(
         What is seen of it; some of it must be.
     peak : float
         Largest share of mould in it, smoothed over about a millimetre.
+
+    Notes
+    -----
+    The terms speak for the ways in which patches turn out to be none: a gap that shows the
+    tray's floor has more floor beside it, a gap in a canopy is ringed by shoots, and a pale place
+    of the bed is half bed to the segmentation too.
+    """
+    ring = _ring(plan, mask)
+    area_mm2 = float(mask.sum()) * plan.grid.mm_per_px**2
+
+    def around(tray_class: TrayClass) -> float:
+        return float(plan.share(tray_class)[ring].mean()) if ring.any() else 0.0
+
+    return PatchTerms(
+        share=_log_odds(_mean_share(plan, visible)),
+        peak=_log_odds(peak),
+        size=log(max(2 * sqrt(area_mm2 / pi), 2.0) / 8.0),
+        bed_within=float(plan.share(TrayClass.BED)[mask].mean()),
+        floor_around=around(TrayClass.BARE_TRAY),
+        shoots_around=around(TrayClass.SHOOT),
+    )
+
+
+def patch_likelihood(terms: PatchTerms, *, day: float | None) -> float:
+    """How likely a candidate patch of a tray is mould: logistic regression over its terms.
+
+    Parameters
+    ----------
+    terms : PatchTerms
     day : float or None
-        Days since spreading.
+        Days since spreading: mould is seldom seen on the first.
 
     Returns
     -------
     float
         0 to 1.
-
-    Notes
-    -----
-    The terms speak for the ways in which patches turn out to be none: a gap that shows the
-    tray's floor has more floor beside it, a gap in a canopy is ringed by shoots, a pale place
-    of the bed is half bed to the segmentation too, and mould is seldom seen on the first day.
     """
-    ring = _ring(plan, mask)
-    area_mm2 = float(mask.sum()) * plan.grid.mm_per_px**2
-    score = _INTERCEPT + _SHARE * _log_odds(_mean_share(plan, visible))
-    score += _PEAK * _log_odds(peak)
-    score += _SIZE * log(max(2 * sqrt(area_mm2 / pi), 2.0) / 8.0)
-    score += _BED_WITHIN * float(plan.share(TrayClass.BED)[mask].mean())
-    if ring.any():
-        score += _FLOOR_AROUND * float(plan.share(TrayClass.BARE_TRAY)[ring].mean())
-        score += _SHOOTS_AROUND * float(plan.share(TrayClass.SHOOT)[ring].mean())
-    return _probability(score + _of_day(day))
+    score = sum(weight * term for weight, term in zip(_WEIGHTS, terms, strict=True))
+    return _probability(_INTERCEPT + score + _of_day(day))
 
 
 def any_plant_likelihood(

@@ -66,11 +66,7 @@ class PatchScore:
     @property
     def counts(self) -> bool:
         """Whether the goal asks for it: 8 mm and 16 px across, more than a quarter in sight."""
-        return (
-            self.patch.diameter_mm >= 8
-            and self.patch.diameter_px >= 16
-            and self.patch.visible_share > 0.25
-        )
+        return self.patch.counts
 
 
 @dataclass(frozen=True)
@@ -188,15 +184,15 @@ def compare_patches(
     """True patches found or missed, reported ones right or wrong, and how many called are false."""
     called = [said for said in reported if said["likelihood"] >= CALLED_MOULD]
     candidates = tuple(
-        Candidate(said["likelihood"], any(_hits(patch, said) for patch in truth.patches))
+        Candidate(said["likelihood"], any(hits(patch, said) for patch in truth.patches))
         for said in reported
     )
-    false_patches = sum(not any(_hits(patch, said) for patch in truth.patches) for said in called)
+    false_patches = sum(not any(hits(patch, said) for patch in truth.patches) for said in called)
     return tuple(_score_patch(patch, called) for patch in truth.patches), candidates, false_patches
 
 
 def _score_patch(patch: TruePatch, called: list[dict[str, Any]]) -> PatchScore:
-    on_it = [said for said in called if _hits(patch, said)]
+    on_it = [said for said in called if hits(patch, said)]
     if not on_it:
         return PatchScore(patch, found=False)
     said = max(on_it, key=lambda said: float(said["area_mm2"]))
@@ -206,7 +202,8 @@ def _score_patch(patch: TruePatch, called: list[dict[str, Any]]) -> PatchScore:
     return PatchScore(patch, found=True, area_mm2=area)
 
 
-def _hits(patch: TruePatch, said: dict[str, Any]) -> bool:
+def hits(patch: TruePatch, said: dict[str, Any]) -> bool:
+    """Whether a reported patch's centre, `x_mm` and `y_mm`, lies on a true one."""
     reach = max(patch.diameter_mm / 2, _SMALLEST_RADIUS_MM) * _HIT_SLACK
     return bool(np.hypot(said["x_mm"] - patch.x_mm, said["y_mm"] - patch.y_mm) <= reach)
 

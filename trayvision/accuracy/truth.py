@@ -59,6 +59,11 @@ class TruePatch:
         """Equivalent diameter in px of this photo."""
         return self.diameter_mm / self.mm_per_px
 
+    @property
+    def counts(self) -> bool:
+        """Whether the goal asks for it: 8 mm and 16 px across, more than a quarter in sight."""
+        return self.diameter_mm >= 8 and self.diameter_px >= 16 and self.visible_share > 0.25
+
 
 @dataclass(frozen=True)
 class OtherTray:

@@ -6,16 +6,18 @@ and things that pass for mould: glare, droplets, white stones, paper. Nothing he
 colours, sizes and textures vary so widely that only what holds for all of them can be learnt.
 """
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.network.dataset import MOULDLESS
 from trayvision.network.drawing import (
     BED,
     HARMLESS,
     IGNORE,
     MOULD,
+    MOULDLESS,
     SHOOT,
     SIDE,
     Canvas,
@@ -31,7 +33,8 @@ from trayvision.network.drawn_gaps import draw_floor
 from trayvision.network.drawn_grounds import GROUNDS, draw_strewn_kernels
 from trayvision.network.drawn_leaves import draw_blades, draw_broad_leaves, fill_with_leaf
 from trayvision.network.drawn_stands import defocus, draw_long_leaves, draw_stand
-from trayvision.network.drawn_water import draw_droplets, draw_glare
+from trayvision.network.drawn_water import draw_droplets, draw_glare, draw_sheen
+from trayvision.network.things import Cutout, lay_things
 
 
 def compose(seed: int) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
@@ -84,6 +87,23 @@ def overgrow(
         draw_glare(canvas, rng)
     if rng.random() < 0.25:
         draw_droplets(canvas, rng)
+    return (np.clip(canvas.rgb, 0, 1) * 255).round().astype(np.uint8), canvas.targets
+
+
+def cover(
+    rgb: npt.NDArray[np.uint8],
+    targets: npt.NDArray[np.uint8],
+    seed: int,
+    cutouts: Sequence[Cutout] = (),
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]:
+    """A (SIDE, SIDE) piece of a light-corrected picture with things laid over it."""
+    rng = np.random.default_rng(seed)
+    canvas = _piece(rgb, targets, rng)
+    if rng.random() < 0.4:
+        draw_mould(canvas, rng)
+    if rng.random() < 0.3:
+        draw_sheen(canvas, rng)
+    lay_things(canvas, rng, cutouts)
     return (np.clip(canvas.rgb, 0, 1) * 255).round().astype(np.uint8), canvas.targets
 
 

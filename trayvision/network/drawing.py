@@ -11,7 +11,8 @@ FloatImage = npt.NDArray[np.float32]
 Rng = np.random.Generator
 
 SIDE = 448
-FLOOR, BED, SHOOT, MOULD, HARMLESS, IGNORE = 1, 2, 3, 4, 254, 255
+THING, FLOOR, BED, SHOOT, MOULD, SLIME = 0, 1, 2, 3, 4, 6
+MOULDLESS, HARMLESS, IGNORE = 253, 254, 255
 
 
 @dataclass

@@ -3,7 +3,17 @@
 import cv2
 import numpy as np
 
-from trayvision.network.drawing import SIDE, Canvas, Rng
+from trayvision.network.drawing import (
+    IGNORE,
+    MOULD,
+    MOULDLESS,
+    SIDE,
+    SLIME,
+    Canvas,
+    Rng,
+    colour,
+    grain_texture,
+)
 
 
 def draw_glare(canvas: Canvas, rng: Rng) -> None:
@@ -15,6 +25,23 @@ def draw_glare(canvas: Canvas, rng: Rng) -> None:
         cv2.ellipse(alpha, centre, axes, float(rng.uniform(0, 180)), 0, 360, 1.0, -1, cv2.LINE_AA)
     alpha = cv2.GaussianBlur(alpha, (0, 0), float(rng.uniform(0.4, 1.5))) * rng.uniform(0.5, 1)
     canvas.paint(np.ones_like(canvas.rgb), alpha.astype(np.float32), None)
+
+
+def draw_sheen(canvas: Canvas, rng: Rng) -> None:
+    """Soft light thrown back by a wet bed: pale, not burnt out, and no mould."""
+    rows, columns = np.mgrid[:SIDE, :SIDE].astype(np.float32)
+    alpha = np.zeros((SIDE, SIDE), np.float32)
+    for _ in range(int(rng.integers(1, 5))):
+        x, y = rng.uniform(0, SIDE, 2)
+        far = np.hypot(columns - x, (rows - y) * rng.uniform(0.4, 2.5)) / rng.uniform(8, 70)
+        alpha = np.maximum(alpha, np.exp(-(far ** rng.uniform(1.5, 4))) * rng.uniform(0.5, 1.1))
+    rough = grain_texture(rng, float(rng.uniform(0.7, 2.5)))
+    alpha = np.clip(alpha * (1 + rng.uniform(0.0, 0.35) * rough), 0, 1).astype(np.float32)
+    tint = colour(rng, (30, 240), (0.0, 0.08), (0.85, 1.0))
+    canvas.paint(tint, alpha, None)
+    canvas.targets[(alpha > 0.35) & (canvas.targets == MOULD)] = IGNORE
+    pale = (alpha > 0.35) & (canvas.targets <= SLIME) & (canvas.targets != MOULD)
+    canvas.targets[pale] = MOULDLESS
 
 
 def draw_droplets(canvas: Canvas, rng: Rng) -> None:

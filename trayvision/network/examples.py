@@ -18,6 +18,7 @@ from trayvision.leaf_green import leaf_green
 from trayvision.network import composites, dataset
 from trayvision.network.augment import Example
 from trayvision.network.model import MOULD, SHOOT, SLIME
+from trayvision.network.things import Cutout, read_cutouts
 
 # Scales that tray crops are drawn at, mm a px; inspections never run finer than 0.5.
 SCALES_MM_PER_PX = (0.45, 1.0)
@@ -36,14 +37,20 @@ class Shares:
     negative: float
     photographs: float
     mouldy_photographs: float
+    covered: float
 
 
-OF_TRAYS = Shares(0.16, 0.26, 0.03, 0.08, 0.0)
-OF_ANY_PLANT = Shares(0.14, 0.38, 0.02, 0.17, 0.08)
+OF_TRAYS = Shares(0.15, 0.23, 0.03, 0.07, 0.0, 0.14)
+OF_ANY_PLANT = Shares(0.14, 0.38, 0.02, 0.17, 0.08, 0.0)
 
 
 def examples_to_learn(
-    packed: Path, drawn: int, seed: int, photographs: Sequence[Path], shares: Shares
+    packed: Path,
+    drawn: int,
+    seed: int,
+    photographs: Sequence[Path],
+    things: Sequence[Path],
+    shares: Shares,
 ) -> tuple[list[Example], Tensor]:
     """All pictures, and how often each is to be drawn.
 
@@ -56,6 +63,8 @@ def examples_to_learn(
     seed : int
     photographs : sequence of Path
         JPEG and PNG pictures of anything that is not mouldy, and folders of such.
+    things : sequence of Path
+        PNG pictures with transparent ground to lay over trays, and folders of such.
     shares : Shares
     """
     rendered = rendered_examples(packed)
@@ -64,12 +73,14 @@ def examples_to_learn(
     negative = negative_examples()
     mouldless = mouldless_examples(photographs, seed)
     mouldy = mouldy_examples(mouldless, seed) if shares.mouldy_photographs else []
+    covered = covered_examples(rendered, read_cutouts(things), seed) if shares.covered else []
     others = [
         (overgrown, shares.overgrown),
         (composed, shares.drawn),
         (negative, shares.negative),
         (mouldless, shares.photographs),
         (mouldy, shares.mouldy_photographs),
+        (covered, shares.covered),
     ]
     weights = sampling_weights(rendered, [(len(group), share) for group, share in others])
     return rendered + [example for group, _ in others for example in group], weights
@@ -105,6 +116,26 @@ def _overgrow(example: Example, seed: int) -> Example:
     rgb, targets = composites.overgrow(
         (corrected * 255).round().astype(np.uint8), example.targets, seed
     )
+    return Example(rgb, targets, (1.0, 1.0, 1.0), example.finest, example.coarsest)
+
+
+def covered_examples(rendered: list[Example], cutouts: list[Cutout], seed: int) -> list[Example]:
+    """Pieces of the renders, in corrected light, with things laid over them."""
+    seeds = range(seed * 1_000_000 + 700_000, seed * 1_000_000 + 700_000 + len(rendered))
+    with ProcessPoolExecutor(initializer=_one_thread) as pool:
+        chosen = [_few(cutouts, each) for each in seeds]
+        return list(pool.map(_cover, rendered, seeds, chosen, chunksize=4))
+
+
+def _few(cutouts: list[Cutout], seed: int) -> list[Cutout]:
+    """What may lie over one picture: all would be much to send to another process."""
+    rng = np.random.default_rng(seed)
+    return [cutouts[index] for index in rng.integers(0, len(cutouts), 4)] if cutouts else []
+
+
+def _cover(example: Example, seed: int, cutouts: list[Cutout]) -> Example:
+    corrected = (corrected_rgb(example) * 255).round().astype(np.uint8)
+    rgb, targets = composites.cover(corrected, example.targets, seed, cutouts)
     return Example(rgb, targets, (1.0, 1.0, 1.0), example.finest, example.coarsest)
 
 

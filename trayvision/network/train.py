@@ -47,6 +47,7 @@ class Settings:
     minutes: float
     start: Path | None
     photographs: tuple[Path, ...]
+    things: tuple[Path, ...]
     widths: tuple[int, int, int, int]
     detail: int
     any_plant: bool
@@ -165,6 +166,7 @@ def run(packed: Path, out: Path, settings: Settings) -> None:
         settings.composites,
         settings.seed,
         settings.photographs,
+        settings.things,
         OF_ANY_PLANT if settings.any_plant else OF_TRAYS,
     )
     pictures = to_device(examples, device, rng)
@@ -211,6 +213,9 @@ def main() -> None:
         "--photographs", type=Path, nargs="+", default=(), help="pictures without mould, or folders"
     )
     fit.add_argument(
+        "--things", type=Path, nargs="+", default=(), help="cut-out things, or folders of them"
+    )
+    fit.add_argument(
         "--any-plant",
         action="store_true",
         help="learn less from trays, more from drawn pictures and photographs",
@@ -219,9 +224,10 @@ def main() -> None:
     if given.pop("command") == "pack":
         print(len(dataset.pack_folder(given["renders"], given["packed"], workers=given["workers"])))
     else:
-        widths, photographs = tuple(given.pop("widths")), tuple(given.pop("photographs"))
         packed, out = given.pop("packed"), given.pop("out")
-        run(packed, out, Settings(**given, widths=widths, photographs=photographs))
+        for several in ("widths", "photographs", "things"):
+            given[several] = tuple(given[several])
+        run(packed, out, Settings(**given))
 
 
 if __name__ == "__main__":
