@@ -140,8 +140,10 @@ def report(trays: Sequence[JudgedTray], told: Sequence[tuple[float, ...]]) -> li
     """Lines about likelihoods told of trays' candidates."""
     likelihood = np.array([each for of_tray in told for each in of_tray])
     _, is_mould = _pooled(trays)
-    area = mannwhitneyu(likelihood[is_mould], likelihood[~is_mould]).statistic
-    area /= is_mould.sum() * (~is_mould).sum()
+    area = float("nan")
+    if is_mould.any() and not is_mould.all():
+        area = mannwhitneyu(likelihood[is_mould], likelihood[~is_mould]).statistic
+        area /= is_mould.sum() * (~is_mould).sum()
     kept = np.clip(likelihood, 1e-6, 1 - 1e-6)
     loss = -np.log(np.where(is_mould, kept, 1 - kept)).mean()
     wanted = found = clean = flagged = 0
