@@ -178,3 +178,9 @@ def test_of_a_tray_typed_too_large_no_cover_is_stated(
             assert tray["evenness"]["cover_variation"]["value"] is None
         else:
             assert abs(tray["cover"]["value"] - own["cover_ortho"]) < 0.1
+
+
+def test_a_hose_across_the_tray_is_said_and_a_clear_tray_is_not_covered() -> None:
+    across, clear = "day5-wheat-hose-across-phone", "day5-barley-neutral-light-fixed"
+    assert "tray_covered" in told(across, pixels_of(across))["doubts"]
+    assert "tray_covered" not in told(clear, pixels_of(clear))["doubts"]

@@ -90,6 +90,10 @@ class Doubt(StrEnum):
         "no_detail",
         "Part of the tray is too smooth for seed or blades; clear the tray, wipe the lens.",
     )
+    TRAY_COVERED = (
+        "tray_covered",
+        "Something lies over part of the tray; what is below it cannot be told.",
+    )
     TOO_LITTLE_SEEN = "too_little_seen", "Too little of the tray could be judged."
     OUT_OF_FRAME = "out_of_frame", "Part of the tray lies outside the photo."
     STEEP_VIEW = "steep_view", "The view is very oblique; hold the camera higher over the tray."

@@ -24,6 +24,8 @@ PLAN_MM_PER_PX = 1.0
 # and in the deepest shadow noise and JPEG blocks are all there is.
 _GLARE_LEVEL = 252
 _SHADOW_LEVEL = 6
+# From this share of what is no tray, nor on it, on.
+_COVERED = 0.5
 # Kernels, roots and blades are some millimetres wide and never lie so smooth: what differs between
 # blurs of these two widths, over its surroundings, is 0.021 of their level and more wherever seed
 # or shoots were told in 143 rendered photos without blur; cloth, a hand and plastic that pass for
@@ -59,6 +61,8 @@ class TrayPlan:
         Height of the plan in the tray frame.
     smooth_share : float
         Share of the opening that is not judged because it is too smooth.
+    covered_share : float
+        Share of the opening that is not judged because something lies over it.
     """
 
     grid: PlanGrid
@@ -68,6 +72,7 @@ class TrayPlan:
     zenith_tan: FloatImage
     z_mm: float
     smooth_share: float = 0.0
+    covered_share: float = 0.0
 
     @cached_property
     def classes(self) -> npt.NDArray[np.uint8]:
@@ -108,6 +113,7 @@ def lay_out_tray(
     rows, columns = segmented.shape
     judged = (map_x >= 0) & (map_x <= columns - 1) & (map_y >= 0) & (map_y <= rows - 1)
     judged &= ~_behind_near_wall(pose, grid, z_mm)
+    covered = judged & (shares[TrayClass.OUTSIDE] >= _COVERED)
     judged &= judgeable(raw, shares[TrayClass.OUTSIDE])
     colours = correct_colours(raw, light, illumination=_illumination(light, grid))
     smooth = judged & _too_smooth(colours, shares)
@@ -119,6 +125,7 @@ def lay_out_tray(
         _zenith_tan(pose, grid, z_mm),
         z_mm,
         float(smooth.mean()),
+        float(covered.mean()),
     )
 
 
@@ -151,7 +158,7 @@ def judgeable(pixels: npt.NDArray[np.uint8], outside: FloatImage) -> npt.NDArray
     red, green, blue = cv2.split(pixels)
     clear = cv2.min(cv2.min(red, green), blue) < _GLARE_LEVEL
     clear &= cv2.max(cv2.max(red, green), blue) > _SHADOW_LEVEL
-    return np.asarray(clear & (outside < 0.5))
+    return np.asarray(clear & (outside < _COVERED))
 
 
 def _too_smooth(colours: npt.NDArray[np.uint8], shares: FloatImage) -> npt.NDArray[np.bool_]:
