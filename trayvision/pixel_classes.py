@@ -61,7 +61,7 @@ def tell_apart(rgb: RgbImage, *, any_plant: bool = False) -> tuple[FloatImage, F
         sRGB in corrected light.
     any_plant : bool
         Whether the picture may show anything else than a tray: then all three networks look at
-        the whole of it, in five to six times the first one's time.
+        the whole of it, in some four times the first one's time.
 
     Returns
     -------

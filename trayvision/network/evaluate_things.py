@@ -18,6 +18,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import numpy.typing as npt
+from PIL import Image, ImageOps
 
 from trayvision.accuracy.scores import CALLED_MOULD
 from trayvision.accuracy.truth import PhotoTruth, find_photos
@@ -25,7 +26,6 @@ from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
 from trayvision.inspection import inspect_photo
 from trayvision.network.drawing import FloatImage
 from trayvision.network.things import draw_thing, lay_over, read_cutouts
-from trayvision.photo import load_photo
 from trayvision.pixel_classes import TrayClass
 from trayvision.quality_flags import PhotoProblem
 from trayvision.rectification import photo_map
@@ -39,9 +39,8 @@ _MORE_BARE_MM2 = 300.0
 
 @dataclass(frozen=True)
 class Judged:
-    """One tray with things on it: of what they hide, the share told to be each class."""
+    """One tray with things on it; `told` counts the plan's pixels below them by `TrayClass`."""
 
-    hidden_mm2: float
     told: Counter[int]
     mould_before: bool
     mould: bool
@@ -65,7 +64,6 @@ def judge(truth: PhotoTruth, attempt: int, things: tuple[Path, ...]) -> Judged |
     told = Counter(after.plan.classes[below].tolist())
     covers = before.cover.cover.value, after.cover.cover.value
     return Judged(
-        float(below.sum()) * after.plan.grid.mm_per_px**2,
         told,
         _mouldy(before),
         _mouldy(after),
@@ -93,7 +91,9 @@ def _covered(
 ) -> tuple[bytes, FloatImage]:
     """The photo as a JPEG with things laid on its tray in its own light, and what they hide."""
     assert tray.pose is not None
-    pixels = load_photo(truth.photo).pixels
+    # Not as an inspection decodes it: that would be smaller where the photo is large.
+    with Image.open(truth.photo) as photo:
+        pixels = np.asarray(ImageOps.exif_transpose(photo).convert("RGB"))
     gains = tray.light.gains / tray.light.gains[1]
     rgb = linear_to_srgb(srgb_to_linear(pixels / 255) * gains).astype(np.float32)
     hidden = np.zeros(pixels.shape[:2], np.float32)
@@ -122,8 +122,7 @@ def _bare_mm2(tray: TrayInspection) -> float:
 
 def _shares(judged: list[Judged]) -> npt.NDArray[np.float64]:
     counts = sum((each.told for each in judged), Counter[int]())
-    classes = [*list(TrayClass)]
-    return np.array([counts[tray_class] for tray_class in classes]) / max(counts.total(), 1)
+    return np.array([counts[tray_class] for tray_class in TrayClass]) / max(counts.total(), 1)
 
 
 def main() -> None:
@@ -146,9 +145,8 @@ def main() -> None:
         print(f"  {tray_class.name.lower().replace('_', ' ')} {share:.1%}")
     changes = [each.cover_change for each in judged if each.cover_change is not None]
     mould = sum(each.mould and not each.mould_before for each in judged)
-    print(
-        f"mould called that was not before: {mould}; more bare: {sum(e.more_bare for e in judged)}"
-    )
+    bare = sum(each.more_bare for each in judged)
+    print(f"mould called that was not before: {mould}; more bare: {bare}")
     print(f"cover changed by {np.mean(changes):.4f}, at most {max(changes):.4f}")
 
 

@@ -10,8 +10,8 @@ SHOOT, MOULD, SLIME = 3, 4, 6
 OUTPUTS = CLASSES + 4
 # Channels at a half, a quarter, an eighth and a sixteenth of the resolution.
 WIDTHS = (16, 32, 64, 96)
-# Further convolutions at half the resolution, as many on the way down as on the way up. The
-# networks for trays have none; one finds more of the blades' edges in a quarter more time.
+# Further convolutions at half the resolution, as many on the way down as on the way up. The second
+# network has none; one finds more of the blades' edges in a third more time.
 DETAIL = 0
 # Targets beyond the classes: a pixel that is surely neither mould nor slime (of a photograph of
 # who knows what), one that is surely neither shoot, mould nor slime but whose exact class means

@@ -13,15 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
-from trayvision.network.drawing import (
-    IGNORE,
-    SIDE,
-    THING,
-    Canvas,
-    FloatImage,
-    Rng,
-    colour,
-)
+from trayvision.network.drawing import IGNORE, SIDE, THING, Canvas, FloatImage, Rng, colour
 
 Cutout = npt.NDArray[np.uint8]
 
@@ -99,9 +91,8 @@ def lay_over(rgb: FloatImage, thing: Thing, top: int, left: int, rng: Rng) -> Fl
     soft = cv2.GaussianBlur(hidden, (0, 0), reach)
     shadow = np.asarray(cv2.warpAffine(soft, moved, (width, height)), np.float32)
     rgb *= (1 - np.float32(rng.uniform(0, 0.6)) * shadow)[..., None]
-    rgb[rows, columns] += (thing.rgb[inside] - rgb[rows, columns]) * hidden[rows, columns][
-        ..., None
-    ]
+    piece, alpha = rgb[rows, columns], thing.alpha[inside]
+    piece += (thing.rgb[inside] - piece) * alpha[..., None]
     return hidden
 
 
