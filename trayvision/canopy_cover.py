@@ -37,15 +37,15 @@ UPRIGHT_TO_FLAT_SPREAD = 0.6
 # The segmentation takes the dark gaps of a canopy for shoots somewhat more often than shoots for
 # gaps, and is cautious at the edges of blades: on average over a cell its log odds are right
 # times this and with this added.
-_LOG_ODDS_FACTOR = 1.3
-_LOG_ODDS_ADDED = -0.1
+_LOG_ODDS_FACTOR = 1.25
+_LOG_ODDS_ADDED = -0.15
 # Where many pixels of a large photo are averaged into one that the segmentation sees, and the photo
 # is sharp, little is unsure and more gaps are taken for shoots: what is added then, by the 10 to
 # 90 % rise of the tags' edges in mm. Chosen on 191 trays rendered at 12 megapixels and more, where
 # cover was 0.014 too high without it and is 0.007 with it. On 155 others its error falls from
 # 0.0315 to 0.0288. The same trays at 1.4 to 2 megapixels need none of it, however sharp.
 _LARGE_RISE_MM = 0.4, 0.65
-_LARGE_LOG_ODDS_ADDED = -0.35, _LOG_ODDS_ADDED
+_LARGE_LOG_ODDS_ADDED = -0.4, _LOG_ODDS_ADDED
 _CELL_MM = 12.0
 # How far from plumb a photo without a kit may have been taken, 17 degrees: judgement.
 _UNKNOWN_ZENITH_TAN = 0.3
