@@ -92,7 +92,7 @@ class Doubt(StrEnum):
     )
     TRAY_COVERED = (
         "tray_covered",
-        "Something lies over part of the tray; what is below it cannot be told.",
+        "Something seems to lie over part of the tray; what is there cannot be told.",
     )
     TOO_LITTLE_SEEN = "too_little_seen", "Too little of the tray could be judged."
     OUT_OF_FRAME = "out_of_frame", "Part of the tray lies outside the photo."
