@@ -43,8 +43,8 @@ _LOG_ODDS_ADDED = -0.15
 # is sharp, little is unsure and more gaps are taken for shoots: what is added then, by the 10 to
 # 90 % rise of the tags' edges in mm. How much less it is in such a photo was chosen, with the first
 # network before, on 191 trays rendered at 12 megapixels and more, where cover was 0.014 too high
-# without it and 0.007 with it. On 155 others its error fell from 0.0315 to 0.0288. The same trays at
-# 1.4 to 2 megapixels needed none of it, however sharp.
+# without it and 0.007 with it. On 155 others its error fell from 0.0315 to 0.0288. The same trays
+# at 1.4 to 2 megapixels needed none of it, however sharp.
 _LARGE_RISE_MM = 0.4, 0.65
 _LARGE_LOG_ODDS_ADDED = -0.4, _LOG_ODDS_ADDED
 _CELL_MM = 12.0
