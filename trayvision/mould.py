@@ -165,6 +165,13 @@ def candidate_patches(plan: TrayPlan, *, any_plant: bool = False) -> list[Candid
     ]
 
 
+def centre_mm(plan: TrayPlan, mask: npt.NDArray[np.bool_]) -> tuple[float, float]:
+    """Centre of a patch of the plan, tray millimetres (x, y); some of the mask must be set."""
+    rows, columns = np.nonzero(mask)
+    x, y = plan.grid.to_mm(columns.mean(), rows.mean())
+    return float(x), float(y)
+
+
 @dataclass(frozen=True)
 class _Prior:
     """What bears on every patch of a tray alike."""
@@ -231,8 +238,7 @@ def _joined_regions(
 def _describe(plan: TrayPlan, candidate: CandidatePatch, *, prior: _Prior) -> MouldPatch:
     mask, visible = candidate.mask, candidate.visible
     mm2 = plan.grid.mm_per_px**2
-    rows, columns = np.nonzero(mask)
-    x, y = plan.grid.to_mm(columns.mean(), rows.mean())
+    x, y = centre_mm(plan, mask)
     area = float(mask.sum()) * mm2
     diameter = 2 * sqrt(area / pi)
     look = patch_look(plan, mask, visible)
@@ -243,8 +249,8 @@ def _describe(plan: TrayPlan, candidate: CandidatePatch, *, prior: _Prior) -> Mo
         likelihood = patch_likelihood(terms, day=prior.day)
     likelihood = min(likelihood, prior.highest)
     return MouldPatch(
-        x_mm=float(x),
-        y_mm=float(y),
+        x_mm=x,
+        y_mm=y,
         area_mm2=area,
         # The edge of a patch is soft: one pixel of the plan either way along its border.
         area_uncertainty_mm2=float(np.hypot(pi * diameter * plan.grid.mm_per_px, 0.1 * area)),
@@ -284,11 +290,10 @@ def _find_slime(plan: TrayPlan) -> tuple[SlimePatch, ...]:
     share = _smoothed(plan.share(TrayClass.SLIME) * plan.judged, 1.5 / plan.grid.mm_per_px)
     found = []
     for mask in _joined_regions(plan, share, 0.6, 0.4, _least_px(plan)):
-        rows, columns = np.nonzero(mask)
-        x, y = plan.grid.to_mm(columns.mean(), rows.mean())
+        x, y = centre_mm(plan, mask)
         area = float(mask.sum()) * plan.grid.mm_per_px**2
         if area >= _SMALLEST_SLIME_MM2:
-            found.append(SlimePatch(float(x), float(y), area))
+            found.append(SlimePatch(x, y, area))
     return tuple(sorted(found, key=lambda patch: -patch.area_mm2))
 
 

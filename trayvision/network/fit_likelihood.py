@@ -23,7 +23,7 @@ from scipy.stats import mannwhitneyu
 
 from trayvision.accuracy.scores import CALLED_MOULD, hits, inspect_with_truth
 from trayvision.accuracy.truth import PhotoTruth, find_photos
-from trayvision.mould import candidate_patches
+from trayvision.mould import candidate_patches, centre_mm
 from trayvision.mould_likelihood import PatchTerms, patch_likelihood, patch_terms
 from trayvision.quality_flags import PhotoProblem
 
@@ -72,10 +72,9 @@ def judge_tray(truth: PhotoTruth) -> JudgedTray | None:
     plan = trays[0].plan
     terms, hit = [], []
     for candidate in candidate_patches(plan):
-        rows, columns = np.nonzero(candidate.mask)
-        x, y = plan.grid.to_mm(columns.mean(), rows.mean())
+        x_mm, y_mm = centre_mm(plan, candidate.mask)
         terms.append(patch_terms(plan, candidate.mask, candidate.visible, candidate.peak))
-        at = {"x_mm": float(x), "y_mm": float(y)}
+        at = {"x_mm": x_mm, "y_mm": y_mm}
         hit.append(tuple(i for i, patch in enumerate(truth.patches) if hits(patch, at)))
     return JudgedTray(
         truth.tray_seed,

@@ -213,7 +213,11 @@ def main() -> None:
         "--photographs", type=Path, nargs="+", default=(), help="pictures without mould, or folders"
     )
     fit.add_argument(
-        "--things", type=Path, nargs="+", default=(), help="cut-out things, or folders of them"
+        "--things",
+        type=Path,
+        nargs="+",
+        default=(),
+        help="cut-outs to lay on trays (not with --any-plant)",
     )
     fit.add_argument(
         "--any-plant",
