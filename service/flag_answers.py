@@ -145,7 +145,9 @@ def _answers(event: Row, noticed: Row) -> list[Answer]:
         elif event["kind"] == "done":
             found.append(answer)
         elif event["verdict"] == Verdict.RIGHT:
-            found += [replace(answer, kind=AnswerKind.RIGHT), answer]
+            # Who confirmed it has put the tray on hold: that the evidence says so too is no news.
+            held = replace(answer, level=Level.HOLD)
+            found += [replace(held, kind=AnswerKind.RIGHT), held]
         else:
             found.append(replace(answer, kind=AnswerKind.WRONG, cause=event["verdict"]))
     return found

@@ -154,26 +154,6 @@ def test_the_interval_is_wider_where_a_canopy_closes() -> None:
     assert closed.uncertainty < 0.03
 
 
-@given(st.floats(0.1, 0.9), st.floats(0.05, 3.0), st.floats(0.05, 3.0))
-def test_the_sharper_a_large_photo_the_less_of_what_is_unsure_counts(
-    share: float, one_mm: float, other_mm: float
-) -> None:
-    plan = planted(np.full((ROWS, COLUMNS), TrayClass.SHOOT))
-    shares = plan.shares * np.float32(share)
-    shares[TrayClass.BED] += np.float32(1 - share)
-    unsure = replace(plan, shares=shares)
-    sharp, soft = (
-        measure_cover(unsure, large_edge_spread_mm=mm).cover.value
-        for mm in sorted((one_mm, other_mm))
-    )
-    assert sharp is not None
-    assert soft is not None
-    assert sharp <= soft + 1e-6
-    assert soft <= (measure_cover(unsure).cover.value or 0.0) + 1e-6
-    # What is sure is as it was.
-    assert measure_cover(plan, large_edge_spread_mm=one_mm).cover.value == pytest.approx(1.0)
-
-
 def test_too_little_seen_is_not_guessed() -> None:
     judged = np.zeros((ROWS, COLUMNS), dtype=bool)
     judged[:30, :] = True

@@ -2,7 +2,7 @@
 
 from bisect import bisect_right
 from collections.abc import Collection
-from datetime import datetime, timedelta
+from datetime import timedelta
 from statistics import median
 
 from trayvision.attention_flags import (
@@ -17,10 +17,13 @@ from trayvision.attention_flags import (
 )
 from trayvision.attention_state import AnswerKind, Level, RoomState, RunState
 from trayvision.early_warning import Alert, RoomVerdicts, Suspicion, watch_run
+from trayvision.expectations import CALLED_LIKELIHOOD
 from trayvision.harmless_causes import Cause
 from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, MASK, WATER_FIRST
 from trayvision.patch_evidence import PatchContext
 from trayvision.patch_sighting import Spot, TrayPhoto, hidden_shares
+from trayvision.patch_tracking import SPEAKS_AGAINST
+from trayvision.score_parts import likelihood_words
 
 # A sibling's photo tells of the same hours.
 _SAME_HOURS = timedelta(hours=12)
@@ -159,10 +162,16 @@ def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
     if suspicion.evidence.watered:
         words += ", looked at before and after watering"
     before = placed_before(run, photo.taken_at)
-    if since := _judged_since(room, run, photo.taken_at):
+    if suspicion.likelihood < CALLED_LIKELIHOOD.value <= now.likelihood:
+        words += f", by that photo alone {likelihood_words(now.likelihood)}"
+    later = [one.photo for one in run.until(room.now) if one.photo.taken_at > photo.taken_at]
+    if later:
+        clear = sum(one.could_show(now.diameter_mm) >= SPEAKS_AGAINST for one in later)
+        words += f", last seen {moment_words(room, photo.taken_at)}"
         words += (
-            f", last seen {moment_words(room, photo.taken_at)} and not in the "
-            f"{'photo' if since == 1 else f'{since} photos'} since"
+            f" and not in {_photos(clear)} since that could show it"
+            if clear
+            else ", perhaps hidden since"
         )
     if len(suspicion.track.sightings) > 1:
         words += f", first seen {moment_words(room, suspicion.track.sightings[0][0].taken_at)}"
@@ -171,10 +180,8 @@ def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
     return words + "."
 
 
-def _judged_since(room: RoomState, run: RunState, moment: datetime) -> int:
-    """How many photos after a moment could have shown a patch."""
-    later = (one.photo for one in run.until(room.now) if one.photo.taken_at > moment)
-    return sum(photo.smallest_patch_mm is not None and photo.seen > 0 for photo in later)
+def _photos(count: int) -> str:
+    return "the photo" if count == 1 else f"{count} photos"
 
 
 def _where(x_mm: float, length_mm: float) -> str:

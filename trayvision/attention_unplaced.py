@@ -6,7 +6,7 @@ from typing import Final
 from trayvision.attention_flags import Flag, FlagKind, flag_key, tray_words
 from trayvision.attention_readings import TrayReading, UnplacedPatch
 from trayvision.attention_state import Level, RoomState, RunState
-from trayvision.expectations import HOLD_LIKELIHOOD
+from trayvision.expectations import CALLED_LIKELIHOOD
 from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, WATER_FIRST
 
 WITH_KIT: Final = "With the kit on it, the next photo tells size and place."
@@ -58,5 +58,5 @@ def _tells(reading: TrayReading) -> bool:
 
 
 def _likely(reading: TrayReading) -> UnplacedPatch | None:
-    likely = [one for one in reading.unplaced or () if one.likelihood >= HOLD_LIKELIHOOD.value]
+    likely = [one for one in reading.unplaced or () if one.likelihood >= CALLED_LIKELIHOOD.value]
     return max(likely, key=lambda one: one.likelihood, default=None)

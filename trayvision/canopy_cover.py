@@ -39,14 +39,8 @@ UPRIGHT_TO_FLAT_SPREAD = 0.6
 # times this and with this added.
 _LOG_ODDS_FACTOR = 1.25
 _LOG_ODDS_ADDED = -0.15
-# Where many pixels of a large photo are averaged into one that the segmentation sees, and the photo
-# is sharp, little is unsure and more gaps are taken for shoots: what is added then, by the 10 to
-# 90 % rise of the tags' edges in mm. How much less it is in such a photo was chosen, with the first
-# network before, on 191 trays rendered at 12 megapixels and more, where cover was 0.014 too high
-# without it and 0.007 with it. On 155 others its error fell from 0.0315 to 0.0288. The same trays
-# at 1.4 to 2 megapixels needed none of it, however sharp.
-_LARGE_RISE_MM = 0.4, 0.65
-_LARGE_LOG_ODDS_ADDED = -0.4, _LOG_ODDS_ADDED
+# Photos of 12 megapixels and more need no other numbers: with these cover is wrong by 0.026 on
+# 155 such renders and by 0.024 on 191 others, too high by 0.004 and too low by 0.002 on average.
 _CELL_MM = 12.0
 # How far from plumb a photo without a kit may have been taken, 17 degrees: judgement.
 _UNKNOWN_ZENITH_TAN = 0.3
@@ -101,9 +95,7 @@ class CanopyCover:
         return cls(Measurement.unknown("1", reason), None, np.full((1, 1), np.nan), _CELL_MM)
 
 
-def measure_cover(
-    plan: TrayPlan, *, day: float | None = None, large_edge_spread_mm: float | None = None
-) -> CanopyCover:
+def measure_cover(plan: TrayPlan, *, day: float | None = None) -> CanopyCover:
     """Measure the canopy cover of a tray from its plan.
 
     Parameters
@@ -111,8 +103,6 @@ def measure_cover(
     plan : TrayPlan
     day : float, optional
         Days since spreading, where known.
-    large_edge_spread_mm : float, optional
-        Of a photo that was decoded at a reduced size: 10 to 90 % rise of the tags' edges.
 
     Returns
     -------
@@ -120,10 +110,7 @@ def measure_cover(
         Unknown with reason `TOO_LITTLE_SEEN` when less than 30 % of the opening was judged.
     """
     cells = Cells(plan.judged, round(_CELL_MM))
-    added = _LOG_ODDS_ADDED
-    if large_edge_spread_mm is not None:
-        added = float(np.interp(large_edge_spread_mm, _LARGE_RISE_MM, _LARGE_LOG_ODDS_ADDED))
-    shoots = _Shoots(np.clip(plan.share(TrayClass.SHOOT), 0, 1), added)
+    shoots = _Shoots(np.clip(plan.share(TrayClass.SHOOT), 0, 1))
     seen = cells.means(shoots.at(0.0))
     tangent = cells.means(plan.zenith_tan)
     corrected = cover_straight_down(seen, tangent)
@@ -248,14 +235,13 @@ def _weighted_mean(values: FloatArray, weight: FloatArray) -> float:
 class _Shoots:
     """Shares of shoots set right, and what they would be at other odds."""
 
-    def __init__(self, shares: npt.NDArray[np.float32], added: float) -> None:
-        self._added = added
+    def __init__(self, shares: npt.NDArray[np.float32]) -> None:
         self._sure = cv2.pow(shares, _LOG_ODDS_FACTOR)
         self._rest = cv2.pow(1 - shares, _LOG_ODDS_FACTOR)
 
     def at(self, log_odds: float) -> npt.NDArray[np.float32]:
         """Shares with all log odds shifted further."""
-        sure = self._sure * np.float32(np.exp(log_odds + self._added))
+        sure = self._sure * np.float32(np.exp(log_odds + _LOG_ODDS_ADDED))
         return np.asarray(sure / (sure + self._rest), dtype=np.float32)
 
 

@@ -214,14 +214,14 @@ LOOK_SCORE: Final = Rule("look_score", 80.0, _JUDGEMENT, "many small losses want
 LOOK_LIKELIHOOD: Final = Rule(
     "look_likelihood", 0.2, _JUDGEMENT, "a look costs a minute, a lost tray far more"
 )
-HOLD_LIKELIHOOD: Final = Rule(
-    "hold_likelihood", 0.5, _SOURCED, "extension services: visible mould is held from feeding"
+CALLED_LIKELIHOOD: Final = Rule(
+    "called_likelihood", 0.5, _SOURCED, "extension services: visible mould is kept from feeding"
 )
+HOLD_LIKELIHOOD: Final = Rule("hold_likelihood", 0.9, _JUDGEMENT, "249 of 251 rendered ones were")
 
 RULES: Final = tuple(one for one in list(globals().values()) if isinstance(one, Rule))
 # The score is never above the cap of its worst patch: rows by likelihood, columns by diameter.
-# Judgement, after the extension services' rule that visible mould is held from feeding whatever
-# else is right.
+# Judgement, after the extension services' rule that visible mould is kept from feeding.
 CAP_LIKELIHOODS: Final = (0.0, 0.2, 0.5, 0.8, 1.0)
 CAP_DIAMETERS_MM: Final = (3.0, 8.0, 20.0)
 CAPS: Final = (

@@ -11,6 +11,7 @@ from math import pi, sqrt
 from typing import Any
 
 from trayvision.expectations import (
+    CALLED_LIKELIHOOD,
     COVER,
     EVENNESS,
     FUZZ_LAST_DAY,
@@ -270,7 +271,7 @@ def _is_poor(part: ScorePart, share: float = LOOK_SHARE.value) -> bool:
 
 
 def _suggestions(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> tuple[str, ...]:
-    if _likeliest(measures) >= HOLD_LIKELIHOOD.value:
+    if _likeliest(measures) >= CALLED_LIKELIHOOD.value:
         return (LOOK_AGAIN, HOLD_BACK, MASK)
     if _likeliest(measures) >= LOOK_LIKELIHOOD.value:
         return (LOOK_AGAIN, HOLD_BACK)

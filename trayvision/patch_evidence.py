@@ -82,6 +82,8 @@ class PatchEvidence:
         Largest over all beginnings (Page's test): what it was before does not excuse it.
     prior : float
         From the day and the siblings.
+    siblings : float
+        The siblings' part of it, 0 or less: even fuzz on all of them is root hairs.
     appearance : float
         From the photos' likelihoods.
     behaviour : float
@@ -95,6 +97,7 @@ class PatchEvidence:
 
     total: float
     prior: float
+    siblings: float
     appearance: float
     behaviour: float
     watered: bool
@@ -125,8 +128,8 @@ def _evidence_from(
     first_photo, first = sightings[0]
     day = context.days.get(first_photo.photo_id)
     alike = _alike(first_photo, day, context)
-    prior = day_nats(day) - _SIBLING_NATS * alike
-    prior -= _DARK_NATS if first.look == "dark" else 0.0
+    siblings = -_SIBLING_NATS * alike
+    prior = day_nats(day) + siblings - (_DARK_NATS if first.look == "dark" else 0.0)
     appearance = _appearance(sightings)
     pairs = _water_pairs(events)
     rate = growth_rate(sightings)
@@ -146,6 +149,7 @@ def _evidence_from(
     return PatchEvidence(
         total=prior + appearance + behaviour_nats,
         prior=prior,
+        siblings=siblings,
         appearance=appearance,
         behaviour=behaviour_nats,
         watered=bool(pairs),

@@ -7,9 +7,17 @@ from enum import StrEnum
 from math import erf, isfinite, pi, sqrt
 from typing import Final
 
+import numpy as np
+
 from trayvision.mould import MouldPatch
 
 _SMALLEST_PATCH_SPREAD: Final = 0.2
+# Blades hide a patch as a whole or not at all, so the share that they leave open on average says
+# too much: of 231 patches in 820 rendered series that should have been seen again, 0.95 were below
+# a cover of 0.5, 0.90 up to 0.7, 0.71 up to 0.8 and 0.59 above. What is left of the chance to see
+# one, by cover:
+_SEEN_COVER: Final = 0.6, 0.85
+_SEEN_SHARE: Final = 1.0, 0.62
 
 
 class Watering(StrEnum):
@@ -135,8 +143,10 @@ class TrayPhoto:
         if smallest is None:
             return 0.0
         spread = _SMALLEST_PATCH_SPREAD * smallest
-        open_mm = diameter_mm * sqrt(1 - (self.cover or 0.0))
-        return self.seen * (1 + erf((open_mm - smallest) / (sqrt(2) * spread))) / 2
+        cover = self.cover or 0.0
+        open_mm = diameter_mm * sqrt(1 - cover)
+        chance = (1 + erf((open_mm - smallest) / (sqrt(2) * spread))) / 2
+        return self.seen * chance * float(np.interp(cover, _SEEN_COVER, _SEEN_SHARE))
 
 
 def in_order(photos: Iterable[TrayPhoto]) -> tuple[TrayPhoto, ...]:

@@ -21,6 +21,8 @@ FASTEST_MM_PER_DAY: Final = 33.6
 _CENTRE_MOVES: Final = 0.5
 _GATE_SIGMAS: Final = 3.0
 _FORBIDDEN: Final = 1e9
+# A photo speaks against a patch that it does not show and would with this probability.
+SPEAKS_AGAINST: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +57,21 @@ class TrackedPatch:
     def last(self) -> tuple[TrayPhoto, PatchSighting]:
         """The latest photo that shows it."""
         return self.sightings[-1]
+
+    @property
+    def standing_likelihood(self) -> float:
+        """Largest likelihood in one photo that no later photo speaks against.
+
+        A photo speaks against it that does not show the patch, though it likely would.
+        """
+        standing, known = 0.0, self.last[1]
+        for event in self.events:
+            if event.sighting is not None:
+                known = event.sighting
+                standing = max(standing, known.likelihood)
+            elif event.photo.could_show(known.diameter_mm) >= SPEAKS_AGAINST:
+                standing = 0.0
+        return standing
 
     @property
     def largest_mm(self) -> float:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Final
 
-from trayvision.expectations import CAP_DIAMETERS_MM, HOLD_LIKELIHOOD, score_cap
+from trayvision.expectations import CALLED_LIKELIHOOD, CAP_DIAMETERS_MM, score_cap
 from trayvision.measurement import Measurement
 from trayvision.mould import MouldPatch
 from trayvision.quality_flags import Doubt
@@ -80,6 +80,6 @@ class ScoredMeasures:
     @property
     def mould_doubt(self) -> Doubt | None:
         """Why mould cannot be judged; None where it can, or where it was seen all the same."""
-        if any(patch.likelihood >= HOLD_LIKELIHOOD.value for patch in self.patches):
+        if any(patch.likelihood >= CALLED_LIKELIHOOD.value for patch in self.patches):
             return None
         return next((doubt for doubt in MOULD_HIDING_DOUBTS if doubt in self.doubts), None)

@@ -55,13 +55,13 @@ class MouldHabits:
     pair_share: float = 0.2
     unclear_share: float = 0.1
     smallest_patch_mm: float = 5.0
-    mould_logit: float = 0.6
-    harmless_logit: float = -1.4
-    offset_spread: float = 0.9
-    photo_spread: float = 1.1
-    hairs_share: float = 0.12
-    husks_per_tray: float = 0.08
-    glare_per_photo: float = 0.25
+    mould_logit: float = 1.1
+    harmless_logit: float = -1.5
+    offset_spread: float = 0.7
+    photo_spread: float = 0.9
+    hairs_share: float = 0.08
+    husks_per_tray: float = 0.05
+    glare_per_photo: float = 0.17
     found_share: float = 0.65
     diameter_spread: float = 0.10
 

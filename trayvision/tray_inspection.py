@@ -135,7 +135,7 @@ def compose(
     grey = Doubt.GREYSCALE in photo.doubts
     # Colours that mean nothing, and an opening of which nobody knows where it ends.
     untold = next((d for d in (Doubt.GREYSCALE, Doubt.SIZE_DOUBTFUL) if d in doubts), None)
-    cover = CanopyCover.unknown(untold) if untold else _cover(photo, pose, day, seen, sharpness)
+    cover = CanopyCover.unknown(untold) if untold else _cover(photo, pose, day, seen)
     true_colours = not (light.coloured or grey)
     measured = _Measured(
         cover,
@@ -163,19 +163,8 @@ def compose(
     )
 
 
-def _cover(
-    photo: Photo,
-    pose: TrayPose | None,
-    day: float | None,
-    seen: SeenTray,
-    sharpness: Sharpness | None,
-) -> CanopyCover:
-    if pose is None:
-        cover = measure_frame_cover(seen.plan)
-    else:
-        large = sharpness if photo.reduction > 1 else None
-        spread_mm = None if large is None else large.edge_spread_mm.value
-        cover = measure_cover(seen.plan, day=day, large_edge_spread_mm=spread_mm)
+def _cover(photo: Photo, pose: TrayPose | None, day: float | None, seen: SeenTray) -> CanopyCover:
+    cover = measure_frame_cover(seen.plan) if pose is None else measure_cover(seen.plan, day=day)
     if seen.marked is None:
         return cover
     return _less_sure(cover, seen.marked.edge_share(max(photo.width, photo.height)))

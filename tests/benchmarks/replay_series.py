@@ -5,8 +5,8 @@ Usage: python tests/benchmarks/replay_series.py FOLDER [--records FILE] [--jobs 
 FOLDER holds what `sample_images/render.py --set series` writes: a photo a day of each series,
 those of even numbers with one patch of mould that spreads. Every photo is inspected; `--records`
 keeps what was measured, or reads it where the file is there. A tray-look is one photo of one clean
-tray; a patch is reported in time where it is at look no later than the photo in which it passes
-10 mm.
+tray: false looks are told as photos under one, nobody answering it, and as looks newly asked for. A
+patch is reported in time where it is at look no later than the photo in which it passes 10 mm.
 """
 
 import argparse
@@ -15,7 +15,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
-from math import hypot
+from itertools import pairwise
+from math import hypot, inf
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ import cv2
 import numpy as np
 
 from trayvision.attention_readings import reading_of_record
-from trayvision.early_warning import WarningRates, watch_run
+from trayvision.early_warning import WarningRates, margins_nats, watch_run
 from trayvision.inspection import inspect_photo
 from trayvision.inspection_record import photo_record
 from trayvision.patch_evidence import PatchContext
@@ -34,9 +35,11 @@ LIMIT_MM = 10.0
 LEAST_SHARE, LEAST_PX = 0.25, 16.0
 # How far beyond its radius and a quarter a followed patch may lie from where the true one is now.
 NEAR_MM = 8.0
+# Added to all bounds, nats: delay against false alarms.
+SHIFTS = (-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0, 3.0)
 HEADING = (
-    "  look   false    false   clean series  reported by the photo past 10 mm, one and two\n"
-    " bound   looks    holds        flagged  later, ever; held by two later"
+    "           false looks   false  clean series  reported by the photo past 10 mm, one\n"
+    " shift  photos    raised  holds       flagged  and two later, ever; held by two later"
 )
 
 
@@ -61,13 +64,11 @@ class Day:
 
 @dataclass(frozen=True)
 class Step:
-    """Strongest evidence after a photo, near the true patch and elsewhere, once and twice seen."""
+    """How far beyond look and hold a photo leaves the tray, nats: at the true patch, elsewhere."""
 
     day: Day
-    near: float
-    near_twice: float
-    far: float
-    far_twice: float
+    near: tuple[float, float]
+    far: tuple[float, float]
 
 
 Course = list[Step]
@@ -126,29 +127,26 @@ def by_series(found: Sequence[Mapping[str, Any]]) -> dict[int, list[Day]]:
 
 
 def course(days: Sequence[Day]) -> Course:
-    """Evidence after each photo, as the service would have had it then."""
-    steps, photos, context = (
-        [],
-        [],
-        PatchContext(days={d.photo.photo_id: d.day for d in days if d.photo}),
-    )
+    """What is told after each photo, as the service would have had it then."""
+    steps: Course = []
+    photos: list[TrayPhoto] = []
+    rates = WarningRates()
+    context = PatchContext(days={d.photo.photo_id: d.day for d in days if d.photo})
     for day in days:
         if day.photo is None:
             continue
         photos.append(day.photo)
-        best = dict.fromkeys((True, False), -np.inf)
-        twice = dict(best)
-        for one in watch_run(photos, context=context).suspicions:
+        told = {True: (-inf, -inf), False: (-inf, -inf)}
+        for one in watch_run(photos, context=context, rates=rates).suspicions:
             seen = one.track.last[1]
             near = (
                 day.patch is not None
                 and hypot(seen.x_mm - day.patch.x_mm, seen.y_mm - day.patch.y_mm)
                 <= max(day.patch.diameter_mm / 2, 4.0) * 1.25 + NEAR_MM
             )
-            best[near] = max(best[near], one.evidence.total)
-            if len(one.track.sightings) > 1:
-                twice[near] = max(twice[near], one.evidence.total)
-        steps.append(Step(day, best[True], twice[True], best[False], twice[False]))
+            look, hold = margins_nats(one.track, one.evidence, rates)
+            told[near] = max(told[near][0], look), max(told[near][1], hold)
+        steps.append(Step(day, told[True], told[False]))
     return steps
 
 
@@ -169,29 +167,30 @@ def lines(series: Mapping[int, Sequence[Day]]) -> Iterator[str]:
     yield f"{photos} photos, {photos - read} of them without a tray; {len(clean)} clean series"
     yield f"{len(sick)} patches pass {LIMIT_MM:g} mm, {shown} of them visible in that photo"
     yield HEADING
-    rates = WarningRates()
-    for look in (*np.arange(-1.0, 4.01, 0.5), rates.look_bound):
-        steps = [step for one in clean for step in one]
-        false = np.mean([step.far >= look for step in steps])
-        held = np.mean([step.far_twice >= rates.hold_bound for step in steps])
-        flagged = sum(any(step.far >= look for step in one) for one in clean)
-        after = []
-        for later in (0, 1, 2, photos):
-            until = [(c, days[min(p + later, len(days) - 1)].day) for days, c, p in sick]
-            after.append(
-                sum(any(s.near >= look and s.day.day <= end for s in c) for c, end in until)
-            )
-        holds = sum(
-            any(
-                s.near_twice >= rates.hold_bound
-                and s.day.day <= days[min(p + 2, len(days) - 1)].day
-                for s in c
-            )
-            for days, c, p in sick
+    for shift in SHIFTS:
+        looks = [[step.far[0] >= shift for step in one] for one in clean]
+        false = np.mean([look for one in looks for look in one])
+        raised = sum(now and not before for one in looks for before, now in pairwise([False, *one]))
+        held = np.mean([step.far[1] >= shift for one in clean for step in one])
+        after = [reported(sick, shift, later) for later in (0, 1, 2, photos)]
+        counts = " ".join(
+            f"{share:5.1%}" for share in (*after, reported(sick, shift, 2, hold=True))
         )
-        counts = " ".join(f"{count / len(sick):5.1%}" for count in (*after, holds))
-        mark = "  product" if look == rates.look_bound else ""
-        yield f"{look:6.2f} {false:7.2%} {held:8.2%} {flagged:7} of {len(clean)}  {counts}{mark}"
+        yield (
+            f"{shift:+6.1f} {false:7.2%} {raised / sum(map(len, looks)):7.2%} {held:8.2%} "
+            f"{sum(map(any, looks)):5} of {len(clean)}  {counts}"
+        )
+
+
+def reported(
+    sick: Sequence[tuple[Sequence[Day], Course, int]], shift: float, later: int, hold: bool = False
+) -> float:
+    """Share of patches at look or hold, so many photos after the one in which they pass."""
+    told = 0
+    for days, steps, passed in sick:
+        end = days[min(passed + later, len(days) - 1)].day
+        told += any(step.near[hold] >= shift for step in steps if step.day.day <= end)
+    return told / len(sick)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

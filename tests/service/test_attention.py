@@ -71,9 +71,9 @@ def test_healthy_tray_has_no_flag(room: Room) -> None:
 
 def test_growing_patch_asks_for_a_look_and_then_to_hold(room: Room) -> None:
     spread(room, 17)
-    mouldy(room, 17, 3.0, 3.5, 4.25)
+    mouldy(room, 17, 3.0, 3.5)
     assert flags(room) == []
-    mouldy(room, 17, 4.75)
+    mouldy(room, 17, 4.25, 4.75)
     first = only(room, "possible mould")
     assert (first["level"], first["tray"], first["trays"]) == ("look", 17, [17])
     assert "towards bar A, 12 mm across" in first["reason"]
