@@ -52,7 +52,7 @@ class Doubt(StrEnum):
     )
     SIZE_DOUBTFUL = (
         "size_doubtful",
-        "A bar of the kit lies on the bed, or the tray is smaller than its size says.",
+        "The tray is not of the size that was given, or a bar lies out of place or on the bed.",
     )
     FOCAL_LENGTH_ESTIMATED = (
         "focal_length_estimated",
