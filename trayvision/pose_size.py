@@ -16,11 +16,11 @@ from trayvision.tray_grouping import PlacedTags, expected_tag, lies_like_a_kit_t
 
 FloatArray = npt.NDArray[np.float64]
 
-# How far from its place a tag is looked for where few were found: 180 mm.
-_WIDE_SEARCH_EDGES = 6.0
-# Bars shifted by hand up to 2 mm each way leave at most 0.65 mm in 200 drawn views, and 142 rendered
-# trays of the size that was given, with their camera and without, 0.52 mm.
-_MOUNTING_MISFIT_MM = 1.5
+# How far from its place by that size a tag is looked for, 90 mm; twice as far takes thrice as long.
+_WIDE_SEARCH_EDGES = 3.0
+# Bars shifted by hand up to 2 mm each way leave at most 0.65 mm in 200 drawn views, and the 142
+# rendered trays of the size that was given, with their camera and without, 0.52 mm.
+_MOUNTING_MISFIT_MM = 1.0
 _FEWEST_FOR_MISFIT = 4
 _FIRST_BAR = frozenset(RIM_CORNERS[:2])
 _SECOND_BAR = frozenset(RIM_CORNERS[2:])
@@ -46,14 +46,11 @@ def contradicts_size(
     """
     used = {tag.corner for tag in placed.tags}
     left = [tag for tag in tags if tag.corner not in used]
-    both_bars = bool(used & _FIRST_BAR) and bool(used & _SECOND_BAR)
-    if not both_bars:
-        unread = set(RIM_CORNERS) - used - {tag.corner for tag in left}
-        wanted = [
-            expected_tag(tag_id(number, one), one, placed.fit, size) for one in sorted(unread)
-        ]
-        left += [found for tag in wanted if (found := _found_elsewhere(tag, reader)) is not None]
+    unread = set(RIM_CORNERS) - used - {tag.corner for tag in left}
+    wanted = (expected_tag(tag_id(number, one), one, placed.fit, size) for one in sorted(unread))
+    left += [found for tag in wanted if (found := _found_elsewhere(tag, reader)) is not None]
     astray = {tag.corner for tag in left if lies_like_a_kit_tag(tag, placed.fit, size)}
+    both_bars = bool(used & _FIRST_BAR) and bool(used & _SECOND_BAR)
     mistakes = 1 if both_bars else 0
     return len(astray) > mistakes or _misfit_mm(placed) > _MOUNTING_MISFIT_MM
 
