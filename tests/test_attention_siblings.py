@@ -273,3 +273,36 @@ def test_one_slow_tray_is_compared_with_its_batch() -> None:
     (flag,) = find_attention(room(runs, 6.2)).flags
     assert flag.reason == ("Tray 9, shelf A, day 6: 1.7 days behind the trays spread with it.")
     assert "One tray alone" in flag.look_at
+
+
+def test_a_laggard_does_not_hide_behind_its_full_siblings() -> None:
+    # Tray 23 of the sample run and its siblings on day 7: cover, shoots in mm, day by day.
+    course = {
+        21: [(0.51, 22), (0.77, 43), (0.93, 57)],
+        22: [(0.35, 35), (0.58, 57), (0.85, 74)],
+        23: [(0.12, 0), (0.27, 3), (0.42, 11)],
+        24: [(0.44, 13), (0.74, 28), (0.86, 50)],
+    }
+    runs = [
+        run(
+            tray,
+            [
+                reading(tray, day, cover=cover, height_mm=float(height))
+                for day, (cover, height) in zip((5.0, 6.0, 7.0), grown_so, strict=True)
+            ],
+            lots=("W-2308",) if tray == 23 else ("W-2511",),
+            shelf="bottom",
+        )
+        for tray, grown_so in course.items()
+    ]
+    flags = [f for f in find_attention(room(runs, 7.1)).flags if f.kind is FlagKind.BEHIND]
+    assert [flag.trays for flag in flags] == [(23,)]
+    assert flags[0].reason.endswith("; it alone has seed lot W-2308.")
+    assert "One tray alone" in flags[0].look_at and "its seed as well" in flags[0].look_at
+
+
+def test_a_lot_that_its_siblings_have_too_is_not_accused_with_one_tray() -> None:
+    runs = [grown(n, 6.1, 0.05 * n, target_day=9.0) for n in range(5)]
+    runs.append(grown(9, 6.1, 1.8, target_day=9.0, lots=("L1",)))
+    (flag,) = find_attention(room(runs, 6.2)).flags
+    assert "seed" not in flag.reason + flag.look_at

@@ -1,13 +1,17 @@
+import io
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 import pytest
+from PIL import Image
 
 from trayvision.bed_height import TYPICAL_BED_HEIGHT_MM
 from trayvision.camera import Camera
 from trayvision.canopy_height import measure_canopy_height
 from trayvision.measurement import Measurement
+from trayvision.photo import load_photo
 from trayvision.pose import find_trays
 from trayvision.reference_kit import TraySize
 from trayvision.synthetic_tray import DrawnTray, View, as_photo, draw_photo
@@ -116,3 +120,19 @@ def test_shoot_height_is_above_the_bed_that_is_known_or_assumed() -> None:
     assert known.shoot_height_mm.uncertainty is not None
     assert assumed.shoot_height_mm.uncertainty is not None
     assert assumed.shoot_height_mm.uncertainty > known.shoot_height_mm.uncertainty
+
+
+def test_saving_a_photo_anew_hardly_moves_its_height() -> None:
+    # Its blades thin out over 2 cm: two heights 1 cm apart part seen from hidden equally well.
+    path = Path(__file__).parents[1] / "sample_images/photos/day6-barley-healthy-fixed.jpg"
+    smaller = io.BytesIO()
+    with Image.open(path) as picture:
+        picture.save(smaller, "JPEG", quality=50, exif=picture.getexif())
+    heights = []
+    for content in (path.read_bytes(), smaller.getvalue()):
+        photo = load_photo(content)
+        (pose,) = find_trays(photo, size=TraySize(500.0, 250.0, 60.0)).poses
+        heights.append(measure_canopy_height(photo, pose).canopy_height_mm.value)
+    first, second = heights
+    assert first is not None and second is not None
+    assert abs(first - second) < 5.0

@@ -180,6 +180,33 @@ def test_of_a_tray_typed_too_large_no_cover_is_stated(
             assert abs(tray["cover"]["value"] - own["cover_ortho"]) < 0.1
 
 
+@pytest.mark.parametrize(
+    ("name", "wrong"),
+    [
+        # The rim's tags, half hidden by shoots, are read only where they are looked for.
+        (GROWN, (600, 400, 60)),
+        (GROWN, (540, 280, 60)),
+        (GROWN, (520, 270, 60)),
+        # Tags of bar B are read and left out; all six are taken, each 2 mm out of place.
+        ("day0-barley-healthy-fixed", (520, 270, 60)),
+        ("day0-barley-healthy-fixed", (450, 230, 60)),
+    ],
+)
+def test_readable_tags_that_deny_the_size_are_not_passed_over(
+    name: str, wrong: tuple[float, float, float]
+) -> None:
+    found = inspect_photo(PHOTOS / f"{name}.jpg", tray_size=wrong, day=truth(name)["day"])
+    (tray,) = photo_record(found)["trays"]
+    assert "size_doubtful" in tray["doubts"]
+    assert "far_end_less_exact" not in tray["doubts"]
+    assert (tray["cover"]["value"], tray["cover"]["reason"]) == (None, "size_doubtful")
+
+
+@pytest.mark.parametrize("name", [GROWN, "day6-wheat-finger-on-tag-phone"])
+def test_of_the_true_size_no_tag_is_astray(name: str) -> None:
+    assert "size_doubtful" not in told(name, pixels_of(name))["doubts"]
+
+
 def test_a_hose_across_the_tray_is_said_and_a_clear_tray_is_not_covered() -> None:
     across, clear = "day5-wheat-hose-across-phone", "day5-barley-neutral-light-fixed"
     assert "tray_covered" in told(across, pixels_of(across))["doubts"]

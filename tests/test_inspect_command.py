@@ -79,6 +79,7 @@ def test_same_stem_twice_would_overwrite(folder: Path, capsys: pytest.CaptureFix
         (["--camera", "none.json"], "--camera must be a readable file, but none.json"),
         (["--jobs", "0"], "--jobs must be at least 1, got 0"),
         (["--day", "99"], "day must be from -2 to 60 days"),
+        (["--day", "-1"], "--day must be from 0 to 60 days since spreading, got -1"),
     ],
 )
 def test_wrong_use_gives_status_2(

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -171,6 +172,47 @@ def test_whole_photo_has_no_millimetres() -> None:
     assert tray["canopy_height_mm"]["reason"] == "no_kit"
     assert "no_kit" in tray["doubts"]
     assert all("x_px" in patch and "x_mm" not in patch for patch in tray["mould"])
+
+
+def whole(pixels: npt.NDArray[np.uint8]) -> Any:
+    file = io.BytesIO()
+    Image.fromarray(pixels).save(file, "PNG")
+    (tray,) = photo_record(inspect_photo(file.getvalue(), whole_photo=True, day=6.0))["trays"]
+    return tray
+
+
+@pytest.mark.parametrize("picture", ["noise", "green", "ramp"])
+def test_whole_photo_of_anything_has_no_score(picture: str) -> None:
+    rng = np.random.default_rng(7)
+    ramp = np.linspace(40, 200, 640, dtype=np.uint8)[None, :, None]
+    pixels = {
+        "noise": rng.integers(0, 256, (420, 640, 3), dtype=np.uint8),
+        "green": np.full((420, 640, 3), (70, 140, 50), dtype=np.uint8),
+        "ramp": np.ascontiguousarray(np.tile(ramp, (420, 1, 3)) * np.array([0, 1, 0], np.uint8)),
+    }[picture]
+    score = whole(pixels)["score"]
+    assert (score["value"], score["reason"]) == (None, "no_kit")
+    assert (score["uncertainty"], score["lowest"], score["highest"]) == (None, None, None)
+    assert {part["name"] for part in score["parts"] if part["known"]} <= {"mould", "colour"}
+    assert score["attention"] != "quiet"
+
+
+@pytest.mark.parametrize("day", [0.0, 1.0])
+def test_a_grown_tray_on_a_first_day_is_of_a_doubtful_day(day: float) -> None:
+    photo = PHOTOS / f"{GROWN}.jpg"
+    (doubted,) = photo_record(inspect_photo(photo, tray_size=size_of(GROWN), day=day))["trays"]
+    (true,) = photo_record(inspected(GROWN))["trays"]
+    assert doubted["day"] == day
+    assert "day_doubtful" in doubted["doubts"] and "day_doubtful" not in true["doubts"]
+    assert "thickness_not_seen" not in doubted["doubts"]
+    parts = {part["name"]: part for part in doubted["score"]["parts"]}
+    assert {name for name, part in parts.items() if part["doubt"] == "day_doubtful"} == {
+        "cover",
+        "height",
+    }
+    assert doubted["score"]["lowest"] < 70 < doubted["score"]["highest"]
+    # What does not go by age is measured as on the true day.
+    assert doubted["mould"] == true["mould"]
 
 
 @pytest.mark.parametrize(

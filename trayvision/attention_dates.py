@@ -1,9 +1,10 @@
 """Harvests that are due and trays that are behind, each cause once."""
 
 from collections import defaultdict
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from statistics import median
 from typing import Final
 
 from trayvision.attention_flags import (
@@ -138,20 +139,40 @@ def behind_flags(room: RoomState) -> list[Flag]:
         if run.tray in latest and (found := _last_measured(room, run, upto=upto[_batch(run)]))
     }
     compared = [run for run in room.runs if run.tray in last and _is_compared(run, last[run.tray])]
-    by_cover = _told_by_cover(compared, last)
+    own_normal = all(_usual(run).is_own for run in compared)
+    runs = {run.tray: run for run in compared}
+    flags: list[Flag] = []
+    for by_cover in _told_by_cover(compared, last):
+        lags = _lags(room, compared, upto=upto, by_cover=by_cover)
+        said = {tray for flag in flags for tray in flag.trays}
+        for one in find_behind(lags, own_normal=own_normal):
+            if said.isdisjoint(one.trays):
+                seen = [(runs[tray], last[tray]) for tray in one.trays]
+                flags.append(_behind_flag(room, _with_own_lot(one, lags), seen, by_cover))
+    return flags
+
+
+def _lags(
+    room: RoomState, runs: Sequence[RunState], *, upto: Mapping[str, datetime], by_cover: set[str]
+) -> list[TrayLag]:
     lags = []
-    for run in compared:
+    for run in runs:
         batch = _batch(run)
         lag = _agreed_lag(run, upto=upto[batch], by_cover=batch in by_cover)
         if lag is not None:
             lots = "+".join(sorted(run.lots)) or None
-            lags.append(TrayLag(run.tray, lag, _batch(run), room.shelf_of(run), lots))
-    own_normal = all(_usual(run).is_own for run in compared)
-    runs = {run.tray: run for run in compared}
-    return [
-        _behind_flag(room, found, [(runs[tray], last[tray]) for tray in found.trays], by_cover)
-        for found in find_behind(lags, own_normal=own_normal)
-    ]
+            lags.append(TrayLag(run.tray, lag, batch, room.shelf_of(run), lots))
+    return lags
+
+
+def _with_own_lot(found: Behind, lags: Sequence[TrayLag]) -> Behind:
+    """A single tray's finding names the seed lot that it alone has: its lag may be the seed's."""
+    if found.factor is not Factor.TRAY:
+        return found
+    own = {one.lot for one in lags if one.tray in found.trays} - {None}
+    others = {one.lot for one in lags if one.tray not in found.trays} - {None}
+    names = tuple(lot for lot in own - others if lot is not None) if others else ()
+    return replace(found, names=names)
 
 
 def _is_compared(run: RunState, reading: TrayReading) -> bool:
@@ -163,14 +184,21 @@ def _usual(run: RunState) -> UsualGrowth:
     return UsualGrowth(run.usual_cover, run.usual_height_mm)
 
 
-def _told_by_cover(runs: Sequence[RunState], last: dict[int, TrayReading]) -> set[str]:
-    """Batches in which cover still tells the trays apart: all of one batch by one measure."""
-    lowest: dict[str, float] = {}
+def _told_by_cover(runs: Sequence[RunState], last: dict[int, TrayReading]) -> list[set[str]]:
+    """Batches told by cover, the others by height; each batch's trays all by one measure.
+
+    First those in which most trays' cover still rises, then, where these are more, those in which
+    any tray's does. By the second alone a tray that lags would keep its batch at the measure of
+    which its siblings have their fill, and so hide itself; by the first, one without a height.
+    """
+    covers: dict[str, list[float]] = defaultdict(list)
     for run in runs:
         cover = last[run.tray].photo.cover
         if cover is not None:
-            lowest[_batch(run)] = min(cover, lowest.get(_batch(run), 1.0))
-    return {batch for batch, cover in lowest.items() if cover <= COVER_TELLS}
+            covers[_batch(run)].append(cover)
+    most = {batch for batch, found in covers.items() if median(found) <= COVER_TELLS}
+    some = {batch for batch, found in covers.items() if min(found) <= COVER_TELLS}
+    return [most] if most == some else [most, some]
 
 
 def _all_seen_until(room: RoomState, latest: dict[int, TrayReading]) -> dict[str, datetime]:
@@ -221,6 +249,7 @@ _LOOK_AT: Final = {
     ),
     Factor.ROOM: "All trays: look at the room's temperature, water and light, and at the soak.",
 }
+_LOT_TOO: Final = " It may be its seed as well: test that lot's germination before soaking more."
 
 
 def _behind_flag(
@@ -232,8 +261,10 @@ def _behind_flag(
     first = last[0][0]
     since = min(_since(room, run, by_cover=_batch(run) in by_cover) for run, _ in last)
     behind = f"{found.lag_days:.1f} days behind"
-    if found.factor is Factor.TRAY:
+    single = found.factor is Factor.TRAY
+    if single:
         words = f"{tray_words(room, first)}: {behind} the trays spread with it"
+        words += "".join(f"; it alone has seed lot {lot}" for lot in found.names)
     elif found.factor is Factor.ROOM:
         words = f"The whole room, {trays_words(found.trays)}: {behind} its normal"
     else:
@@ -242,7 +273,7 @@ def _behind_flag(
         words += " the others"
     if found.p_value is not None:
         words += f"; chance alone does that about once in {1 / found.p_value:.0f}"
-    names = (first.run_id,) if found.factor is Factor.TRAY else found.names
+    names = (first.run_id,) if single else found.names
     return Flag(
         key=flag_key(FlagKind.BEHIND, found.factor, *names),
         kind=FlagKind.BEHIND,
@@ -251,7 +282,7 @@ def _behind_flag(
         since=since,
         latest_at=max(reading.photo.taken_at for _, reading in last),
         reason=words + ".",
-        look_at=_LOOK_AT[found.factor],
+        look_at=_LOOK_AT[found.factor] + (_LOT_TOO if single and found.names else ""),
         evidence=tuple(one for run, reading in last for one in at_once(run, reading)[:1]),
         strength=found.lag_days * len(found.trays),
     )

@@ -16,6 +16,7 @@ _BLIND: Final = {Doubt.BLURRED, Doubt.FOGGED, Doubt.COLOURED_LIGHT, Doubt.GREYSC
 _WITHOUT_COLOUR: Final = {Doubt.COLOURED_LIGHT, Doubt.GREYSCALE}
 _POSITION_MM: Final = 2.0
 _POSITION_FAR_END_MM: Final = 6.0
+_LOOSELY_PLACED: Final = frozenset({Doubt.FAR_END_LESS_EXACT, Doubt.SIZE_DOUBTFUL})
 # An area of a record without its own uncertainty is known to about that share.
 _AREA_SHARE: Final = 0.2
 
@@ -107,7 +108,7 @@ def reading_of_record(
         cover=None if _WITHOUT_COLOUR & set(doubts) else _share(_number(record["cover"])),
         fuzz=_share(record["fuzz"]) or 0.0,
         position_uncertainty_mm=(
-            _POSITION_FAR_END_MM if Doubt.FAR_END_LESS_EXACT in doubts else _POSITION_MM
+            _POSITION_FAR_END_MM if _LOOSELY_PLACED & set(doubts) else _POSITION_MM
         ),
         watering=watering,
     )

@@ -78,7 +78,7 @@ class Behind:
     ----------
     factor : Factor
     names : tuple of str
-        Of the shelf, the lot, or both.
+        Of the shelf, the lot, or both; of a single tray, where set, the lot that it alone has.
     trays : tuple of int
     lag_days : float
         Median of these trays less that of the others.

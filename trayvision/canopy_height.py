@@ -28,6 +28,10 @@ _MIN_PX_PER_MM = 0.35
 _MIN_FACING_DEG = 12.0
 # Standard uncertainty of a height that lies somewhere in the lowest band.
 _LOWEST_BAND_SPREAD_MM = 2.6
+# A height that leaves so much more strip on its wrong side than the best weighs a third of it. In
+# 63 rendered photos, each saved anew in six ways, readings of one photo lie 2.8 mm apart on average
+# (4.1 mm by the best height alone), 6 mm in nine of ten (12 mm), and no farther from the truth.
+_RIVAL_MM = 2.0
 
 
 @dataclass(frozen=True)
@@ -162,14 +166,19 @@ def _strip_view(photo: Photo, pose: TrayPose) -> Image:
 def _change_point(profile: FloatArray) -> tuple[float, float]:
     """Height in mm below which the strip is hidden and above which it is seen, and its spread.
 
-    The least-squares fit of one step to the profile (Hinkley 1970, Biometrika 57:1): the
-    height that leaves least strip seen below and least hidden above. The spread is the
-    standard deviation of the transition, as if the profile were its cumulative distribution.
+    The least-squares fit of one step to the profile (Hinkley 1970, Biometrika 57:1) is the height
+    that leaves least strip seen below and least hidden above. Where blades thin out slowly, heights
+    a centimetre or two apart leave nearly as little, and saving the photo anew moves the least from
+    one to another; so it is the mean of all, each weighted by how much more it leaves. The spread
+    is the standard deviation of the transition, as if the profile were its cumulative distribution.
     """
     seen_below = np.concatenate([[0.0], np.cumsum(profile)])
     hidden_above = np.concatenate([np.cumsum((1 - profile)[::-1])[::-1], [0.0]])
-    height = int(np.argmin(seen_below + hidden_above))
-    low, high = max(0, height - 40), min(len(profile), height + 60)
+    left = seen_below + hidden_above
+    weights = np.exp(-(left - left.min()) / _RIVAL_MM)
+    height = float(weights @ np.arange(len(weights)) / weights.sum())
+    middle = round(height)
+    low, high = max(0, middle - 40), min(len(profile), middle + 60)
     mixed = profile[low:high]
     spread = float(np.sum(mixed * (1 - mixed))) * 2 / np.sqrt(12)
-    return float(height), spread
+    return height, spread

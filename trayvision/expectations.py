@@ -210,6 +210,7 @@ LOOK_SHARE: Final = Rule(
 RESPREAD_SHARE: Final = Rule(
     "respread_share", 0.25, _JUDGEMENT, "spreading again costs a minute on the first day only"
 )
+DAY_TOO_EARLY: Final = Rule("day_too_early", 1.5, _JUDGEMENT, "trays of a batch differ by a day")
 LOOK_SCORE: Final = Rule("look_score", 80.0, _JUDGEMENT, "many small losses want eyes as well")
 LOOK_LIKELIHOOD: Final = Rule(
     "look_likelihood", 0.2, _JUDGEMENT, "a look costs a minute, a lost tray far more"

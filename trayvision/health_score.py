@@ -75,7 +75,7 @@ class HealthScore:
         unknown; None with value.
     lowest, highest : int or None
         The score if all that is unknown or unseen were at its worst, or at its best. None when
-        less than half of the tray was seen.
+        less than half of the tray was seen, or a whole photo was taken for one.
     parts : tuple of ScorePart
         Their known points off and weights give `value`.
     cap : int or None
@@ -137,9 +137,10 @@ def score_tray(measures: ScoredMeasures) -> HealthScore:
     Returns
     -------
     HealthScore
-        Without a value, for the reason `TOO_LITTLE_SEEN`, a doubt that hides mould,
-        `DAY_UNKNOWN` or `TOO_LITTLE_KNOWN`, when less than half of the tray was seen, mould
-        could not be judged, or less than 60 of the 100 points.
+        Without a value, for the reason `TOO_LITTLE_SEEN`, a doubt that hides mould, `NO_KIT`,
+        `DAY_UNKNOWN`, `DAY_DOUBTFUL` or `TOO_LITTLE_KNOWN`, when less than half of the tray was
+        seen, mould could not be judged, a whole photo was taken for a tray, or less than 60 of
+        the 100 points could be judged.
     """
     parts = score_parts(measures)
     reason = _why_no_score(measures, parts)
@@ -165,9 +166,11 @@ def _why_no_score(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> Dou
         return Doubt.TOO_LITTLE_SEEN
     if measures.mould_doubt is not None:
         return measures.mould_doubt
+    if measures.of_no_tray:
+        return Doubt.NO_KIT
     if sum(part.weight for part in parts if part.known) >= LEAST_KNOWN.value:
         return None
-    return Doubt.DAY_UNKNOWN if measures.day is None else Doubt.TOO_LITTLE_KNOWN
+    return measures.day_doubt if measures.day is None else Doubt.TOO_LITTLE_KNOWN
 
 
 def _cap(measures: ScoredMeasures) -> float:
@@ -187,7 +190,7 @@ def _points_off(parts: tuple[ScorePart, ...]) -> float:
 def _bounds(
     measures: ScoredMeasures, parts: tuple[ScorePart, ...], cap: float
 ) -> tuple[int | None, int | None]:
-    if measures.seen < LEAST_SEEN.value:
+    if measures.seen < LEAST_SEEN.value or measures.of_no_tray:
         return None, None
     left = sum(part.weight for part in parts if part.known) - _points_off(parts)
     # What was not seen may be as bad as anything: it keeps none of the points that are left.

@@ -70,6 +70,8 @@ def run_inspect(options: argparse.Namespace) -> int:
 
 
 def _jobs(options: argparse.Namespace) -> list[Job]:
+    if options.day is not None and options.day < 0:
+        raise ValueError(f"--day must be from 0 to 60 days since spreading, got {options.day:g}")
     template = Job(
         photo=Path(),
         tray_size=None if options.tray_size is None else TraySize.parse(options.tray_size),

@@ -5,6 +5,13 @@ from typing import Any
 
 Record = dict[str, Any]
 
+# What the person who runs the command can mend; all doubts are in the full record.
+_TO_MEND = {
+    "coloured_light": "coloured light: take it under white light",
+    "size_doubtful": "size doubtful: measure the tray, see that its bars lie in place",
+    "day_doubtful": "day doubtful: check when it was spread",
+    "no_kit": "no kit: no score",
+}
 _HEADINGS = ("photo", "tray", "day", "score", "cover", "height mm", "seen", "look at")
 
 
@@ -59,6 +66,5 @@ def _look_at(tray: Record) -> str:
             found.append(f"possible mould ({patch['look']}, {size}, {patch['likelihood']:.0%})")
     if tray["slime"]:
         found.append("slime")
-    if "coloured_light" in tray["doubts"]:
-        found.append("coloured light: take it under white light")
+    found += [words for doubt, words in _TO_MEND.items() if doubt in tray["doubts"]]
     return "; ".join(found)

@@ -34,6 +34,8 @@ _WORTH_SAYING: Final = (
     Doubt.MIXED_LIGHT,
     Doubt.UNEVEN_LIGHT,
     Doubt.NO_WHITE,
+    Doubt.SIZE_DOUBTFUL,
+    Doubt.DAY_DOUBTFUL,
     Doubt.OUT_OF_FRAME,
     Doubt.STEEP_VIEW,
     Doubt.NO_KIT,

@@ -8,6 +8,7 @@ import numpy as np
 
 from trayvision.camera import EXIF_FOCAL_UNCERTAINTY, Camera, CameraSource
 from trayvision.photo import Photo
+from trayvision.pose_size import contradicts_size
 from trayvision.quality_flags import Doubt, PhotoProblem
 from trayvision.reference_kit import CARRIED_STRIP_NUMBER, TraySize
 from trayvision.tag_completion import TagCompletion
@@ -155,10 +156,13 @@ class _TrayFinder:
             if problem is not None:
                 return problem
         doubts: tuple[Doubt, ...] = ()
+        reader = self.completion.reader
+        if placed is not None and contradicts_size(self.number, placed, tags, size, reader):
+            doubts = (Doubt.SIZE_DOUBTFUL,)
         if self.before is not None and (placed is None or _one_end(placed.tags)):
             kept = self.completion.keep_earlier(self.before, placed.tags if placed else tags)
             if kept is not None:
-                placed, doubts = kept, (Doubt.EARLIER_POSE,)
+                placed, doubts = kept, (*doubts, Doubt.EARLIER_POSE)
         if placed is None:
             return unplaced(self.number, tags, size) if tags else None
         return _pose(self.number, placed, size, camera, doubts)
@@ -225,7 +229,7 @@ def _pose(
         doubts = (Doubt.FOCAL_LENGTH_FROM_EXIF, *doubts)
     if placed.other_fits:
         doubts = (*doubts, Doubt.POSE_AMBIGUOUS)
-    if _one_end(placed.tags) and Doubt.EARLIER_POSE not in doubts:
+    if _one_end(placed.tags) and not {Doubt.EARLIER_POSE, Doubt.SIZE_DOUBTFUL} & {*doubts}:
         doubts = (*doubts, Doubt.FAR_END_LESS_EXACT)
     return TrayPose(
         number,

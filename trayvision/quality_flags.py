@@ -52,7 +52,7 @@ class Doubt(StrEnum):
     )
     SIZE_DOUBTFUL = (
         "size_doubtful",
-        "A bar of the kit lies on the bed, or the tray is smaller than its size says.",
+        "The tray is not of the size that was given, or a bar lies out of place or on the bed.",
     )
     FOCAL_LENGTH_ESTIMATED = (
         "focal_length_estimated",
@@ -108,6 +108,10 @@ class Doubt(StrEnum):
         "The height of the seed bed is not known for this tray and was assumed.",
     )
     DAY_UNKNOWN = "day_unknown", "The day of growth is not known."
+    DAY_DOUBTFUL = (
+        "day_doubtful",
+        "The tray has grown far beyond the day that was given; check when it was spread.",
+    )
     NO_SHOOTS = "no_shoots", "There are hardly any shoots to judge yet."
     BED_HIDDEN = "bed_hidden", "The seed bed is hidden by the shoots."
     THICKNESS_NOT_SEEN = (

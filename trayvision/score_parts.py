@@ -12,6 +12,8 @@ from trayvision.mould import MouldPatch
 from trayvision.quality_flags import Doubt
 from trayvision.scored_measures import ScoredMeasures
 
+# What a photo shows of any plant; the others are shares of a tray.
+_OF_ANY_PLANT: Final = (table.MOULD, table.COLOUR)
 # Less than half a point of mould's weight is not worth a sentence.
 _FAINT_SHARE: Final = 0.012
 # Less of the tray in sight than this is said where no mould was seen.
@@ -68,7 +70,7 @@ def score_parts(measures: ScoredMeasures) -> tuple[ScorePart, ...]:
             reason = f"{weight.part.capitalize()} is not asked before day {first}."
             parts.append(ScorePart(weight.part, None, 0.0, reason, known=False))
             continue
-        judged = _JUDGES[weight.part](measures)
+        judged = _judge(weight.part, measures)
         if isinstance(judged, _Unknown):
             sentence = _SENTENCES.get(judged.doubt or "", "")
             reason = f"{judged.what} cannot be told. {sentence}".rstrip()
@@ -77,6 +79,12 @@ def score_parts(measures: ScoredMeasures) -> tuple[ScorePart, ...]:
             part = ScorePart(weight.part, points * judged[0], points, judged[1], known=True)
         parts.append(part)
     return tuple(parts)
+
+
+def _judge(part: str, measures: ScoredMeasures) -> _Judged:
+    if measures.of_no_tray and part not in _OF_ANY_PLANT:
+        return _Unknown(part.capitalize(), Doubt.NO_KIT)
+    return _JUDGES[part](measures)
 
 
 def likelihood_words(likelihood: float) -> str:
@@ -137,7 +145,7 @@ def _judge_cover(measures: ScoredMeasures) -> _Judged:
         return _Unknown("Cover", measures.cover.reason)
     if measures.day is None:
         return _Unknown(
-            f"Whether cover {_percent(measures.cover.value)} is usual", Doubt.DAY_UNKNOWN
+            f"Whether cover {_percent(measures.cover.value)} is usual", measures.day_doubt
         )
     late = table.days_behind(table.COVER, measures.cover.value, measures.day)
     low, high = table.usual_range(table.COVER, measures.day)
@@ -152,7 +160,7 @@ def _judge_height(measures: ScoredMeasures) -> _Judged:
     if height is None:
         return _Unknown("Height", measures.shoot_height_mm.reason)
     if measures.day is None:
-        return _Unknown(f"Whether shoots of {height:.0f} mm are usual", Doubt.DAY_UNKNOWN)
+        return _Unknown(f"Whether shoots of {height:.0f} mm are usual", measures.day_doubt)
     late = table.days_behind(table.SHOOT_HEIGHT, height, measures.day)
     early = table.days_ahead(table.SHOOT_HEIGHT, height, measures.day)
     low, high = table.usual_range(table.SHOOT_HEIGHT, measures.day)
@@ -169,7 +177,7 @@ def _judge_colour(measures: ScoredMeasures) -> _Judged:
         return _Unknown("Colour", measures.yellow_share.reason)
     day = _age(measures)
     if day is None:
-        return _Unknown("Whether the colour is usual", Doubt.DAY_UNKNOWN)
+        return _Unknown("Whether the colour is usual", measures.day_doubt)
     _, most = table.usual_range(table.YELLOW_SHARE, day)
     share = _clipped((yellow - most) / table.YELLOW_TOLERANCE.value)
     place = "as usual" if yellow <= most else f"more than the usual {_percent(most)}"

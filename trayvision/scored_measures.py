@@ -26,7 +26,7 @@ class ScoredMeasures:
     Parameters
     ----------
     day : float or None
-        Days since spreading.
+        Days since spreading; None where that is unknown or doubtful.
     cover, shoot_height_mm, yellow_share, dark_green_colour_index : Measurement
     cover_variation, seed_layer : Measurement
         Of `trayvision.evenness.Evenness`.
@@ -76,6 +76,17 @@ class ScoredMeasures:
     def worst_patch(self) -> MouldPatch | None:
         """The patch that allows the lowest score."""
         return min(self.patches, key=self.patch_cap, default=None)
+
+    @property
+    def day_doubt(self) -> Doubt:
+        """Why the day is not known, where it is not."""
+        doubtful = Doubt.DAY_DOUBTFUL in self.doubts
+        return Doubt.DAY_DOUBTFUL if doubtful else Doubt.DAY_UNKNOWN
+
+    @property
+    def of_no_tray(self) -> bool:
+        """Whether a whole photo was taken for a tray: its frame ends where no tray does."""
+        return Doubt.NO_KIT in self.doubts and Doubt.CORNERS_BY_HAND not in self.doubts
 
     @property
     def mould_doubt(self) -> Doubt | None:

@@ -134,7 +134,7 @@ def second_tray(
     another = largest_agreement(left, size, camera)
     if another is not None and not corners.isdisjoint(tag.corner for tag in another.tags):
         return _same_number_twice(number)
-    like = [tag for tag in left if _lies_like_a_kit_tag(tag, placed.fit, size)]
+    like = [tag for tag in left if lies_like_a_kit_tag(tag, placed.fit, size)]
     if any(tag.corner in corners for tag in like):
         return _same_number_twice(number)
     moved = [
@@ -197,7 +197,7 @@ def _plausible(fit: PoseFit, size: TraySize) -> bool:
     return bool(fit.camera_position_mm[2] > 0 and ahead.min() > 0)
 
 
-def _lies_like_a_kit_tag(tag: ReadTag, fit: PoseFit, size: TraySize) -> bool:
+def lies_like_a_kit_tag(tag: ReadTag, fit: PoseFit, size: TraySize) -> bool:
     """Whether a tag, laid into the plane of the rim (or of the head), has a kit tag's shape.
 
     Its tilt alone would not tell: seen from above, a small tag's own tilt is hardly known.

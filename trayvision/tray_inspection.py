@@ -18,6 +18,7 @@ from trayvision.photo import Photo
 from trayvision.pixel_classes import TrayClass
 from trayvision.pose import TrayProblem
 from trayvision.quality_flags import Doubt
+from trayvision.score_day import day_is_too_early
 from trayvision.scored_measures import ScoredMeasures
 from trayvision.segmentation import ClassShares
 from trayvision.sharpness import Sharpness
@@ -51,7 +52,7 @@ class TrayInspection:
     number : int or None
         Tray number; None where neither tags nor a person told it.
     day : float or None
-        Days since spreading, where given.
+        Days since spreading, where given; not believed where that is doubtful.
     pose : TrayPose or None
     segmented : ClassShares
         Class shares on the tray's crop of the photo.
@@ -136,12 +137,15 @@ def compose(
     # Colours that mean nothing, and an opening of which nobody knows where it ends.
     untold = next((d for d in (Doubt.GREYSCALE, Doubt.SIZE_DOUBTFUL) if d in doubts), None)
     cover = CanopyCover.unknown(untold) if untold else _cover(photo, pose, day, seen)
+    age, tall = day, height.shoot_height_mm
+    if pose is not None and day_is_too_early(day, cover=cover.cover, shoot_height_mm=tall):
+        doubts, age = _of_doubtful_day(doubts), None
     true_colours = not (light.coloured or grey)
     measured = _Measured(
         cover,
-        Evenness.unknown(untold) if untold else measure_evenness(plan, cover, day=day),
+        Evenness.unknown(untold) if untold else measure_evenness(plan, cover, day=age),
         measure_colour(plan.colours, plan.share(TrayClass.SHOOT) * plan.judged, light),
-        read_mould(plan, day=day, true_colours=true_colours, any_plant=pose is None),
+        read_mould(plan, day=age, true_colours=true_colours, any_plant=pose is None),
     )
     in_mm = pose is not None and marked is None
     return TrayInspection(
@@ -157,7 +161,7 @@ def compose(
         mould=measured.mould,
         sharpness=sharpness,
         light=light,
-        score=score_tray(_scored(measured, plan, height, doubts, day=day, in_mm=in_mm)),
+        score=score_tray(_scored(measured, plan, height, doubts, day=age, in_mm=in_mm)),
         doubts=doubts,
         marked=marked,
     )
@@ -248,6 +252,12 @@ def _doubts(
     if pose is not None and _leaves_the_frame(photo, pose):
         doubts.append(Doubt.OUT_OF_FRAME)
     return tuple(dict.fromkeys(doubts))
+
+
+def _of_doubtful_day(doubts: tuple[Doubt, ...]) -> tuple[Doubt, ...]:
+    """What is doubtful of a tray that is older than was given: its seed is no fresh one."""
+    others = (doubt for doubt in doubts if doubt is not Doubt.THICKNESS_NOT_SEEN)
+    return Doubt.DAY_DOUBTFUL, *others
 
 
 def _leaves_the_frame(photo: Photo, pose: TrayPose) -> bool:
