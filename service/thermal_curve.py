@@ -74,7 +74,8 @@ class ThermalGrowth:
         span = readings.span
         teaching = self.teachings.for_run(Quantity.HEIGHT, readings)
         points = air.points(readings.points(Quantity.HEIGHT))
-        forecast = _forecast(points, teaching, readings.target, span.id, air)
+        target = readings.target
+        forecast = None if target is None else _forecast(points, teaching, target, span.id, air)
         return ThermalCurve(
             known_until=(span.spread_at + timedelta(hours=until)).replace(microsecond=0),
             mean_c=round(past.mean_c, 2),
