@@ -10,6 +10,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import sqlalchemy as sa
 
+from service.air_limits import HOTTEST_C
 from service.entries import current
 from service.fit_texts import FORECAST, forecast_from
 from service.growth_fits import (
@@ -220,7 +221,8 @@ def _temperatures(connection: sa.Connection, air: _Air) -> list[RoomReading]:
     statement = (
         sa.select(now.c.read_at, now.c.temperature_c, now.c.shelf_id)
         .where(
-            now.c.temperature_c.is_not(None),
+            # Hotter air is asked about: believed, one slip would add days of warmth.
+            now.c.temperature_c <= HOTTEST_C,
             now.c.shelf_id.is_(None) | now.c.shelf_id.in_(shelves),
             now.c.read_at >= air.since,
             now.c.read_at < air.until,
