@@ -20,6 +20,7 @@ _TABLE: dict[Right, str] = {
         POST /api/login
         GET POST /login
         GET /static/{name}
+        GET /worker.js
     """,
     Right.SELF: """
         GET /api/me
@@ -59,7 +60,6 @@ _TABLE: dict[Right, str] = {
         GET /trays/{number}/place.jpg
         GET /charts/runs/{run_id}/{name}
         GET /snap
-        GET /worker.js
         GET /photos
         GET /photos/{photo_id}
         GET /photos/{photo_id}/result

@@ -19,7 +19,7 @@ from service.models import accounts as models
 from service.passwords import Passwords, check_new_password
 from service.people import PEOPLE, is_open, person_named
 from service.refusals import Conflict, NotLoggedIn, Refusal
-from service.roles import Role
+from service.roles import RIGHTS, Role
 from service.room_log import in_utc, the_room
 from service.sessions import (
     begin_session,
@@ -146,6 +146,8 @@ def give_token(
     Raises
     ------
     NotFound
+    Refusal
+        If that person's own role lacks what the token's would allow, or it would have ended.
     Conflict
         If that person is not active.
     """
@@ -153,13 +155,24 @@ def give_token(
         person = PEOPLE.get(connection, person_id)
         if not isinstance(person, models.Person) or not person.active:
             raise Conflict("person_id", f"must be somebody active, but {person_id} is not")
+        if not RIGHTS[new.role] <= RIGHTS[person.role]:
+            raise Refusal(
+                "role",
+                f"must allow no more than that of the person in whose hand it is, {person.role}, "
+                f"got {new.role}",
+            )
+        expires_at = new.expires_at and in_utc(new.expires_at, the_room(connection))
+        if expires_at is not None and expires_at <= by.at:
+            raise Refusal(
+                "expires_at", f"must be still to come, got {expires_at:%Y-%m-%d %H:%M} UTC"
+            )
         values = {
             "name": new.name,
             "role": str(new.role),
             "person_id": person_id,
             "made_at": by.at,
             "made_by": by.person_id,
-            "expires_at": new.expires_at and in_utc(new.expires_at, the_room(connection)),
+            "expires_at": expires_at,
         }
         token_id, secret = make_token(connection, values)
     rest = {"id": token_id, "used_at": None, "revoked_at": None}

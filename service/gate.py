@@ -20,7 +20,7 @@ from service.pages.kept_form import LogInPage, form_to_keep
 from service.people import is_open
 from service.problems import refusal_response
 from service.refusals import NotAllowed, NotLoggedIn, Refusal
-from service.roles import OPEN_ROOM_VISITOR, Entrance, Right, Visitor
+from service.roles import OPEN_ROOM_VISITOR, Entrance, Right, Visitor, missing_role
 from service.sessions import visitor_with_session, visitor_with_token
 
 SESSION_COOKIE = "trayvision_session"
@@ -79,7 +79,7 @@ class Gate:
         if visitor.by_browser:
             _check_not_forged(request, must_say=visitor.entrance is Entrance.SESSION)
         if not needed <= visitor.rights:
-            raise NotAllowed("role", f"must be another for this, but it is {visitor.role}")
+            raise NotAllowed("role", missing_role(visitor, needed))
         return visitor
 
     def _visitor(self, request: HTTPConnection) -> Visitor:

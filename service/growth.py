@@ -237,6 +237,8 @@ class RoomGrowth:
 # The same objects while nothing changes, so that a look costs no comparing of their numbers.
 @lru_cache(maxsize=512)
 def _forecast(readings: RunReadings, teaching: Teaching) -> Forecast:
+    if readings.target is None:
+        return forecast_out(readings, None)
     forecast = harvest_forecast(
         readings.points(Quantity.HEIGHT), teaching, readings.target, readings.span.id
     )

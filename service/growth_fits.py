@@ -267,15 +267,18 @@ def shelf_usual(
     )
 
 
-def forecast_out(readings: RunReadings, forecast: HarvestForecast) -> Forecast:
-    """A forecast in moments, to the second."""
+def forecast_out(readings: RunReadings, forecast: HarvestForecast | None) -> Forecast:
+    """A forecast in moments, to the second; None, and nothing forecast, without a target."""
+    target = readings.target
+    if target is None or forecast is None:
+        return Forecast(coverage=COVERAGE)
 
     def moment(hours: float | None) -> datetime | None:
         if hours is None:
             return None
         return (readings.span.spread_at + timedelta(hours=hours)).replace(microsecond=0)
 
-    target, uncertainty = readings.target, forecast.standard_uncertainty_hours
+    uncertainty = forecast.standard_uncertainty_hours
     return Forecast(
         target_shoot_height_mm=target.value,
         target_day=target.day,

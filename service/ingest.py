@@ -19,6 +19,7 @@ from service.camera_clock import not_before
 from service.camera_poses import earlier_poses
 from service.context import Service
 from service.entries import Entrant, current, enter
+from service.file_lock import originals_stay
 from service.full_disk import full_disk_refused
 from service.inspection_log import NewPhoto, enter_photo, find_photo
 from service.inspector import BedSpan, InspectedPhoto, InspectionJob
@@ -26,6 +27,7 @@ from service.models.photos import PhotoOut, Watering
 from service.models.room import Room
 from service.photo_log import photo_out
 from service.refusals import Refusal, TooLarge
+from service.retention_log import enter_put_back
 from service.room_log import in_utc, one, the_room, tray_sizes
 from service.run_calendar import run_spans_by_number
 from service.schema import ASSIGNMENT, CAMERA, PHOTO_INSPECTION, TRAY_INSPECTION
@@ -52,7 +54,9 @@ class IncomingPhoto:
 
 
 def take_in(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoOut, bool]:
-    """Keep, measure and enter one photo; the same bytes again change nothing.
+    """Keep, measure and enter one photo; the same bytes again change nothing of the record.
+
+    They put back an original that was let go.
 
     Returns
     -------
@@ -82,7 +86,7 @@ def _kept(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoOut
     digest = sha256(photo.content).hexdigest()
     known = _known(service, digest)
     if known is not None:
-        return known, False
+        return (known if known.original else _put_back(service, known, photo.content)), False
     _refuse_other_files(photo)
     path = service.store.keep_original(digest, photo.content)
     name = _clean(photo.name)
@@ -108,6 +112,15 @@ def _kept(service: Service, photo: IncomingPhoto, by: Entrant) -> tuple[PhotoOut
         if known is None:
             raise
         return known, False
+
+
+def _put_back(service: Service, known: PhotoOut, content: bytes) -> PhotoOut:
+    """Keep an original again that was let go; not while the rule is held, which would delete it."""
+    with originals_stay(service.settings.data):
+        service.store.keep_original(known.sha256, content)
+        with service.database.write() as connection:
+            enter_put_back(connection, known.id)
+            return photo_out(connection, known.id)
 
 
 def take_in_all(

@@ -1,5 +1,6 @@
 """Rules of typed values in plain words, beside those that models state in their own."""
 
+import re
 from collections.abc import Mapping
 from typing import Any, Final
 
@@ -8,6 +9,8 @@ _DATE: Final = "must be a date, such as 2026-03-02"
 _NUMBER: Final = "must be a number"
 _WHOLE: Final = "must be a whole number"
 _YES_NO: Final = "must be yes or no"
+# Such as <Role.OWNER: 'owner'>.
+_ENUM_MEMBER: Final = re.compile(r"<[\w.]+: ('[^']*')>")
 # By the names that pydantic gives its errors; braces stand for what the error knows.
 _RULES: Final[Mapping[str, str]] = {
     "missing": "must be given",
@@ -28,6 +31,7 @@ _RULES: Final[Mapping[str, str]] = {
     "bool_parsing": _YES_NO,
     "enum": "must be {expected}",
     "literal_error": "must be {expected}",
+    "json_invalid": "must be JSON that can be read, but: {error}",
     "string_type": "must be text",
     "string_pattern_mismatch": "must match the pattern {pattern}",
     "datetime_type": _MOMENT,
@@ -69,10 +73,21 @@ def plain_rule(kind: str, known: Mapping[str, Any]) -> str | None:
         return f"must have {bound} {number} {one if number == 1 else several}"
     if kind not in _RULES:
         return None
-    values = {name: _number(value) for name, value in known.items()}
+    values = {name: _plain(value) for name, value in known.items()}
     return _RULES[kind].format_map(values)
 
 
-def _number(value: Any) -> Any:
-    """Bounds of numbers come as 95.0 where 95 was meant."""
+def unread_body(cause: BaseException | None) -> str:
+    """What must hold of a body that could not even be read; empty where the cause says nothing."""
+    if isinstance(cause, UnicodeDecodeError):
+        return f"must be text in UTF-8, but byte {cause.start} is not"
+    if isinstance(cause, RecursionError):
+        return "must be JSON that is nested less deeply"
+    return ""
+
+
+def _plain(value: Any) -> Any:
+    """Bounds of numbers come as 95.0 where 95 was meant, some choices as Python writes them."""
+    if isinstance(value, str):
+        return _ENUM_MEMBER.sub(r"\1", value)
     return f"{value:.12g}" if isinstance(value, float) else value

@@ -14,7 +14,7 @@ from starlette.requests import HTTPConnection
 
 from service.full_disk import is_full_disk, no_room
 from service.pages.errors import error_page, wants_page
-from service.plain_rules import plain_rule
+from service.plain_rules import plain_rule, unread_body
 from service.refusals import Refusal
 
 PROBLEM_JSON = "application/problem+json"
@@ -84,13 +84,16 @@ async def _refusal(request: Request, error: Exception) -> Response:
 
 async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    broken = [
-        BrokenRule(field=".".join(str(part) for part in one["loc"]), rule=rule_in_words(one))
-        for one in error.errors()
-    ]
+    broken = [BrokenRule(field=_where(one), rule=rule_in_words(one)) for one in error.errors()]
     detail = "; ".join(f"{one.field}: {one.rule}" for one in broken)
     problem = Problem(title=Refusal.title, status=422, detail=detail, errors=broken)
     return problem_response(request, problem)
+
+
+def _where(error: dict[str, Any]) -> str:
+    """Such as body.spread_at; of a body that is no JSON the whole, since it has no fields."""
+    loc = error["loc"][:1] if error["type"] == "json_invalid" else error["loc"]
+    return ".".join(str(part) for part in loc)
 
 
 def rule_in_words(error: dict[str, Any]) -> str:
@@ -106,8 +109,12 @@ def rule_in_words(error: dict[str, Any]) -> str:
 async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     title = HTTPStatus(error.status_code).phrase
-    detail = str(error.detail) if error.detail else title
-    problem = Problem(title=title, status=error.status_code, detail=detail)
+    detail, errors = str(error.detail) if error.detail else title, []
+    if error.status_code == HTTPStatus.BAD_REQUEST:
+        # Raised before any field of the body was looked at.
+        errors = [BrokenRule(field="body", rule=unread_body(error.__cause__) or detail)]
+        detail = f"body {errors[0].rule}"
+    problem = Problem(title=title, status=error.status_code, detail=detail, errors=errors)
     return problem_response(request, problem, dict(error.headers or {}) or None)
 
 

@@ -21,6 +21,12 @@ def enter_let_go(
         connection.execute(sa.insert(LET_GO).values(row))
 
 
+def enter_put_back(connection: sa.Connection, photo_id: int) -> None:
+    """Say of a photo that its original is kept again; always after it is."""
+    connection.execute(sa.update(PHOTO).where(PHOTO.c.id == photo_id).values(original_kept=True))
+    connection.execute(sa.delete(LET_GO).where(LET_GO.c.photo_id == photo_id))
+
+
 def kept_count(connection: sa.Connection) -> int:
     """How many photos have an original that the log says is kept."""
     # The whole table need not be read for that: what was let go is written down by itself.

@@ -5,7 +5,8 @@ import sqlalchemy as sa
 from service.columns import METADATA, moment_column, text_column
 from service.sql_types import Id
 
-# An original once let go is gone: nothing here can be corrected.
+# What stands here says that an original is gone: nothing of it can be corrected, and only the same
+# bytes, sent again, take it away.
 LET_GO = sa.Table(
     "let_go",
     METADATA,

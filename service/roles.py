@@ -61,6 +61,9 @@ class Visitor:
         None in an open room only.
     key_id : int or None
         Row of the session or token; None in an open room.
+    holders_role : Role or None
+        Of the person in whose hand a token is, who lends it no right beyond the own; None without
+        a token.
     """
 
     entrance: Entrance
@@ -68,11 +71,23 @@ class Visitor:
     rights: frozenset[Right]
     person_id: int | None = None
     key_id: int | None = None
+    holders_role: Role | None = None
 
     @property
     def by_browser(self) -> bool:
         """Whether a browser may have let this request in on behalf of a foreign page."""
         return self.entrance is not Entrance.TOKEN
+
+
+def missing_role(visitor: Visitor, needed: frozenset[Right]) -> str:
+    """What keeps somebody from what needs some rights: the token's role, or its holder's."""
+    holder = visitor.holders_role
+    if holder is None or not needed <= RIGHTS[visitor.role]:
+        return f"must be another for this, but it is {visitor.role}"
+    return (
+        f"must be another for this: the token's is {visitor.role}, but that of the person in whose "
+        f"hand it is, is {holder}"
+    )
 
 
 OPEN_ROOM_VISITOR = Visitor(Entrance.OPEN_ROOM, Role.OWNER, RIGHTS[Role.OWNER])

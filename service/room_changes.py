@@ -17,6 +17,7 @@ from service.resources import Resource
 from service.room_log import Row, in_utc, placement_at, the_room, tray_numbered
 from service.run_calendar import RunSpan, run_spans, span_of
 from service.run_changes import enter_run
+from service.run_places import growing_in_place
 from service.things import HARVESTS, LOTS, PLACEMENTS, TRAY_STATES
 from service.told_moments import RUN_FURTHEST_AHEAD
 
@@ -132,6 +133,34 @@ def move_trays(service: Service, moves: Sequence[Move], by: Entrant) -> list[Pla
     with service.database.write() as connection:
         placed = [_placed(connection, move, by) for move in moves]
     tell_watchers(service, [one.tray_id for one in placed])
+    return placed
+
+
+def place_tray(service: Service, number: int, new: NewPlacement, by: Entrant) -> Placement:
+    """Put one tray somewhere.
+
+    Raises
+    ------
+    NotFound
+        If it is not registered, or there is no such place.
+    Refusal
+        If the position is not on the shelf.
+    Conflict
+        If another tray grows at that position at that time: several trays that go round are moved
+        together on the page, or one of them is taken off the racks first.
+    """
+    with service.database.write() as connection:
+        placed = _placed(connection, Move(number, new), by)
+        position_id, at = placed.position_id, placed.placed_at
+        there = [] if position_id is None else growing_in_place(connection, position_id, at)
+        other = next((span for span in there if span.tray_id != placed.tray_id), None)
+        if other is not None:
+            raise Conflict(
+                "position_id",
+                f"must be free at {at:%Y-%m-%d %H:%M} UTC, but tray {other.number} (run "
+                f"{other.id}) grows at position {position_id} then; move that tray first",
+            )
+    tell_watchers(service, [placed.tray_id])
     return placed
 
 

@@ -1,5 +1,6 @@
 """The room and its trays: what stands where, since when, and what state it is in."""
 
+from collections import Counter
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -10,7 +11,7 @@ from service.entries import Entrant, correct, current, enter
 from service.log_memory import LogMemory
 from service.models.room import LengthUnit, Room, TemperatureUnit, VolumeUnit, WeightUnit
 from service.refusals import Conflict, NotFound
-from service.schema import PLACEMENT, ROOM, SHELF, TRAY, TRAY_STATE
+from service.schema import PLACEMENT, RACK, ROOM, SHELF, TRAY, TRAY_STATE
 from service.settings import Settings
 
 # What a query gives of one row, by column name.
@@ -166,17 +167,24 @@ def shelf_of(connection: sa.Connection, tray_id: int, moment: datetime) -> int |
 
 
 def shelf_names(connection: sa.Connection) -> Mapping[int, str]:
-    """Names of the shelves by id, the highest first."""
+    """Names of the shelves by id, the highest first; with the rack's where several share one."""
     return _SHELF_NAMES.of(connection)
 
 
 def _read_shelf_names(connection: sa.Connection, _before: object) -> Mapping[int, str]:
-    now = current(SHELF)
-    rows = connection.execute(sa.select(now.c.id, now.c.name).order_by(now.c.level, now.c.id))
-    return {row.id: row.name for row in rows}
+    now, racks = current(SHELF), current(RACK)
+    rows = connection.execute(sa.select(now).order_by(now.c.level, now.c.id)).all()
+    rack_names = {row.id: row.name for row in connection.execute(sa.select(racks))}
+    counts = Counter(row.name for row in rows)
+    return {
+        row.id: row.name
+        if counts[row.name] == 1
+        else f"{rack_names.get(row.rack_id, 'rack')}, {row.name}"
+        for row in rows
+    }
 
 
-_SHELF_NAMES = LogMemory((SHELF,), _read_shelf_names)
+_SHELF_NAMES = LogMemory((SHELF, RACK), _read_shelf_names)
 
 
 def trays_by_number(connection: sa.Connection) -> Mapping[int, Row]:

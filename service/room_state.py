@@ -1,6 +1,5 @@
 """The room as its log knows it at a moment, in the form that the reasons to look work on."""
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -16,7 +15,7 @@ from service.growth import RoomGrowth
 from service.log_memory import since_last
 from service.models.room import DayZero, Room, TemperatureUnit
 from service.models.runs import Seed
-from service.room_log import Row
+from service.room_log import Row, shelf_names
 from service.room_usual import usual_growth
 from service.run_calendar import RunCalendar, RunSpan, present_run
 from service.run_log import seed_of_entries
@@ -24,7 +23,6 @@ from service.run_places import PLACES
 from service.run_readings import RunReadings, run_series
 from service.schema import (
     POSITION,
-    RACK,
     READING,
     SEED_LOT,
     SHELF,
@@ -131,7 +129,7 @@ def room_state(
     growth = RoomGrowth(connection, room, now)
     shelves = current(SHELF)
     places = list(connection.execute(sa.select(shelves)).mappings())
-    names = _shelf_names(connection, places)
+    names = dict(shelf_names(connection))
     lots = current(SEED_LOT)
     lot_names = {row.id: row.name for row in connection.execute(sa.select(lots.c.id, lots.c.name))}
     spans = _open_spans(growth.calendar, now)
@@ -149,8 +147,8 @@ def room_state(
             placements=stood.get(one.span.tray_id, ()),
             lots=_lots(seed.get(one.span.row["entry_id"], ()), lot_names),
             opening_mm=sizes[one.span.tray_id],
-            target_shoot_height_mm=one.target.value,
-            target_day=one.target.day,
+            target_shoot_height_mm=None if one.target is None else one.target.value,
+            target_day=None if one.target is None else one.target.day,
             harvest=_harvest(growth, one),
             counted_from=one.span.soaked_at if room.day_zero == DayZero.SOAK else None,
             in_tray_from=one.span.row["in_tray_from"],
@@ -193,18 +191,6 @@ def _harvest(growth: RoomGrowth, run: RunReadings) -> HarvestDue | None:
     if forecast.harvest_at is None:
         return None
     return HarvestDue(forecast.harvest_at, forecast.low_at, forecast.high_at)
-
-
-def _shelf_names(connection: sa.Connection, shelves: Sequence[Row]) -> dict[int, str]:
-    racks = current(RACK)
-    rack_names = {row.id: row.name for row in connection.execute(sa.select(racks))}
-    counts = Counter(row["name"] for row in shelves)
-    return {
-        row["id"]: row["name"]
-        if counts[row["name"]] == 1
-        else f"{rack_names.get(row['rack_id'], 'rack')}, {row['name']}"
-        for row in shelves
-    }
 
 
 def _placements(

@@ -86,12 +86,24 @@ def stood_on(places: TrayRows, calendar: RunCalendar, span: RunSpan) -> Stood:
     return tuple(stood)
 
 
+def growing_in_place(
+    connection: sa.Connection, position_id: int, moment: datetime
+) -> list[RunSpan]:
+    """Runs that lay in trays at a position at a moment, by the numbers of their trays."""
+    places, found = PLACES.of(connection), []
+    for tray_id, spans in run_calendar(connection).by_tray.items():
+        place = last_until(places.get(tray_id, ()), "placed_at", moment)
+        if place is not None and place["position_id"] == position_id:
+            found += [span for span in spans if span.holds(moment)]
+    return sorted(found, key=lambda span: span.number)
+
+
 def others_in_place(
     connection: sa.Connection, placed: Sequence[Placement], *, now: datetime
 ) -> list[int]:
     """Numbers of other growing trays that stand at the very positions of some placements.
 
-    Nothing forbids it: of two trays that change places, one is written down first.
+    No page forbids it: of two trays that change places, one is written down first.
     """
     moved = {one.tray_id for one in placed}
     asked = {one.position_id for one in placed if one.position_id is not None}

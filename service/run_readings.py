@@ -74,7 +74,7 @@ class RunSeries:
         return (self.extent, self.rows) == (other.extent, other.rows)
 
     def of_run(
-        self, span: RunSpan, grain: str, shelf_id: int | None, target: HarvestTarget
+        self, span: RunSpan, grain: str, shelf_id: int | None, target: HarvestTarget | None
     ) -> "RunReadings":
         """The run with these readings; the same object for as long as nothing of it changes."""
         known = self._known.get(span.id)
@@ -125,15 +125,15 @@ class RunReadings:
     grain : str
     shelf_id : int or None
         Where the tray stands, or stood at the run's end.
-    target : HarvestTarget
-        The run's own, else the room's.
+    target : HarvestTarget or None
+        The run's own, else the room's; None where neither says when to harvest.
     series : RunSeries
     """
 
     span: RunSpan
     grain: str
     shelf_id: int | None
-    target: HarvestTarget
+    target: HarvestTarget | None
     series: RunSeries
 
     @property
@@ -176,7 +176,9 @@ def run_readings(
     return found
 
 
-_target = lru_cache(maxsize=256)(HarvestTarget)
+@lru_cache(maxsize=256)
+def _target(shoot_height_mm: float | None, day: float | None) -> HarvestTarget | None:
+    return None if shoot_height_mm is None and day is None else HarvestTarget(shoot_height_mm, day)
 
 
 def known_of_runs(connection: sa.Connection) -> tuple[object, ...]:

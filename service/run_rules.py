@@ -15,6 +15,8 @@ from service.told_moments import LONGEST_SOAK, RUN_FURTHEST_AHEAD, refuse_ahead
 
 # Two taps on "started" are one start.
 _ONE_START = timedelta(hours=1)
+# Nor is seed spread over what was spread within a day, and its run and seed lost from sight.
+_ONE_SPREADING = timedelta(days=1)
 _CORRECT_IT = "if that is wrong, correct it first"
 
 
@@ -28,7 +30,7 @@ def check_run(
     """Hold the rules of a run that is entered or corrected.
 
     It may be spread from a date to come, while its seed soaks or before. A run that nobody
-    harvested may be followed by the next one, which ends it.
+    harvested may be followed by the next one, a day or more later, which ends it.
 
     Raises
     ------
@@ -37,7 +39,8 @@ def check_run(
         before; would begin after something was taken of it, or before all was taken, or put into
         other trays, of the run before in its tray; or would last into the next one.
     Conflict
-        If the tray has another run that starts within the hour.
+        If the tray has another run that starts within the hour, or within a day while the first
+        of the two was not ended.
     """
     spread_at, soaked_at = values["spread_at"], values["soaked_at"]
     begins_at = values.get("in_tray_from") or spread_at
@@ -113,6 +116,15 @@ def _check_neighbours(
                 rule = f"must be free at {_utc(begins_at)}, but {where} was harvested at "
             raise Refusal(
                 field, f"{rule}{_utc(taken[-1].harvested_at)} (run {other.id}); {_CORRECT_IT}"
+            )
+        first = taken if other.begins_at < begins_at else own
+        apart = abs(other.begins_at - begins_at)
+        if apart < _ONE_SPREADING and not any(harvest.ends_run for harvest in first):
+            raise Conflict(
+                field,
+                f"must be a day or more from run {other.id} of {where}, spread "
+                f"{_utc(other.begins_at)}, while the first of the two is not ended; correct that "
+                "run, or write down its end first",
             )
         part = _last_part(connection, other)
         if part is not None and other.begins_at < begins_at < part.begins_at:

@@ -125,9 +125,9 @@ def visitor_with_token(database: Database, secret: str, now: datetime) -> Visito
     if row is None:
         return None
     _note_use(database, ACCESS_TOKEN, row, now)
-    role = Role(row["role"])
-    rights = RIGHTS[role] & RIGHTS[Role(row["persons_role"])]
-    return Visitor(Entrance.TOKEN, role, rights, row["person_id"], row["id"])
+    role, holders = Role(row["role"]), Role(row["persons_role"])
+    rights = RIGHTS[role] & RIGHTS[holders]
+    return Visitor(Entrance.TOKEN, role, rights, row["person_id"], row["id"], holders)
 
 
 def _alive(settings: Settings, now: datetime) -> sa.ColumnElement[bool]:

@@ -10,7 +10,6 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import sqlalchemy as sa
 
-from service.entries import current
 from service.fit_texts import FORECAST, forecast_from
 from service.growth_fits import (
     Points,
@@ -31,14 +30,15 @@ from service.models.growth import (
     ThermalQuantity,
     ThermalUsual,
 )
+from service.run_air import RunPlaces, temperatures
 from service.run_calendar import run_calendar
-from service.run_places import PLACES, Stood, stood_on
+from service.run_places import PLACES, stood_on
 from service.run_readings import COVERAGE, DIGITS, UNITS, RunReadings, rounded
 from service.schema import READING
 from trayvision.growth_prior import Quantity
 from trayvision.harvest_forecast import HarvestForecast, HarvestTarget, forecast_harvest
 from trayvision.thermal_growth import ThermalClock, thermal_points
-from trayvision.thermal_time import RoomReading, TemperatureResponse, ThermalTime, thermal_time
+from trayvision.thermal_time import TemperatureResponse, ThermalTime, thermal_time
 
 _DRAWN_DEGREE_DAYS = 180.0
 _STEP_DEGREE_DAYS = 5.0
@@ -74,7 +74,8 @@ class ThermalGrowth:
         span = readings.span
         teaching = self.teachings.for_run(Quantity.HEIGHT, readings)
         points = air.points(readings.points(Quantity.HEIGHT))
-        forecast = _forecast(points, teaching, readings.target, span.id, air)
+        target = readings.target
+        forecast = None if target is None else _forecast(points, teaching, target, span.id, air)
         return ThermalCurve(
             known_until=(span.spread_at + timedelta(hours=until)).replace(microsecond=0),
             mean_c=round(past.mean_c, 2),
@@ -145,9 +146,9 @@ class ThermalGrowth:
         """Of each shelf's own thermometer while it stood there, else of the room's."""
         span = readings.span
         stood = stood_on(self._places, self._calendar, span)
-        air = _Air(span.spread_at, span.until, stood)
+        air = RunPlaces(span.spread_at, span.until, stood)
         if air not in self._kept:
-            there = _temperatures(self._connection, air)
+            there = temperatures(self._connection, air)
             self._kept[air] = _RunAir(thermal_time(there, response=TemperatureResponse()))
         return self._kept[air]
 
@@ -173,29 +174,9 @@ class _RunAir:
         return hash_of([repr((past.hours.tolist(), past.degree_days.tolist(), past.mean_c))])
 
 
-@dataclass(frozen=True)
-class _Air:
-    """Where and when a run stood."""
-
-    spread_at: datetime
-    until: datetime
-    stood: Stood
-
-    @property
-    def since(self) -> datetime:
-        """From when readings count; they need not begin with the run."""
-        return self.spread_at - timedelta(days=1)
-
-    def stays(self) -> list[tuple[datetime, datetime, int | None]]:
-        """From when to when it stood on which shelf, all of its time."""
-        shelves = [shelf_id for _, shelf_id in self.stood] or [None]
-        moves = [since for since, _ in self.stood[1:]]
-        return list(zip([self.since, *moves], [*moves, self.until], shelves, strict=True))
-
-
 def _renewed(
-    connection: sa.Connection, before: tuple[dict[_Air, _RunAir], Seen] | None
-) -> dict[_Air, _RunAir]:
+    connection: sa.Connection, before: tuple[dict[RunPlaces, _RunAir], Seen] | None
+) -> dict[RunPlaces, _RunAir]:
     """What was kept, without the runs in whose time something new was read."""
     if before is None or len(before[0]) > _MOST_KEPT:
         return {}
@@ -209,33 +190,8 @@ def _renewed(
 _KEPT_TIMES = LogMemory((READING,), _renewed)
 # With the runs and the air that they follow from.
 _TEACHINGS: WeakKeyDictionary[
-    sa.Pool, tuple[tuple[RunReadings, ...], dict[_Air, _RunAir], Teachings]
+    sa.Pool, tuple[tuple[RunReadings, ...], dict[RunPlaces, _RunAir], Teachings]
 ] = WeakKeyDictionary()
-
-
-def _temperatures(connection: sa.Connection, air: _Air) -> list[RoomReading]:
-    now = current(READING)
-    shelves = [shelf_id for _, shelf_id in air.stood if shelf_id is not None]
-    statement = (
-        sa.select(now.c.read_at, now.c.temperature_c, now.c.shelf_id)
-        .where(
-            now.c.temperature_c.is_not(None),
-            now.c.shelf_id.is_(None) | now.c.shelf_id.in_(shelves),
-            now.c.read_at >= air.since,
-            now.c.read_at < air.until,
-        )
-        .order_by(now.c.read_at, now.c.id)
-    )
-    rows = connection.execute(statement).all()
-    found = []
-    for since, until, shelf_id in air.stays():
-        then = [row for row in rows if since <= row.read_at < until]
-        own = [row for row in then if row.shelf_id == shelf_id]
-        found += own or [row for row in then if row.shelf_id is None]
-    return [
-        RoomReading((row.read_at - air.spread_at).total_seconds() / 3600, row.temperature_c)
-        for row in found
-    ]
 
 
 def _points_out(readings: RunReadings, quantity: Quantity, past: ThermalTime) -> list[ThermalPoint]:

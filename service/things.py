@@ -103,6 +103,25 @@ def _names_a_known_lot(connection: sa.Connection, values: Values, thing_id: int 
         one(connection, SEED_LOT, lot_id)
 
 
+def _holds_together(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
+    """What is written of a chore: a bag of the log, and no more left over than was fed."""
+    _names_a_known_lot(connection, values, thing_id)
+    details = values["details"] or {}
+    before = _as_it_holds(connection, CHORE, thing_id)
+    if before is not None and before["details"] == values["details"]:
+        return
+    fed_g, left_g = (_number(details.get(name)) for name in ("weight_g", "refusals_g"))
+    if fed_g is not None and left_g is not None and left_g > fed_g:
+        raise Refusal(
+            "details.refusals_g", f"must not exceed weight_g, {fed_g:g} g fed, got {left_g:g}"
+        )
+
+
+def _number(value: Any) -> float | None:
+    """A script may keep anything there: what is no number is compared with none."""
+    return float(value) if type(value) in (int, float) else None
+
+
 def _says_air(_connection: sa.Connection, values: Values, _thing_id: int | None) -> None:
     said = [name for name in values if name.startswith(("temperature", "humidity"))]
     if all(values[name] is None for name in said):
@@ -211,7 +230,7 @@ CHORES = Resource(
     newest_by="first_entered_at",
     happened=("done_at",),
     said_by={"done_at": "done_by"},
-    check=_names_a_known_lot,
+    check=_holds_together,
 )
 # Only its history is shown this way; a capture is entered with its photo.
 CAPTURES = Resource(CAPTURE, photos.PhotoChange, photos.PhotoChange, rooms.Room)

@@ -302,6 +302,7 @@ def test_a_hot_shelf_is_named_alone() -> None:
     [
         (2, {"temperature_c": 24.5}, "hot"), (1, {"temperature_c": 24.5}, None),
         (5, {"temperature_c": 24.0}, None), (0, {"temperature_c": 27.5}, "too hot"),
+        (0, {"temperature_c": -0.5}, "freezing"), (2, {"temperature_c": 0.5}, "cold"),
         (2, {"temperature_c": 12.5}, "cold"), (2, {"temperature_c": 13.0}, None),
         (6, {"humidity_percent": 81.0}, "humid"), (5, {"humidity_percent": 81.0}, None),
         (0, {"humidity_percent": 44.0}, "dry"), (9, {"humidity_percent": 60.0}, None),

@@ -99,7 +99,7 @@ def test_gap_makes_later_thermal_age_unknown() -> None:
     readings = [RoomReading(h, 20.0) for h in (0.0, 8.0, 16.0, 40.0, 48.0)]
     past = thermal_time(readings, response=PLAIN, longest_gap_hours=12.0)
     assert not past.complete
-    assert past.known_until_hours == 16.0
+    assert past.known_until_hours == 16.0 + 6.0
     assert float(past.at(16.0)) == pytest.approx(20.0 * 16 / 24)
     assert np.isnan(past.at(40.0))
     bridged = thermal_time(readings, response=PLAIN, longest_gap_hours=24.0)
@@ -117,8 +117,30 @@ def test_first_reading_must_come_near_spreading() -> None:
 
 
 def test_gap_over_the_spreading_is_not_bridged() -> None:
-    readings = [RoomReading(-20.0, 20.0), RoomReading(1.0, 20.0), RoomReading(6.0, 20.0)]
-    assert thermal_time(readings, response=PLAIN).known_until_hours is None
+    far = [RoomReading(-20.0, 20.0), RoomReading(7.0, 20.0)]
+    assert thermal_time(far, response=PLAIN).known_until_hours is None
+    # What was read long before takes nothing from what was read soon after.
+    near = [RoomReading(-20.0, 30.0), RoomReading(1.0, 20.0), RoomReading(6.0, 20.0)]
+    assert float(thermal_time(near, response=PLAIN).at(6.0)) == pytest.approx(5.0)
+
+
+def test_morning_and_evening_readings_carry_warmth_across_the_night() -> None:
+    # 7:30 and 17:00, at 21 and at 19 °C: 20 °C at the mean of each half day.
+    hours = [day * 24.0 + hour for day in range(3) for hour in (0.0, 9.5)]
+    readings = [RoomReading(hour, 21.0 if hour % 24 else 19.0) for hour in hours]
+    past = thermal_time(readings, response=PLAIN)
+    assert past.complete
+    assert float(past.at(48.0)) == pytest.approx(40.0)
+
+
+@pytest.mark.parametrize("added", [100.0, 104.0, 112.0, 113.0, 140.0, -15.0, -30.0])
+def test_one_more_reading_takes_no_day_away(added: float) -> None:
+    readings = steady(20.0, 4.0)
+    before = thermal_time(readings, response=PLAIN)
+    after = thermal_time([*readings, RoomReading(added, 20.0)], response=PLAIN)
+    assert before.known_until_hours is not None and after.known_until_hours is not None
+    assert after.known_until_hours >= before.known_until_hours
+    assert float(after.at(102.0)) == pytest.approx(float(before.at(102.0)))
 
 
 def test_without_readings_nothing_is_known() -> None:
@@ -151,6 +173,14 @@ def test_thermal_time_never_runs_backwards(readings: list[RoomReading]) -> None:
     if len(past.hours):
         # At most 25 °C count.
         assert past.degree_days[-1] <= 25.0 * past.hours[-1] / 24.0 + 1e-9
+
+
+@given(readings=readings_lists, added=st.integers(-30, 130))
+def test_known_time_never_shrinks(readings: list[RoomReading], added: int) -> None:
+    before = thermal_time(readings, response=PLAIN).known_until_hours
+    more = [*readings, RoomReading(float(added), 20.0)]
+    after = thermal_time(more, response=PLAIN).known_until_hours
+    assert before is None or (after is not None and after >= before)
 
 
 @given(readings=readings_lists, warmer=st.floats(0.0, 10.0))

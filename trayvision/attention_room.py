@@ -58,6 +58,10 @@ AIR_BANDS: Final = (
         "Look at the fan, the lights and the cooling.",
     ),
     AirBand(
+        "freezing", "temperature_c", 0.0, False, timedelta(0),
+        "Warm it now; seed and water lines freeze.",
+    ),
+    AirBand(
         "cold", "temperature_c", 13.0, False, _TWO_HOURS,
         "Look at the heating and the draught.",
     ),
@@ -70,6 +74,9 @@ AIR_BANDS: Final = (
         "Look at the humidifier; seed dries out first.",
     ),
 )  # fmt: skip
+# Of one cause, more or less of it.
+_HOT: Final = frozenset({"hot", "too hot"})
+_COLD: Final = frozenset({"cold", "freezing"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +109,7 @@ def cold_trays(room: RoomState) -> set[int]:
     cold = {
         place
         for place, readings in _fresh_readings(room).items()
-        if any(one.band.word == "cold" for one in _all_beyond(readings))
+        if any(one.band.word in _COLD for one in _all_beyond(readings))
     }
     return {run.tray for run in room.runs if None in cold or room.shelf_of(run) in cold}
 
@@ -125,10 +132,10 @@ def _shared_words(beyond: dict[str | None, list[_Beyond]], places: int) -> set[s
     if places < 2 or len(beyond) < places:
         return set()
     words = [{one.band.word for one in found} for found in beyond.values()]
-    hot = {"hot", "too hot"}
     shared = set.intersection(*words)
-    if all(one & hot for one in words):
-        shared |= hot
+    for alike in (_HOT, _COLD):
+        if all(one & alike for one in words):
+            shared |= alike
     return shared
 
 

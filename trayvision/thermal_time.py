@@ -10,9 +10,13 @@ from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 
-# Two readings further apart than this say too little of the hours between them: a night's change
-# of 5 °C unseen is 2 °C d wrong in 12 h. Judgement.
-LONGEST_GAP_HOURS = 12.0
+# Two readings further apart than this say too little of the hours between them: of a night whose
+# dip by 5 °C, half a sine wave, nobody saw, 2 °C d are wrong in 16 h. Who reads the air in the
+# morning and in the evening leaves less. Judgement.
+LONGEST_GAP_HOURS = 16.0
+# Beyond a first or last reading there is only one side to go by: 5 °C off by the end of 6 h,
+# 0.6 °C d. Judgement.
+_REACH_HOURS = 6.0
 
 # °C d above 0 °C, R. Karow 1993 (from memory); with them all 39 rows of Oregon State's printed
 # stage table follow (EM 8578, 2 inch depth).
@@ -185,9 +189,11 @@ def thermal_time(
     """Degree-days since spreading, summed by trapezoids over irregular readings.
 
     A sum cannot be carried over a gap: it ends at the first one longer than allowed, and all
-    later thermal ages are unknown. The first and last readings reach half the allowed gap
-    beyond themselves at constant temperature; so a first reading shortly after spreading will
-    do. Readings of one moment are averaged. The order of the readings does not matter.
+    later thermal ages are unknown. Whether more was read beyond such a gap or nothing, the
+    readings before and after it reach 6 hours (half the allowed gap, if that is less) into it at
+    constant temperature: so one more reading never shortens what is known, and a first reading
+    shortly after spreading will do. Readings of one moment are averaged. The order of the
+    readings does not matter.
 
     Parameters
     ----------
@@ -209,21 +215,13 @@ def thermal_time(
     """
     if not longest_gap_hours > 0:
         raise ValueError(f"longest_gap_hours must be positive, got {longest_gap_hours!r}")
-    hours, temperature = _moments(readings, reach=longest_gap_hours / 2.0)
-    unknown = ThermalTime(np.empty(0), np.empty(0), None, complete=not readings)
-    if not len(hours) or hours[0] > 0 or hours[-1] < 0:
-        return unknown
-    start = float(np.interp(0.0, hours, temperature))
+    hours, temperature, complete = _over_spreading(readings, longest_gap_hours)
+    if not len(hours):
+        return ThermalTime(np.empty(0), np.empty(0), None, complete=not readings)
     before = int(np.searchsorted(hours, 0.0, side="right"))
-    straddling = before < len(hours) and hours[before] - hours[before - 1] > longest_gap_hours
-    if straddling and hours[before - 1] < 0:
-        return unknown
-    times, values, total = [0.0], [start], [0.0]
-    complete = True
+    times, values = [0.0], [float(np.interp(0.0, hours, temperature))]
+    total = [0.0]
     for hour, value in zip(hours[before:], temperature[before:], strict=True):
-        if hour - times[-1] > longest_gap_hours:
-            complete = False
-            break
         rate = response.mean_counted(values[-1], float(value))
         total.append(total[-1] + rate * (float(hour) - times[-1]) / 24.0)
         times.append(float(hour))
@@ -232,18 +230,26 @@ def thermal_time(
     return ThermalTime(np.array(times), np.array(total), mean, complete)
 
 
-def _moments(readings: Sequence[RoomReading], *, reach: float) -> tuple[Floats, Floats]:
-    """Distinct hours and mean temperatures, first and last held constant for `reach` hours."""
-    ordered = sorted(readings)
-    if not ordered:
-        return np.empty(0), np.empty(0)
+def _over_spreading(
+    readings: Sequence[RoomReading], longest_gap_hours: float
+) -> tuple[Floats, Floats, bool]:
+    """The row of readings without a gap that reaches over spreading, and whether it is the last.
+
+    Distinct hours and mean temperatures, first and last held constant beyond themselves.
+    """
+    ordered, reach = sorted(readings), min(_REACH_HOURS, longest_gap_hours / 2.0)
     hours, inverse = np.unique([reading.hours for reading in ordered], return_inverse=True)
     sums = np.bincount(inverse, weights=[reading.temperature_c for reading in ordered])
     temperature = sums / np.bincount(inverse)
-    return (
-        np.concatenate([[hours[0] - reach], hours, [hours[-1] + reach]]),
-        np.concatenate([temperature[:1], temperature, temperature[-1:]]),
-    )
+    gaps = np.flatnonzero(np.diff(hours) > longest_gap_hours) + 1
+    for row in np.split(np.arange(len(hours)), gaps):
+        if len(row) and hours[row[0]] - reach <= 0.0 <= hours[row[-1]] + reach:
+            return (
+                np.concatenate([[hours[row[0]] - reach], hours[row], [hours[row[-1]] + reach]]),
+                temperature[[row[0], *row, row[-1]]],
+                bool(row[-1] == len(hours) - 1),
+            )
+    return np.empty(0), np.empty(0), False
 
 
 def cereal_stage(degree_days: float, *, depth_mm: float) -> str:

@@ -6,7 +6,6 @@ from fastapi import APIRouter, Path
 
 from service.api.dependencies import By, Limit, Offset, TheService
 from service.growth import RoomGrowth
-from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID
 from service.models.growth import RunCurves, ShelfCurves
 from service.models.room import (
@@ -22,6 +21,7 @@ from service.models.runs import Run
 from service.models.today import TrayOut, TraysOut
 from service.problems import RESPONSES
 from service.refusals import NotFound
+from service.room_changes import place_tray
 from service.room_log import register_tray, the_room, tray_numbered
 from service.run_calendar import present_run, run_spans
 from service.run_log import runs_out
@@ -105,11 +105,7 @@ def get_placements(
 )
 def post_placement(service: TheService, by: By, number: TrayNumberPath, new: NewPlacement) -> Any:
     """Its history stays and follows it."""
-    with service.database.write() as connection:
-        tray_id = tray_numbered(connection, number)["id"]
-        out = PLACEMENTS.add(connection, new, by, belongs_to={"tray_id": tray_id})
-    tell_watchers(service, [tray_id])
-    return out
+    return place_tray(service, number, new, by)
 
 
 @router.post(

@@ -74,7 +74,10 @@ class NewToken(Model):
     """A token for a camera or a script."""
 
     name: Name = Field(description="What it is for.")
-    role: Role = Field(description="A camera's token can send photos and nothing else.")
+    role: Role = Field(
+        description="A camera's token can send photos and nothing else; none may do more than the "
+        "person in whose hand it is."
+    )
     person_id: ThingId | None = Field(
         None,
         description="In whose hand it is: what is entered with it was entered by that person, "

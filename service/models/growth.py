@@ -31,16 +31,18 @@ class FittedCurve(Model):
 
 
 class Forecast(Model):
-    """When the harvest target is met."""
+    """When the harvest target is met; without a target nothing is forecast."""
 
-    target_shoot_height_mm: float | None
-    target_day: float | None
-    harvest_at: datetime | None = Field(description="As likely before as after; null: never.")
-    low_at: datetime | None
-    high_at: datetime | None
+    target_shoot_height_mm: float | None = None
+    target_day: float | None = None
+    harvest_at: datetime | None = Field(
+        default=None, description="As likely before as after; null: never, or no target is set."
+    )
+    low_at: datetime | None = None
+    high_at: datetime | None = None
     coverage: float
-    probability_met: float
-    standard_uncertainty_hours: float | None
+    probability_met: float | None = Field(default=None, description="Null: no target is set.")
+    standard_uncertainty_hours: float | None = None
 
 
 class QuantityCurve(Model):

@@ -125,6 +125,13 @@ def typed_details(
         value = _typed(typed, name, say)
         if value is not None:
             found[_KEPT.get(name, name)] = value
+    fed_g, left_g = found.get("weight_g"), found.get("refusals_g")
+    if kind == "feed" and fed_g is not None and left_g is not None and left_g > fed_g:
+        raise Refusal(
+            "refusals",
+            f"must be no more than the {say.weight(fed_g)} fed, got {say.weight(left_g)}: is the "
+            "decimal point right?",
+        )
     return found or None
 
 

@@ -15,6 +15,8 @@ _WEEK_DAYS = 6
 def ready_words(forecast: Forecast, say: Say) -> str:
     """Such as "ready on Friday about 14:00, give or take 9 hours"."""
     at = forecast.harvest_at
+    if not target_words(forecast, say):
+        return "when it will be ready is not forecast: no harvest target is set for it or the room"
     if at is None:
         return f"when it will be ready cannot be told yet: {_unmet(forecast, say)}"
     # At its harvest day a tray is due whatever its height, which may not have got there.
@@ -32,7 +34,7 @@ def by_day(forecast: Forecast) -> bool:
 
 
 def target_words(forecast: Forecast, say: Say) -> str:
-    """Such as "15.0 cm or day 8, whichever comes first"; days are counted from spreading."""
+    """Such as "15.0 cm or day 8, whichever comes first", from spreading; empty without a target."""
     height, day = forecast.target_shoot_height_mm, forecast.target_day
     said = [] if height is None else [say.length(height)]
     said += [] if day is None else [f"day {day:g} after spreading"]

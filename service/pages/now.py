@@ -10,11 +10,12 @@ from service.api.dependencies import By, TheService
 from service.context import Service
 from service.ingest import tell_watchers
 from service.models.runs import NewReading
-from service.pages import addresses
+from service.pages import addresses, air_doubts
+from service.pages.air_places import AirPlace, every_air_place
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
-from service.pages.now_page import AirPlace, air_places, now_page
+from service.pages.now_page import now_page
 from service.pages.words import Say
 from service.problems import rule_in_words
 from service.refusals import Refusal
@@ -53,14 +54,16 @@ def post_readings(service: TheService, by: By, request: Request, typed: TypedFor
             say = Say(the_room(connection), by.at)
             new = [
                 reading
-                for place in air_places(connection)
+                for place in every_air_place(connection)
                 if (reading := _reading(place, typed, say)) is not None
             ]
             if not new:
                 raise Refusal("readings", "must hold a temperature or a humidity, got nothing")
             undo = [Entry("reading", READINGS.add(connection, one, by).entry_id) for one in new]
         tell_watchers(service, ())
-        return done(addresses.NOW, "The air is written down.", undo=undo)
+        doubts = [air_doubts.doubt(one.model_dump(), say) for one in new]
+        words = f"The air is written down.{''.join(dict.fromkeys(doubts))}"
+        return done(addresses.NOW, words, undo=undo)
 
     return answered(typed, act, lambda again: show_now(service, request, again))
 

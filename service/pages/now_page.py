@@ -9,6 +9,7 @@ from service.looks_record import LooksRecord
 from service.models.flags import FlagOut, Hold
 from service.models.today import Today
 from service.pages import addresses
+from service.pages.air_places import AirPlace, air_places, every_air_place
 from service.pages.answers import Choices, snoozes
 from service.pages.chore_form import chore_form
 from service.pages.chores_now import ChoresNow, chores_now
@@ -38,19 +39,6 @@ class Step:
     why: str
     address: str
     done: bool = False
-
-
-@dataclass(frozen=True)
-class AirPlace:
-    """Where air is read: the top and the bottom shelf, else the room."""
-
-    shelf_id: int | None
-    name: str
-
-    @property
-    def key(self) -> str:
-        """Start of the names of its fields in the form."""
-        return "room" if self.shelf_id is None else f"shelf {self.shelf_id}"
 
 
 @dataclass(frozen=True)
@@ -130,7 +118,7 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
         ),
         today=today,
         shelves=shelves,
-        air_places=air_places(connection),
+        air_places=_air_places(connection, say, typed),
         choices=Choices(snoozes(say)),
         chores=chores_now(connection, say),
         chore_form=chore_form(connection, {}, typed if typed.text("form") == "chore" else Typed()),
@@ -163,12 +151,12 @@ def _first_steps(connection: sa.Connection, *, has_shelves: bool) -> tuple[Step,
     )
 
 
-def air_places(connection: sa.Connection) -> tuple[AirPlace, ...]:
-    """The top and the bottom shelf, between which a room's air differs most; else the room."""
-    places = [AirPlace(shelf_id, name) for shelf_id, name in shelf_names(connection).items()]
-    if not places:
-        return (AirPlace(None, "The room"),)
-    return (places[0], places[-1]) if len(places) > 1 else (places[0],)
+def _air_places(connection: sa.Connection, say: Say, typed: Typed) -> tuple[AirPlace, ...]:
+    """Where air is to be read, and where somebody just typed some."""
+    begun = {name.rpartition(" ")[0] for name in typed.form if typed.text(name) is not None}
+    offered = air_places(connection, say.now)
+    more = (place for place in every_air_place(connection) if place.key in begun)
+    return tuple(dict.fromkeys((*offered, *more)))
 
 
 def _is_known(flag: FlagOut, confirmed: Mapping[int, Hold]) -> bool:

@@ -28,7 +28,7 @@ from service.pages.room_rows import (
 )
 from service.pages.tray_numbers import in_words, sentence
 from service.pages.words import Say
-from service.refusals import Refusal
+from service.refusals import NotFound, Refusal
 from service.room_figures import correct_room
 from service.room_log import the_room
 from service.trays_now import TraysNow
@@ -164,6 +164,8 @@ def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) ->
     filtered = bool(shown) or shelf is not None
     all_racks = rack_rows(standing, kept, places)
     known = {one.id for rack in standing for one in rack.shelves}
+    if shelf is not None and shelf not in known:
+        raise NotFound("shelf", shelf)
     by_state = {
         state: idle(trays, state, say) if shown in ("", _IDLE) and shelf is None else ()
         for state in (TrayState.RESTING, TrayState.EMPTY, TrayState.RETIRED)

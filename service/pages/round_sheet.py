@@ -15,7 +15,9 @@ from service.models.flags import FlagOut, Hold
 from service.models.room import TrayState
 from service.models.today import HarvestDue, PhotoDue, Today
 from service.pages import addresses
+from service.pages.air_places import air_places
 from service.pages.frame import show
+from service.pages.racks import racks_as_they_stand
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_log import shelf_names, the_room, trays_by_number
@@ -142,7 +144,7 @@ def round_sheet(connection: sa.Connection, say: Say) -> RoundSheet:
         resting=tuple(f"{one.tray} (since {say.moment(one.since_at)})" for one in today.resting),
         free=number_ranges(_free(connection, today, say)),
         chores=chores,
-        places_to_read=_places_to_read(connection),
+        places_to_read=_places_to_read(connection, say),
         heading=f"{say.weekday(say.now)}, {say.date(say.now)}",
     )
 
@@ -262,7 +264,9 @@ def _tray_numbers(connection: sa.Connection) -> dict[int, int]:
     return {row["id"]: number for number, row in trays_by_number(connection).items()}
 
 
-def _places_to_read(connection: sa.Connection) -> tuple[str, str]:
-    """The highest and the lowest shelf, by name where there are several."""
-    names = list(shelf_names(connection).values())
-    return (f"Top: {names[0]}", f"Bottom: {names[-1]}") if len(names) > 1 else ("Top", "Bottom")
+def _places_to_read(connection: sa.Connection, say: Say) -> tuple[str, ...]:
+    """Top and bottom, by name where there are several shelves."""
+    names = tuple(place.name for place in air_places(connection, say.now))
+    if len(racks_as_they_stand(connection)) > 1:
+        return names
+    return ("Top", "Bottom") if len(names) == 1 else (f"Top: {names[0]}", f"Bottom: {names[-1]}")

@@ -31,7 +31,7 @@ from service.pages.tray_words import (
 )
 from service.pages.words import Say
 from service.photo_changes import picture
-from service.photo_log import latest_photos
+from service.photo_log import capture_of, latest_photos
 from service.room_log import the_room, tray_numbered
 from service.run_calendar import RunSpan, present_run, run_calendar, run_spans
 from service.run_places import source_of, taken_of
@@ -154,6 +154,9 @@ def _page(
     asked: tuple[int | None, bool, bool],
 ) -> TrayPage:
     photo, drawn, all_runs = asked
+    if photo is not None:
+        # Of another run it is passed over; what never was is said.
+        capture_of(connection, photo)
     growth = RoomGrowth(connection, say.room, say.now)
     spans = run_spans(connection, tray_id)
     span = present_run(spans, say.now) or (spans[-1] if spans else None)

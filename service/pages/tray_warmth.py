@@ -10,7 +10,7 @@ from service.models.growth import RunCurves
 from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, chart_shown
 from service.pages.curve_kinds import BY_WARMTH, Course, CurveKind, course_of
-from service.pages.forecast_words import ready_words
+from service.pages.forecast_words import ready_words, target_words
 from service.pages.growth_charts import (
     BAR_SIGMAS,
     NAMES,
@@ -68,7 +68,9 @@ def warmth_shown(curves: RunCurves, normals: Normals, say: Say) -> WarmthShown |
         return None
     last = max(reading.age for course in courses.values() for reading in course.readings)
     growing = curves.ended_at is None or curves.ended_at > say.now
-    ready = f" By warmth: {ready_words(thermal.forecast, say)}." if growing else ""
+    forecast = thermal.forecast
+    told = growing and target_words(forecast, say)
+    ready = f" By warmth: {ready_words(forecast, say)}." if told else ""
     words = (
         f"{last:.0f} degree-days (°C) from spreading to the last photo within the readings, "
         f"{say.temperature(thermal.mean_c)} on average, by readings up to "

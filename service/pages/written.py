@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from service.entries import current, history
 from service.models.runs import EndReason, Seed
-from service.pages import racks, starting
+from service.pages import air_doubts, racks, starting
 from service.pages.filled import Choice
 from service.pages.words import Say
 from service.run_log import seed_of_entries
@@ -242,7 +242,8 @@ def _reading_words(row: Values, names: Names) -> str:
         ),
         *(f"{name}{row[field]:g} % humid" for name, field in _HUMIDITIES if row[field] is not None),
     ]
-    return _with_note(f"{place}, {names.say.moment(row['read_at'])}: {', '.join(values)}", row)
+    words = f"{place}, {names.say.moment(row['read_at'])}: {', '.join(values)}"
+    return f"{_with_note(words, row)}{air_doubts.doubt(row, names.say)}"
 
 
 def _chore_words(row: Values, say: Say) -> str:

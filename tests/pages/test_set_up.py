@@ -2,6 +2,7 @@
 
 import json
 import re
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -456,3 +457,26 @@ def test_a_backup_is_made_listed_and_can_be_taken_along(house: House) -> None:
     assert typed is not None
     assert Path(typed[1]).is_file()
     assert "No original of a photo is ever let go" in shown
+
+
+def test_room_without_a_harvest_target_answers_everywhere(house: House) -> None:
+    room = {"day_zero": "spread", "grain": "barley", "target_height": "", "target_day": ""}
+    with house.looked_at_last():
+        for hours in range(0, 132, 10):
+            at = EVENING - timedelta(hours=hours)
+            house.post("/api/readings", read_at=at.isoformat(), temperature_c=19.0)
+        _saved(house, "/room", **room)
+    shelf = house.get("/api/shelves")[0]["id"]
+    run = house.get("/api/trays/1")["run"]["id"]
+    things = (f"/shelves/{shelf}", f"/runs/{run}", "/trays/1", "/room/harvest?tray=1", "/photos/1")
+    printed = ("/print", "/print/round", "/print/labels", "/print/report")
+    for address in ("/", "/room", "/shelves", "/flags", *things, *printed):
+        answer = house.client.get(address, headers={"accept": "text/html"}, follow_redirects=True)
+        assert answer.status_code == 200, f"{address}: {answer.status_code}"
+    assert "is not forecast: no harvest target is set" in house.client.get("/trays/1").text
+    assert house.get(f"/api/shelves/{shelf}/curves")["runs"]
+    forecast = house.get("/api/trays/1")["forecast"]
+    assert forecast == house.get("/api/trays/1/curve")["forecast"]
+    assert {name for name, value in forecast.items() if value is not None} == {"coverage"}
+    assert house.get("/api/trays/1/curve")["thermal"]["forecast"] == forecast
+    assert not any(one["due"] for one in house.get("/api/today")["harvests"])

@@ -291,7 +291,16 @@ def test_a_photo_that_was_kept_long_is_dated_when_it_was_kept(house: House) -> N
     assert ahead.json()["photos"][0]["taken_at"] == f"{EVENING:%Y-%m-%dT%H:%M:%SZ}"
 
 
-def test_snap_opens_without_a_link(snap: Page) -> None:
+@pytest.mark.parametrize("password", [None, "a long one to keep"], ids=["open", "with a password"])
+def test_snap_opens_without_a_link(phone: Page, house: House, password: str | None) -> None:
+    snap = phone
+    if password is not None:
+        house.post("/api/people", name="Mara", role="owner", password=password)
+        log_in = {"name": "Mara", "password": password}
+        origin = {"Origin": house.address}
+        assert snap.context.request.post("/api/login", data=log_in, headers=origin).ok
+    snap.goto("/snap")
+    expect(snap.locator("#snap.scripted")).to_be_visible()
     controlled = "navigator.serviceWorker.controller && (await caches.match('/snap'))"
     assert snap.evaluate(UNTIL.replace("CONDITION", controlled))
     snap.context.set_offline(True)

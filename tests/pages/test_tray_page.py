@@ -207,7 +207,13 @@ def test_actions_stand_on_the_page_of_whoever_may_work(phone: Page, house: House
     assert "<form" not in page.text.replace('<form method="post" action="/logout"', "")
 
 
-@pytest.mark.parametrize("path", ["/trays/77", "/trays/1/place.jpg?photo=999&x=0&y=0&across=9"])
+@pytest.mark.parametrize(
+    "path",
+    [
+        *("/trays/77", "/trays/1/place.jpg?photo=999&x=0&y=0&across=9"),
+        *("/trays/1?photo=99999", "/room?shelf=99", "/shelves/99"),
+    ],
+)
 def test_what_is_not_there_is_said(shown_house: House, path: str) -> None:
     assert shown_house.client.get(path).status_code == 404
 

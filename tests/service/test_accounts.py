@@ -312,3 +312,30 @@ def test_secrets_are_kept_as_hashes_and_never_shown_or_logged(
     assert kept.count("$argon2id$v=19$") == 3
     for word in (secret, secret.removeprefix("trayvision_"), cookie):
         assert word not in kept + caplog.text
+
+
+def test_token_that_would_never_work_is_not_made(room: Room) -> None:
+    ids = close_with_people(room)
+    owner = browser(room, OWNER)
+    for holder, role in (("read-only", "camera"), ("read-only", "worker"), ("worker", "owner")):
+        new = {"name": "phone", "role": role, "person_id": ids[holder]}
+        problem = refused(owner.post("/api/tokens", json=new), 422, "role")
+        assert problem["errors"][0]["rule"] == (
+            f"must allow no more than that of the person in whose hand it is, {holder}, got {role}"
+        )
+    ended = {"name": "phone", "role": "camera", "expires_at": "2026-03-02T07:00Z"}
+    problem = refused(owner.post("/api/tokens", json=ended), 422, "expires_at")
+    assert problem["errors"][0]["rule"] == "must be still to come, got 2026-03-02 07:00 UTC"
+    assert owner.get("/api/tokens").json() == []
+    made = token(owner, name="phone", role="camera", person_id=ids["worker"])
+    camera = program(room, Authorization=f"Bearer {made['secret']}")
+    owner.patch(f"/api/people/{ids['worker']}", json={"role": "read-only"})
+    photo = {"photo": photo_bytes({"number": 17})}
+    problem = refused(camera.post("/api/photos", files=photo), 403, "role")
+    assert problem["errors"][0]["rule"] == (
+        "must be another for this: the token's is camera, but that of the person in whose hand it "
+        "is, is read-only"
+    )
+    # What its own role keeps it from is said of that.
+    problem = refused(camera.get("/api/today"), 403, "role")
+    assert problem["errors"][0]["rule"] == "must be another for this, but it is camera"

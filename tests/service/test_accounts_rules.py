@@ -61,6 +61,8 @@ def test_without_a_log_in_nothing_but_these_answers() -> None:
         ("GET", "/login"),
         ("POST", "/login"),
         ("GET", "/static/{name}"),
+        # Browsers fetch a worker that is a module without cookies.
+        ("GET", "/worker.js"),
     }
 
 

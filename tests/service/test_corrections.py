@@ -130,3 +130,22 @@ def test_every_correctable_table_says_who_when_and_why(name: str) -> None:
 def test_log_outlives_a_restart(open_room: Callable[[], Room]) -> None:
     rack = open_room().post("/api/racks", name="left")
     assert open_room().get(f"/api/racks/{rack['id']}") == rack
+
+
+def test_no_more_is_left_over_than_was_fed(room: Room) -> None:
+    body = {"kind": "feed", "title": "Fed", "details": {"weight_g": 30_000, "refusals_g": 45_000}}
+    answer = room.client.post("/api/chores", json=body)
+    assert answer.status_code == 422
+    assert answer.json()["errors"] == [
+        {
+            "field": "details.refusals_g",
+            "rule": "must not exceed weight_g, 30000 g fed, got 45000",
+        }
+    ]
+    assert room.get("/api/chores") == []
+    details = {"weight_g": 30_000.0, "refusals_g": 30_000.0}
+    chore = room.post("/api/chores", **{**body, "details": details})
+    path = f"/api/chores/{chore['id']}"
+    more = room.client.patch(path, json={"details": {**details, "refusals_g": 30_001}})
+    assert more.status_code == 422
+    assert room.get(path)["details"] == details

@@ -271,3 +271,25 @@ def test_shelf_without_air_has_nothing_over_thermal_time(room: Room) -> None:
     curves = room.get(f"/api/shelves/{shelf}/curves")
     assert (curves["thermal_usual"], curves["thermal_usual_cover"]) == (None, None)
     assert curves["usual_cover"]["runs"] == 0
+
+
+def test_one_reading_more_takes_no_warmth_away(room: Room) -> None:
+    rack = room.post("/api/racks", name="left")
+    shelf = room.post("/api/shelves", rack_id=rack["id"], name="top", level=1)["id"]
+    run = _grow(room, 17, SPREAD)
+    room.post("/api/trays/17/placements", shelf_id=shelf, placed_at=SPREAD.isoformat())
+    with room.looked_at_last():
+        for hour in range(0, 100, 14):
+            at = (SPREAD + timedelta(hours=hour)).isoformat()
+            room.post("/api/readings", read_at=at, temperature_c=20.0)
+
+    def last_known() -> tuple[str, float]:
+        thermal = room.get(f"/api/runs/{run}/curve")["thermal"]
+        return thermal["known_until"], thermal["height"]["points"][-1]["degree_days"]
+
+    before = last_known()
+    # Late, in the room: 19 h after the last one; at noon of day 3, on its own shelf.
+    for hour, where in ((117, {}), (60, {"shelf_id": shelf})):
+        at = (SPREAD + timedelta(hours=hour)).isoformat()
+        room.post("/api/readings", read_at=at, temperature_c=20.0, **where)
+        assert last_known() == before

@@ -155,3 +155,21 @@ def test_weeks_add_up_where_an_older_log_has_an_overlap(room: Room, spread_day: 
         assert whole.totals().harvested_g == 4000.0
         assert sum(part.totals().harvested_g for part in parts) == 4000.0
         assert sum(part.totals().harvests for part in parts) == 2
+
+
+def test_a_tray_is_spread_once_a_day_unless_its_run_was_ended(room: Room) -> None:
+    first, _ = run(room, 1, 1.0)
+    other = f"must be a day or more from run {first} of tray 1, spread 2026-02-11 07:00 UTC, \
+while the first of the two is not ended; correct that run, or write down its end first"
+    for day in (1.1, 1.9, 0.1):
+        again = refused(room, "POST", "/api/runs", tray=1, spread_at=on(day))
+        assert again == (409, "spread_at", other)
+    assert len(room.get("/api/trays/1/runs")) == 1
+    # Thrown, or a day later, it is spread again.
+    thrown = {"harvested_at": on(1.1), "reason": "thrown"}
+    harvest = room.post(f"/api/runs/{first}/harvests", **thrown)["id"]
+    second, _ = run(room, 1, 1.1)
+    third, _ = run(room, 1, 2.1)
+    assert room.get(f"/api/runs/{second}")["ended_reason"] == "next run started"
+    assert refused(room, "PATCH", f"/api/runs/{third}", spread_at=on(1.9))[0] == 409
+    assert room.get(f"/api/harvests/{harvest}")["ends_run"]

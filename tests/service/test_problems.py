@@ -34,6 +34,7 @@ def _problem(answer: Response, status: int) -> Any:
         ("/api/runs", {"tray": 1, "seed": [{"lot_id": 7}]}, "lot_id", "7 is not in the log"),
         ("/api/readings", {}, "body", "a temperature or humidity must be given"),
         ("/api/shelves", {"rack_id": 9, "name": "a", "level": 1}, "rack_id", "9 is not in"),
+        ("/api/people", {"name": "Eva", "role": "king"}, "body.role", "'owner', 'worker' or 'read"),
         ("/api/flags/1/snooze", {"until": "soon"}, "body.until", "must be a date with a time"),
     ],
 )
@@ -79,7 +80,23 @@ def test_broken_json_is_named(room: Room) -> None:
     answer = room.client.post(
         "/api/racks", content=b'{"name": ', headers={"content-type": "application/json"}
     )
-    assert "JSON" in _problem(answer, 422)["detail"]
+    assert _problem(answer, 422)["errors"] == [
+        {"field": "body", "rule": "must be JSON that can be read, but: Expecting value"}
+    ]
+
+
+@pytest.mark.parametrize(
+    ("content", "rule"),
+    [
+        (b'{"name": "\xff"}', "must be text in UTF-8, but byte 10 is not"),
+        (b"[" * 100_000 + b"]" * 100_000, "must be JSON that is nested less deeply"),
+    ],
+)
+def test_body_that_cannot_be_read_is_named(room: Room, content: bytes, rule: str) -> None:
+    sent = {"content-type": "application/json"}
+    problem = _problem(room.client.post("/api/racks", content=content, headers=sent), 400)
+    assert problem["errors"] == [{"field": "body", "rule": rule}]
+    assert problem["detail"] == f"body {rule}"
 
 
 def test_empty_photo_is_refused(room: Room) -> None:

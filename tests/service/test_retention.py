@@ -203,12 +203,21 @@ def _check_claims(room: Room) -> None:
         assert there or not photo["original_kept"]
 
 
-def test_photo_that_was_let_go_is_known_when_it_comes_again(room: Room) -> None:
+def test_photo_that_was_let_go_is_known_and_put_back_when_it_comes_again(room: Room) -> None:
     photo = room.photograph(17, _NOON, height_mm=9.0)
     room.watch.forward(days=30)
     content = room.service.store.original(photo["sha256"]).read_bytes()
-    retain(_ruled(room.service, keep_one_a_day=False))
-    assert room.send(content).status_code == 200
+    service = _ruled(room.service, keep_one_a_day=False)
+    assert len(retain(service).to_go) == 1
+    assert room.get("/api/photos")["photos"] == [photo | {"original": None}]
+    answer = room.send(content)
+    assert (answer.status_code, answer.json()["photos"]) == (200, [photo])
+    assert room.get("/api/photos")["photos"] == [photo]
+    assert room.client.get(photo["original"]).content == content
+    assert room.get("/api/retention")["kept"] == 1
+    _check_claims(room)
+    # The rule that let it go holds for it as before.
+    assert len(retain(service).to_go) == 1
     assert not room.service.store.original(photo["sha256"]).exists()
 
 

@@ -144,3 +144,30 @@ def test_two_lots_in_one_tray(room: Room) -> None:
     assert room.patch(f"/api/runs/{run['id']}", note="from two bags")["seed"] == seed
     (error,) = _errors(room, "/api/runs", tray=5, seed=[seed[0], seed[0]])
     assert error == {"field": "seed", "rule": "must name each lot once"}
+
+
+def test_position_holds_one_growing_tray(room: Room, shelves: tuple[int, int]) -> None:
+    top = shelves[0]
+    places = [
+        int(room.post("/api/positions", shelf_id=top, name=name)["id"]) for name in ("1", "2")
+    ]
+    runs = {tray: room.post("/api/runs", tray=tray)["id"] for tray in (4, 5)}
+    for tray, place in zip((4, 5), places, strict=True):
+        room.post(f"/api/trays/{tray}/placements", shelf_id=top, position_id=place)
+    room.watch.forward(hours=1)
+    before = room.get("/api/trays/5/placements")
+    taken = {"shelf_id": top, "position_id": places[0]}
+    (error,) = _errors(room, "/api/trays/5/placements", **taken)
+    assert error == {
+        "field": "position_id",
+        "rule": f"must be free at 2026-03-02 08:00 UTC, but tray 4 (run {runs[4]}) grows at "
+        f"position {places[0]} then; move that tray first",
+    }
+    assert room.get("/api/trays/5/placements") == before
+    # Both change places by way of no shelf; where tray 4 was harvested, nothing grows.
+    room.post("/api/trays/4/placements")
+    room.post("/api/trays/5/placements", **taken)
+    room.post("/api/trays/4/placements", shelf_id=top, position_id=places[1])
+    room.post(f"/api/runs/{runs[4]}/harvests")
+    room.watch.forward(hours=1)
+    room.post("/api/trays/5/placements", shelf_id=top, position_id=places[1])

@@ -23,7 +23,7 @@ from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
 from service.pages.set_up.token_page import TokenPage, address_of_service, show_token
 from service.people import PEOPLE, correct_person, is_open
 from service.refusals import NotFound, Refusal
-from service.roles import Entrance, Role, Visitor
+from service.roles import RIGHTS, Entrance, Role, Visitor
 from service.sessions import (
     begin_session,
     end_session,
@@ -279,6 +279,7 @@ def _show_person(
         "role": str(person.role),
         "active": ("yes",) if person.active else (),
     }
+    token_roles = tuple(one for one in _TOKEN_ROLES if RIGHTS[one[0]] <= RIGHTS[person.role])
     page = PersonPage(
         person,
         person_id in _have_passwords(connection),
@@ -286,10 +287,10 @@ def _show_person(
         tuple(_sessions(request.app.state.service, connection, person_id)),
         visitor.key_id if visitor.entrance is Entrance.SESSION else None,
         _ROLES,
-        _TOKEN_ROLES,
+        token_roles,
         request.app.state.service.settings.min_password_length,
         said.fields("form", held),
-        said.fields("token", {"token_role": Role.CAMERA}),
+        said.fields("token", {"token_role": token_roles[0][0]}),
         said.broken,
     )
     return show(request, connection, "set_up/person.html", page, here=addresses.MORE)
