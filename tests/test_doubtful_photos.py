@@ -199,7 +199,11 @@ def test_readable_tags_that_deny_the_size_are_not_passed_over(
     (tray,) = photo_record(found)["trays"]
     assert "size_doubtful" in tray["doubts"]
     assert "far_end_less_exact" not in tray["doubts"]
-    assert (tray["cover"]["value"], tray["cover"]["reason"]) == (None, "size_doubtful")
+    for measure in ("cover", "canopy_height_mm"):
+        assert (tray[measure]["value"], tray[measure]["reason"]) == (None, "size_doubtful")
+    score = tray["score"]
+    assert (score["value"], score["reason"]) == (None, "size_doubtful")
+    assert score["attention"] != "quiet"
 
 
 @pytest.mark.parametrize("name", [GROWN, "day6-wheat-finger-on-tag-phone"])

@@ -151,9 +151,16 @@ def _inspect_tray(
         pose,
         day=day,
         seen=SeenTray(light, segmented, plan),
-        height=measure_canopy_height(photo, pose, bed_height_mm=bed_height),
+        height=_height(photo, pose, bed_height),
         sharpness=measure_sharpness(photo, pose),
     )
+
+
+def _height(photo: Photo, pose: TrayPose, bed_height: Measurement | None) -> CanopyHeight:
+    # A pose bent to a wrong size leaves the strip's place as doubtful as the tray's.
+    if Doubt.SIZE_DOUBTFUL in pose.doubts:
+        return CanopyHeight.unknown(Doubt.SIZE_DOUBTFUL)
+    return measure_canopy_height(photo, pose, bed_height_mm=bed_height)
 
 
 def _inspect_frame(photo: Photo, day: float | None) -> TrayInspection:
