@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
-from typing import Any
 
 import sqlalchemy as sa
 
 from service.air_limits import HOTTEST_C
 from service.entries import current
+from service.room_log import Row
 from service.run_places import Stood
 from service.schema import READING
 from trayvision.thermal_time import LONGEST_GAP_HOURS, RoomReading
@@ -52,31 +52,33 @@ def temperatures(connection: sa.Connection, air: RunPlaces) -> list[RoomReading]
         )
         .order_by(now.c.read_at, now.c.id)
     )
-    rows = connection.execute(statement).all()
+    rows = connection.execute(statement).mappings().all()
     own = [
         row
         for since, until, shelf_id in air.stays()
         for row in rows
-        if since <= row.read_at < until and row.shelf_id == shelf_id
+        if since <= row["read_at"] < until and row["shelf_id"] == shelf_id
     ]
-    of_room = [row for row in rows if row.shelf_id is None]
+    of_room = [row for row in rows if row["shelf_id"] is None]
     return [
-        RoomReading((row.read_at - air.spread_at).total_seconds() / 3600, row.temperature_c)
+        RoomReading((row["read_at"] - air.spread_at).total_seconds() / 3600, row["temperature_c"])
         for row in (*own, *_beside(own, of_room))
     ]
 
 
-def _beside(own: Sequence[sa.Row[Any]], of_room: Sequence[sa.Row[Any]]) -> list[sa.Row[Any]]:
+def _beside(own: Sequence[Row], of_room: Sequence[Row]) -> list[Row]:
     """The room's readings where the shelf's own do not carry warmth from one to the next.
 
     Were all of them dropped for one of the shelf, it would take away what they had carried.
     """
     carried = [
-        (one.read_at, following.read_at)
+        (one["read_at"], following["read_at"])
         for one, following in pairwise(own)
-        if following.read_at - one.read_at <= _LONGEST_GAP
+        if following["read_at"] - one["read_at"] <= _LONGEST_GAP
     ]
-    carried += [(one.read_at, one.read_at) for one in own]
+    carried += [(one["read_at"], one["read_at"]) for one in own]
     return [
-        row for row in of_room if not any(since <= row.read_at <= until for since, until in carried)
+        row
+        for row in of_room
+        if not any(since <= row["read_at"] <= until for since, until in carried)
     ]
