@@ -41,7 +41,7 @@ def _runs(report: Report) -> Rows:
             *(run.soaked_at, run.spread_at, run.in_tray_from, run.split_from_id),
             *(run.ended_at, run.ended_reason),
             *(one.harvested_g, run.harvest_weight_g, run.thrown_weight_g),
-            *(one.photos, one.originals),
+            *(one.mould_then, one.photos, one.originals),
             *("; ".join(flags.get(run.id, [])) or None, run.note),
         )
 
@@ -108,7 +108,7 @@ PARTS: Final[dict[str, tuple[str, Callable[[Report], Rows]]]] = {
         (
             "run_id tray grain lots suppliers certificates seed_weight_g soaked_at spread_at "
             "in_tray_from split_from_run_id ended_at ended_reason harvested_in_period_g "
-            "harvest_weight_g thrown_weight_g photos originals_kept flags note"
+            "harvest_weight_g thrown_weight_g mould_when_taken photos originals_kept flags note"
         ),
         _runs,
     ),

@@ -278,6 +278,19 @@ def test_a_tray_on_hold_says_so_beside_its_harvest_and_suggests_no_use(house: Ho
     assert 'value="thrown" required>' in sound.text
 
 
+def test_harvest_names_the_mould_that_stood_open_before_and_after(house: House) -> None:
+    run = house.get(f"/api/trays/{MOULDY_TRAY}")["run"]["id"]
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    assert "Somebody looked and found mould." in words(house.client.get(f"/runs/{run}/harvest"))
+    done, _ = said(harvest(house, MOULDY_TRAY, weight="3"))
+    assert done == (
+        "Tray 3 harvested, 3 kg. Tray 3 was on hold: somebody had found mould; the report says so."
+    )
+    done, _ = said(harvest(house, 1, weight="3"))
+    assert done == "Tray 1 harvested, 3 kg."
+
+
 def test_trays_rest_only_once_they_are_harvested(house: House) -> None:
     early = house.client.post("/room/states", data={"trays": "1, 2", "state": "resting"})
     assert early.status_code == 422
