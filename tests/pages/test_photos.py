@@ -63,7 +63,7 @@ def test_a_photo_answers_first_and_gives_its_reasons(phone: Page, house: House) 
     one = send(house, {"number": 3, "mould": [patch(12.0, 0.72)], "score": HOLD, "height_mm": 70.0})
     phone.goto(f"/photos/{one}")
     expect(phone.get_by_role("heading", level=1)).to_have_text(
-        "Tray 3, day 5 (5 from soaking): 41 of 100, "
+        "Tray 3, day 5 (6 from soaking): 41 of 100, "
         "one spot of 12 mm may be mould, likely, 7 in 10."
     )
     main = phone.get_by_role("main")
@@ -91,7 +91,7 @@ def test_several_trays_in_one_photo_have_each_its_part(phone: Page, house: House
     look = {"value": 60, "attention": "look"}
     phone.goto(f"/photos/{send(house, {'number': 1}, {'number': 2, 'score': look})}")
     expect(phone.get_by_role("heading", level=1)).to_contain_text(
-        "2 trays: Tray 2, day 5 (5 from soaking) asks for a look."
+        "2 trays: Tray 2, day 5 (6 from soaking) asks for a look."
     )
     expect(phone.get_by_role("heading", level=2, name="Tray 1, day 5")).to_be_visible()
     expect(phone.get_by_role("heading", level=2, name="Tray 2, day 5")).to_contain_text("60 of 100")

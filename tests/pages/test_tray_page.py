@@ -55,7 +55,7 @@ def test_slider_shows_the_photos_of_the_run(phone: Page) -> None:
     expect(caption).to_contain_text("day 2")
     expect(slider).to_have_attribute(
         "aria-valuetext",
-        re.compile(r"^day 2 \(2 from soaking\), Wednesday 4 March 17:01\. 40 % covered"),
+        re.compile(r"^day 2 \(3 from soaking\), Wednesday 4 March 17:01\. 40 % covered"),
     )
     expect(image).to_have_attribute("src", "/api/photos/1/trays/1/view")
     expect(phone.get_by_role("link", name="Earlier photo")).to_have_count(0)
@@ -102,7 +102,7 @@ def test_followed_patch_shows_its_place_in_every_photo(phone: Page, house: House
     rows = phone.locator("table.patch tbody tr")
     # Furnished with 8 mm on day 4 and 12 mm on day 5.
     expect(rows).to_have_count(2)
-    expect(rows.nth(0)).to_contain_text("8 mm across: very likely, 9 in 10")
+    expect(rows.nth(0)).to_contain_text("8 mm across: very likely, over 9 in 10")
     expect(rows.nth(1)).to_contain_text("12 mm across")
     expect(phone.locator("#page")).to_contain_text("A look is asked for; by all photos together")
     address = rows.nth(1).get_by_role("link").get_attribute("href")
