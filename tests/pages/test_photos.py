@@ -87,6 +87,35 @@ def test_a_photo_answers_first_and_gives_its_reasons(phone: Page, house: House) 
     expect(phone).to_have_url(f"{house.address}/api/photos/{one}/overlay")
 
 
+def test_a_clean_photo_of_a_tray_with_an_open_look_or_hold_names_that_first(
+    phone: Page, house: House
+) -> None:
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    one = send(house, {"number": MOULDY_TRAY})
+    held = "Tray 3 is on hold: possible mould"
+    for page in (f"/photos/{one}", f"/photos/{one}/result", "/photos"):
+        assert f"{held}. This photo alone: Tray 3, day 5" in house.client.get(page).text
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    phone.goto(f"/photos/{one}")
+    heading = phone.get_by_role("heading", level=1)
+    expect(heading).to_contain_text("Tray 3 is on hold: somebody found mould. This photo alone:")
+    link = phone.get_by_role("link", name="Tray 3 is on hold: somebody found mould")
+    expect(link).to_have_attribute("href", f"/flags/{flag['id']}")
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="husks")
+    assert "on hold" not in house.client.get(f"/photos/{one}").text
+
+
+def test_a_photo_said_to_show_another_tray_than_its_tags_says_so_first(house: House) -> None:
+    one = send(house, {"number": 2})
+    answer = house.client.post(f"/photos/{one}/trays", data={"tray": "5"})
+    assert answer.status_code == 303
+    shown = house.client.get(f"/photos/{one}").text
+    assert "<h1>Tray 5, as somebody said; its tags name tray 2. Measured as tray 2, day 5" in shown
+    assert "look whether the kit&#39;s bars stand on the wrong tray" in shown
+    house.client.post(f"/photos/{one}/trays", data={"tray": "2"})
+    assert "as somebody said" not in house.client.get(f"/photos/{one}").text
+
+
 def test_several_trays_in_one_photo_have_each_its_part(phone: Page, house: House) -> None:
     look = {"value": 60, "attention": "look"}
     phone.goto(f"/photos/{send(house, {'number': 1}, {'number': 2, 'score': look})}")

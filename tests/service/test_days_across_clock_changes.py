@@ -27,9 +27,7 @@ DUBLIN = ZoneInfo("Europe/Dublin")
         ("2026-10-20 08:00", "2026-10-26 23:59", 6),
     ],
 )
-def test_a_tray_is_a_day_older_at_midnight(
-    room: Room, spread: str, looked: str, day: int
-) -> None:
+def test_a_tray_is_a_day_older_at_midnight(room: Room, spread: str, looked: str, day: int) -> None:
     room.patch("/api/room", time_zone="Europe/Dublin")
     spread_at = datetime.fromisoformat(spread).replace(tzinfo=DUBLIN)
     room.watch.now = datetime.fromisoformat(looked).replace(tzinfo=DUBLIN)
