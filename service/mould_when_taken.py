@@ -35,11 +35,13 @@ class MouldWhenTaken:
     def __init__(self, connection: sa.Connection) -> None:
         self._calendar = run_calendar(connection)
         self._of_run: dict[int, list[_Told]] = {}
-        for told in _TOLD.of(connection).values():
+        self._told: dict[int, _Told] = {}
+        for flag_id, told in _TOLD.of(connection).items():
             run_id = present_run_of(
                 self._calendar, told.run_id, tray_id=told.tray_id, since=told.since
             )
             if run_id is not None:
+                self._told[flag_id] = told
                 self._of_run.setdefault(run_id, []).append(told)
 
     def of(self, span: RunSpan, at: datetime) -> MouldThen | None:
@@ -52,6 +54,22 @@ class MouldWhenTaken:
             if told.since <= until
         }
         return next((one for one in MouldThen if one in found), None)
+
+    def last_answer(self, run_id: int) -> datetime | None:
+        """When somebody last said what a flag of a run was, or that it was seen to."""
+        said = [
+            one.at
+            for told in self._of_run.get(run_id, ())
+            for one in told.events
+            if one.kind in ("done", "verdict")
+        ]
+        return max(said, default=None)
+
+    def found(self) -> dict[int, datetime]:
+        """When mould was found, by the flag of which that was last said; its run may be over."""
+        return {
+            flag: at for flag, told in self._told.items() if (at := told.found_at()) is not None
+        }
 
 
 @dataclass(frozen=True)
@@ -72,6 +90,11 @@ class _Told:
     tray_id: int | None
     since: datetime
     events: tuple[_Event, ...]
+
+    def found_at(self) -> datetime | None:
+        """When somebody found mould, where that is the last verdict."""
+        said = [one for one in self.events if one.verdict is not None]
+        return said[-1].at if said and said[-1].verdict == Verdict.RIGHT else None
 
     def at(self, moment: datetime) -> MouldThen | None:
         """What it asked for at a moment."""

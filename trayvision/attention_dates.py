@@ -39,18 +39,25 @@ _LAST_COMPARED_DAY: Final = 9.0
 def harvest_flags(room: RoomState, *, on_hold: Collection[int] = ()) -> list[Flag]:
     """One flag for the ready trays of each batch, one for the overdue ones.
 
-    Trays `on_hold` from feeding are due like others; the flag names them.
+    Trays `on_hold` from feeding are not asked to be harvested; beside others of their batch they
+    are named as held.
     """
     due: dict[tuple[FlagKind, str], list[tuple[RunState, datetime]]] = defaultdict(list)
+    held: dict[tuple[FlagKind, str], list[int]] = defaultdict(list)
     for run in room.runs:
         since = _ready_since(room, run)
         if since is None:
             continue
         overdue = room.now - since > _OVERDUE_AFTER or _overgrown(room, run)
         kind = FlagKind.OVERDUE if overdue else FlagKind.READY
-        due[kind, _batch(run)].append((run, since))
-    flags = [_harvest_flag(room, kind, runs) for (kind, _), runs in sorted(due.items())]
-    return [_with_holds(flag, sorted(set(flag.trays) & set(on_hold))) for flag in flags]
+        if run.tray in on_hold:
+            held[kind, _batch(run)].append(run.tray)
+        else:
+            due[kind, _batch(run)].append((run, since))
+    return [
+        _with_holds(_harvest_flag(room, kind, runs), sorted(held[kind, batch]))
+        for (kind, batch), runs in sorted(due.items())
+    ]
 
 
 def _with_holds(flag: Flag, held: Sequence[int]) -> Flag:

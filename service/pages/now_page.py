@@ -15,7 +15,14 @@ from service.pages.chores_now import ChoresNow, chores_now
 from service.pages.filled import Filled
 from service.pages.flag_view import Beside, FlagView, flag_views
 from service.pages.forms import Typed
-from service.pages.now_words import NEW_ROOM, HarvestLine, first_line, harvest_line, stopped_words
+from service.pages.now_words import (
+    NEW_ROOM,
+    HarvestLine,
+    first_line,
+    harvest_line,
+    later_words,
+    stopped_words,
+)
 from service.pages.words import Say
 from service.room_log import shelf_names, trays_by_number
 from service.today import RoomNow
@@ -67,8 +74,8 @@ class NowPage:
         The few to walk to, most urgent first.
     held : tuple of HeldTray
         Trays that a person put on hold.
-    later : tuple of FlagOut
-        What can wait.
+    later : tuple of tuple of FlagOut and str
+        What can wait, each with its sentence.
     harvests : tuple of HarvestLine
         Due before today ends, or overdue; those on hold say so.
     today : Today
@@ -92,7 +99,7 @@ class NowPage:
     stopped: str
     looks: tuple[FlagView, ...]
     held: tuple[HeldTray, ...]
-    later: tuple[FlagOut, ...]
+    later: tuple[tuple[FlagOut, str], ...]
     harvests: tuple[HarvestLine, ...]
     today: Today
     shelves: Mapping[int, str]
@@ -122,7 +129,11 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
         stopped=stopped_words(looks, say),
         looks=flag_views(connection, asked, Beside(today.holds, today.readings)),
         held=_held(today, confirmed),
-        later=tuple(flag for flag in today.later if not _is_known(flag, confirmed)),
+        later=tuple(
+            (flag, words)
+            for flag in today.later
+            if not _is_known(flag, confirmed) and (words := later_words(flag, today))
+        ),
         harvests=tuple(
             harvest_line(one, say, look_first=one.tray in looked_at)
             for one in today.harvests
