@@ -70,7 +70,16 @@ def _flags(report: Report) -> Rows:
         for event in flag.events:
             by = None if not event.is_answer else event.by or report.names.person(None)
             yield (
-                *(flag.flag_id, flag.run_id, flag.tray, flag.kind, event.at, event.kind),
+                *(
+                    flag.flag_id,
+                    flag.run_id,
+                    flag.tray,
+                    flag.kind,
+                    flag.since,
+                    event.at,
+                    event.said_at,
+                    event.kind,
+                ),
                 *(event.level, event.reason, event.verdict, event.until_at, by, event.note),
                 event.undone_at,
             )
@@ -120,7 +129,7 @@ PARTS: Final[dict[str, tuple[str, Callable[[Report], Rows]]]] = {
         _lots,
     ),
     "flags": (
-        "flag_id run_id tray kind at event level reason verdict until_at by note undone_at",
+        "flag_id run_id tray kind since at said_at event level reason verdict until_at by note undone_at",
         _flags,
     ),
     "air": (

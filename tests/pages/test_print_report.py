@@ -103,6 +103,25 @@ def test_what_was_taken_while_possible_mould_stood_open_is_named_and_summed(hous
     assert "Of the sum taken, 1 kg was taken while possible mould stood open." in text
 
 
+def test_what_was_noticed_is_dated_by_when_it_was_said_and_since_when_it_stands(
+    house: House,
+) -> None:
+    house.watch.forward(days=1, hours=2)
+    house.photograph(MOULDY_TRAY, EVENING + timedelta(days=1), cover=0.98)
+    rows = [row for row in _table(house, "flags") if "not in the photo since" in (row["reason"])]
+    assert rows
+    (first, *_) = rows
+    assert first["at"].startswith("2026-03-07T16:03")
+    assert first["said_at"].startswith("2026-03-08T19:00")
+    assert first["since"] < first["at"]
+    text = house.client.get(f"/print/report?{MARCH}").text
+    told = text[text.index("8 March 2026 20:00</td>") :].partition("</tr>")[0]
+    assert "not in the photo since" in told
+    assert "last seen in the photo of 7 March 2026 17:03" in told
+    flag = house.get("/api/flags")["flags"][0]["id"]
+    assert "from photos up to" in house.client.get(f"/flags/{flag}").text
+
+
 def test_corrections_stand_beside_what_they_correct(month: House) -> None:
     month.post("/api/people", name="Mara", role="owner", password="a long one to keep")
     month.client.post("/api/login", json={"name": "Mara", "password": "a long one to keep"})
