@@ -1,7 +1,8 @@
 """What the first page shows: where one must go, then the day's round in a grower's order."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 import sqlalchemy as sa
 
@@ -90,6 +91,8 @@ class NowPage:
         Of a new room: empty as soon as something is grown or photographed.
     typed : Typed
         What was typed into a form that broke a rule.
+    air_form : Filled
+        The air as it is typed, at each place.
     chores : ChoresNow
     chore_form : Filled
         To add one.
@@ -105,6 +108,7 @@ class NowPage:
     shelves: Mapping[int, str]
     air_places: tuple[AirPlace, ...]
     choices: Choices
+    air_form: Filled
     chores: ChoresNow
     chore_form: Filled
     steps: tuple[Step, ...] = ()
@@ -123,6 +127,7 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
     confirmed = {hold.run_id: hold for hold in today.holds if hold.confirmed}
     asked = [flag for flag in today.looks if not _is_known(flag, confirmed)]
     looked_at = {tray for flag in asked for tray in flag.trays}
+    places = air_places(connection)
     steps = () if today.not_measured else _first_steps(connection, has_shelves=bool(shelves))
     return NowPage(
         first_line=NEW_ROOM if steps else first_line(today, asked, say, looks=looks),
@@ -141,8 +146,9 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
         ),
         today=today,
         shelves=shelves,
-        air_places=air_places(connection),
+        air_places=places,
         choices=Choices(snoozes(say)),
+        air_form=air_form(places, Typed() if typed.text("form") == "chore" else typed),
         chores=chores_now(connection, say),
         chore_form=chore_form(connection, {}, typed if typed.text("form") == "chore" else Typed()),
         steps=steps,
@@ -172,6 +178,25 @@ def _first_steps(connection: sa.Connection, *, has_shelves: bool) -> tuple[Step,
             addresses.SNAP,
         ),
     )
+
+
+# Fields of each place by the names that the log gives them, and as the form calls them.
+AIR_FIELDS: Final[Mapping[str, tuple[str, str]]] = {
+    "temperature_c": ("now", "Now"),
+    "temperature_low_c": ("lowest", "Lowest"),
+    "temperature_high_c": ("highest", "Highest"),
+    "humidity_percent": ("humidity", "Humidity"),
+}
+
+
+def air_form(places: Sequence[AirPlace], typed: Typed) -> Filled:
+    """The form of the air; its fields are named by place."""
+    labels = {
+        f"{place.key} {name}": f"{place.name}, {label}"
+        for place in places
+        for name, label in AIR_FIELDS.values()
+    }
+    return Filled({**labels, "read_at": "Read at"}, typed=typed)
 
 
 def air_places(connection: sa.Connection) -> tuple[AirPlace, ...]:

@@ -15,6 +15,7 @@ from service.pages.measure_words import (
     notes,
     part_words,
     patch_words,
+    reason_words,
     slime_words,
 )
 from service.pages.photo_standing import Standing
@@ -215,7 +216,7 @@ def _what_to_do(photo: PhotoOut, misfit: Misfit | None) -> str:
 def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> TrayWords:
     score = tray["score"]
     level = score.get("attention", "quiet")
-    parts = tuple(part_words(one) for one in score["parts"])
+    parts = tuple(part_words(one, say) for one in score["parts"])
     lost = sorted(
         (one for one in score["parts"] if (one["points_off"] or 0) >= _WORTH_A_WORD),
         key=lambda one: -one["points_off"],
@@ -226,7 +227,7 @@ def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> T
         level=level,
         answer=_tray_answer(tray, level, say),
         score=score["value"],
-        reasons=tuple(one["reason"] for one in lost) or _no_reasons(score),
+        reasons=tuple(reason_words(one, say) for one in lost) or _no_reasons(score, say),
         suggestions=tuple(score.get("suggestions", ())),
         parts=parts,
         measures=tuple(measures(tray, say)),
@@ -264,7 +265,7 @@ def _tray_answer(tray: Record, level: str, say: Say) -> str:
     return f"{points}, {'nothing asks for a look' if level == 'quiet' else 'worth a look'}"
 
 
-def _no_reasons(score: Record) -> tuple[str, ...]:
+def _no_reasons(score: Record, say: Say) -> tuple[str, ...]:
     if score["value"] is None:
         return tuple(filter(None, [score.get("remark")]))
-    return tuple(one["reason"] for one in score["parts"] if one["known"])[:2]
+    return tuple(reason_words(one, say) for one in score["parts"] if one["known"])[:2]

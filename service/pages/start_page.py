@@ -13,9 +13,9 @@ from service.pages.forms import TypedForm
 from service.pages.frame import show
 from service.pages.notices import Entry
 from service.pages.tray_numbers import (
-    new_numbers_words,
     growing_numbers,
     in_words,
+    new_numbers_words,
     registered_numbers,
     sentence,
     tray_numbers,

@@ -22,6 +22,7 @@ MM_IN_AN_INCH: Final = 25.4
 CalendarDay = date
 CANNOT_TELL: Final = "cannot tell"
 _MOMENT_IN_A_RULE: Final = re.compile(r"\d{4}-\d{2}-\d{2} \d{2}:\d{2} UTC")
+_MM: Final = re.compile(r"\b(\d+(?:\.\d+)?(?: to \d+(?:\.\d+)?)?) mm\b")
 _SPOKEN: Final = {
     "spread_at": "the spreading",
     "soaked_at": "the soaking",
@@ -220,6 +221,19 @@ class Say:
         """What was typed in the room's unit of length, in mm."""
         inches = self.room.length_unit is LengthUnit.INCH
         return amount * (MM_IN_AN_INCH if inches else 10.0)
+
+    def lengths(self, sentence: str) -> str:
+        """A sentence of the library, which says heights in mm, in the room's unit of length."""
+
+        def said(found: re.Match[str]) -> str:
+            numbers = [f"{self.length_number(float(one)):.1f}" for one in found[1].split(" to ")]
+            return f"{' to '.join(numbers)} {self.room.length_unit}"
+
+        return _MM.sub(said, sentence)
+
+    def spots(self, sentence: str) -> str:
+        """The same of small places, which stay in mm where lengths are in cm."""
+        return _MM.sub(lambda found: self.spot(float(found[1].split(" to ")[0])), sentence)
 
     def spot(self, mm: float) -> str:
         """Such as "9 mm" or "0.4 in": patches and other small places on a tray."""

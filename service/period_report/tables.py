@@ -129,7 +129,10 @@ PARTS: Final[dict[str, tuple[str, Callable[[Report], Rows]]]] = {
         _lots,
     ),
     "flags": (
-        "flag_id run_id tray kind since at said_at event level reason verdict until_at by note undone_at",
+        (
+            "flag_id run_id tray kind since at said_at event level reason verdict until_at by note "
+            "undone_at"
+        ),
         _flags,
     ),
     "air": (

@@ -122,6 +122,20 @@ def test_what_was_noticed_is_dated_by_when_it_was_said_and_since_when_it_stands(
     assert "from photos up to" in house.client.get(f"/flags/{flag}").text
 
 
+def test_a_long_lot_name_without_blanks_stays_on_the_paper(desk: Page, house: House) -> None:
+    lot = house.get("/api/lots")[0]["id"]
+    house.client.patch(f"/api/lots/{lot}", json={"name": "x" * 190})
+    desk.emulate_media(media="print")
+    for path in (f"/print/report?{MARCH}", "/print/labels"):
+        desk.goto(path)
+        wide = desk.evaluate(
+            "() => [...document.querySelectorAll('main *')].filter("
+            "(one) => one.getBoundingClientRect().right > innerWidth + 1"
+            ").map((one) => one.outerHTML.slice(0, 120))"
+        )
+        assert wide == [], path
+
+
 def test_corrections_stand_beside_what_they_correct(month: House) -> None:
     month.post("/api/people", name="Mara", role="owner", password="a long one to keep")
     month.client.post("/api/login", json={"name": "Mara", "password": "a long one to keep"})

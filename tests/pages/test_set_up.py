@@ -456,3 +456,15 @@ def test_a_backup_is_made_listed_and_can_be_taken_along(house: House) -> None:
     assert typed is not None
     assert Path(typed[1]).is_file()
     assert "No original of a photo is ever let go" in shown
+
+
+def test_an_address_that_is_none_is_refused_in_plain_words_and_not_said_again(
+    house: House,
+) -> None:
+    form = {"name": "Mara", "address": "mara secret-word"}
+    answer = house.client.post("/set-up/messages", data=form)
+    assert answer.status_code == 422
+    assert "must be one word with :// in it and no blanks" in answer.text
+    assert "^[" not in answer.text
+    alert = answer.text.partition('role="alert"')[2].partition("</div>")[0]
+    assert "secret-word" not in alert

@@ -85,7 +85,7 @@ def test_broken_json_is_named(room: Room) -> None:
 def test_empty_photo_is_refused(room: Room) -> None:
     problem = _problem(room.send(b""), 422)
     assert problem["errors"] == [
-        {"field": "photo", "rule": "must have bytes, but photo-0.jpg is empty"}
+        {"field": "photo", "rule": "must have a picture in it, but the file photo-0.jpg is empty"}
     ]
 
 
