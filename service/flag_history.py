@@ -25,6 +25,8 @@ class FlagEvent:
         ``"noticed"``, ``"snoozed"``, ``"done"``, ``"verdict"``, ``"gone"`` or ``"reopened"``.
     at : aware datetime
         Of an answer, when it was given; of what was noticed, when the photo was taken.
+    said_at : aware datetime
+        When it was entered: of what was noticed, when its words were said.
     by : str or None
         Name of the person.
     level, reason : str or None
@@ -39,6 +41,7 @@ class FlagEvent:
     entry_id: int
     kind: str
     at: datetime
+    said_at: datetime
     by: str | None
     level: str | None
     reason: str | None
@@ -82,6 +85,7 @@ def _event(row: Row, names: Mapping[int, str], undone_at: datetime | None) -> Fl
         entry_id=row["id"],
         kind=row["kind"],
         at=row["at"],
+        said_at=row["entered_at"],
         by=names.get(row["entered_by"]),
         level=row["level"],
         reason=row["reason"],

@@ -181,7 +181,9 @@ def photo_trays(service: Service, photo_id: int) -> set[int]:
 
 def _check_size(service: Service, photo: IncomingPhoto) -> None:
     if not photo.content:
-        raise Refusal("photo", f"must have bytes, but {_clean(photo.name)} is empty")
+        raise Refusal(
+            "photo", f"must have a picture in it, but the file {_clean(photo.name)} is empty"
+        )
     if len(photo.content) > service.settings.max_photo_bytes:
         raise TooLarge(
             "photo",

@@ -262,6 +262,7 @@ def _readings_between(first: datetime, last: datetime) -> sa.Select[Any]:
             passes.c.photo_id,
             capture.c.taken_at,
             capture.c.watering,
+            TRAY_INSPECTION.c.mould_likelihood,
             *values,
         )
         .select_from(TRAY_INSPECTION)

@@ -76,6 +76,7 @@ class RoomNow(TraysNow):
                     stage=self._stage(readings, forecast),
                     due=ready,
                     hold=readings.span.number in self._holds,
+                    look_first=self._look_first.get(readings.span.id, []),
                     forecast=forecast,
                 )
             )

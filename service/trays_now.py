@@ -11,12 +11,13 @@ from service.flag_log import flags
 from service.growth import RoomGrowth
 from service.holds import holds
 from service.log_memory import last_until, rows_by_tray
+from service.look_first import looks_first
 from service.models.flags import FlagOut, FlagState, Hold
 from service.models.growth import Forecast
 from service.models.photos import PhotoOut
 from service.models.room import Room, TrayState
 from service.models.runs import Run
-from service.models.today import TrayOut
+from service.models.today import LookFirst, TrayOut
 from service.photo_log import latest_photos, photos_out
 from service.room_log import Row, shelf_names, trays_by_number
 from service.run_calendar import RunSpan
@@ -24,6 +25,7 @@ from service.run_log import runs_out
 from service.run_places import PLACES
 from service.run_readings import RunReadings
 from service.schema import TRAY_STATE
+from trayvision.attention_flags import FlagKind
 
 # Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
 _CARPET_COVER = 0.8
@@ -49,6 +51,8 @@ class TrayNow:
     stage : str or None
     flags : tuple of FlagOut
         Open ones, most urgent first.
+    look_first : tuple of LookFirst
+        What asks to look at it before it is taken, where none of its flags does.
     hold : Hold or None
         Why it is held from feeding.
     """
@@ -62,6 +66,7 @@ class TrayNow:
     forecast: Forecast | None
     stage: str | None
     flags: tuple[FlagOut, ...]
+    look_first: tuple[LookFirst, ...]
     hold: Hold | None
 
     @property
@@ -133,6 +138,9 @@ class TraysNow:
             forecast=forecast,
             stage=stage,
             flags=tuple(flags),
+            look_first=()
+            if readings is None
+            else tuple(self._look_first.get(readings.span.id, ())),
             hold=self._holds.get(row["number"]),
         )
 
@@ -166,6 +174,7 @@ class TraysNow:
             latest=latest,
             forecast=tray.forecast,
             flags=list(tray.flags),
+            look_first=list(tray.look_first),
             hold=tray.hold,
         )
 
@@ -196,6 +205,16 @@ class TraysNow:
         return {
             hold.tray: hold for hold in holds(self._connection, growing, [*self._flags, *snoozed])
         }
+
+    @cached_property
+    def _look_first(self) -> dict[int, list[LookFirst]]:
+        told = {flag.run_id for flag in self._flags if flag.kind == FlagKind.POSSIBLE_MOULD}
+        return looks_first(
+            self._connection,
+            self._growth.readings(self._growth.present()),
+            self._now,
+            told={run for run in told if run is not None} | {one.run_id for one in self.holds()},
+        )
 
     def _present(self, tray_id: int) -> RunSpan | None:
         return self._growth.present_by_tray.get(tray_id)

@@ -109,7 +109,7 @@ def test_a_spot_that_later_photos_do_not_show_says_when_it_was_last_seen() -> No
 
 def test_days_are_counted_as_the_room_counts_them() -> None:
     soaked = replace(mouldy(17), counted_from=SPREAD_AT - timedelta(hours=20))
-    reasons = [only(room([soaked], day), FlagKind.POSSIBLE_MOULD).reason for day in (6.0, 6.2)]
+    reasons = [only(room([soaked], day), FlagKind.POSSIBLE_MOULD).reason for day in (5.6, 5.7)]
     assert [reason[:23] for reason in reasons] == [
         "Tray 17, shelf A, day 6",
         "Tray 17, shelf A, day 7",

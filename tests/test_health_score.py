@@ -504,10 +504,14 @@ class TestWhatItSays:
     @pytest.mark.parametrize(
         ("likelihood", "words"),
         [
-            (0.02, "unlikely"),
+            (0.02, "very unlikely, less than 1 in 20"),
+            (0.06, "unlikely, 1 in 10"),
             (0.3, "unlikely, 3 in 10"),
+            (0.345, "unlikely, 3 in 10"),
+            (0.36, "as likely as not, 4 in 10"),
             (0.5, "as likely as not, 5 in 10"),
             (0.8, "likely, 8 in 10"),
+            (0.88, "very likely, 9 in 10"),
             (0.93, "very likely, 9 in 10"),
             (0.99, "very likely, over 9 in 10"),
         ],

@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from trayvision.attention_answers import confirmed_runs, open_flags
+from trayvision.attention_behind import behind_flags, without_germination
 from trayvision.attention_cameras import camera_flags
-from trayvision.attention_dates import behind_flags, harvest_flags, without_germination
+from trayvision.attention_dates import harvest_flags
 from trayvision.attention_flags import Flag, FlagKind, flag_key, trays_words
 from trayvision.attention_growth import growth_flags
 from trayvision.attention_mould import mould_flags

@@ -93,11 +93,12 @@ class RunState:
         return (moment - self.spread_at) / timedelta(days=1)
 
     def said_day(self, moment: datetime) -> int:
-        """The day that the room's people call it, 0 before it began."""
+        """The day that the room's people call it, 0 before it began.
+
+        A day begins at midnight in the time zone of the moment, as on a wall calendar.
+        """
         begun = (self.counted_from or self.spread_at).astimezone(moment.tzinfo)
-        # By the clock on the wall, whatever was done to it meanwhile.
-        days = (moment.replace(tzinfo=None) - begun.replace(tzinfo=None)) / timedelta(days=1)
-        return max(0, int(days))
+        return max(0, (moment.date() - begun.date()).days)
 
     def until(self, moment: datetime) -> tuple[TrayReading, ...]:
         """Readings up to a moment, in order of time, each photo once."""

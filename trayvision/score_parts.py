@@ -90,17 +90,21 @@ def _judge(part: str, measures: ScoredMeasures) -> _Judged:
 def likelihood_words(likelihood: float) -> str:
     """A likelihood in words and a number, such as ``"likely, 8 in 10"``.
 
-    The words follow the scale of the IPCC's guidance note on uncertainties (2010; from memory).
+    The words follow the scale of the IPCC's guidance note on uncertainties (2010; from memory),
+    by the tenth that is said: one number never stands beside two words.
     """
+    if likelihood < 0.05:
+        return "very unlikely, less than 1 in 20"
+    if likelihood > 0.95:
+        return "very likely, over 9 in 10"
+    tenths = min(max(round(10 * likelihood), 1), 9)
     words = (
-        "very likely" if likelihood >= 0.9
-        else "likely" if likelihood >= 0.66
-        else "as likely as not" if likelihood >= 0.33
+        "very likely" if tenths == 9
+        else "likely" if tenths >= 7
+        else "as likely as not" if tenths >= 4
         else "unlikely"
     )  # fmt: skip
-    if likelihood > 0.95:
-        return f"{words}, over 9 in 10"
-    return f"{words}, {round(10 * likelihood)} in 10" if likelihood >= 0.05 else words
+    return f"{words}, {tenths} in 10"
 
 
 def _judge_mould(measures: ScoredMeasures) -> _Judged:

@@ -1,6 +1,7 @@
 """A tray's page and the day's round."""
 
 from datetime import date, datetime
+from enum import StrEnum
 
 from pydantic import Field
 
@@ -10,6 +11,29 @@ from service.models.growth import Forecast
 from service.models.photos import PhotoOut
 from service.models.room import DayZero, TrayState
 from service.models.runs import Chore, Reading, Run
+
+
+class LookWhy(StrEnum):
+    """What asks to look at a tray before it is taken."""
+
+    PHOTO = "photo"
+    NEIGHBOUR = "neighbour"
+
+
+class LookFirst(Model):
+    """Why a tray deserves a look before it is taken, beside its own flags."""
+
+    why: LookWhy = Field(
+        description="A photo of it shows a spot that may be mould, or mould was found in a tray "
+        "with which it shares water or seed."
+    )
+    at: datetime = Field(description="When the photo was taken, or the mould was found.")
+    photo_id: int | None = Field(default=None, description="The photo that shows the spot.")
+    likelihood: float | None = Field(
+        default=None, description="That its likeliest spot is mould, by that photo alone."
+    )
+    tray: int | None = Field(default=None, description="The tray in which mould was found.")
+    flag_id: int | None = Field(default=None, description="The flag of that tray.")
 
 
 class TrayOut(Model):
@@ -28,6 +52,9 @@ class TrayOut(Model):
     latest: PhotoOut | None
     forecast: Forecast | None
     flags: list[FlagOut]
+    look_first: list[LookFirst] = Field(
+        description="What asks to look at it before it is taken, where none of its flags does."
+    )
     hold: Hold | None = Field(description="Null: nobody and nothing asks to hold it from feeding.")
 
 
@@ -46,6 +73,9 @@ class HarvestDue(Model):
     stage: str
     due: bool = Field(description="Forecast to be ready before today ends.")
     hold: bool = Field(description="It stands on hold from feeding; see `holds`.")
+    look_first: list[LookFirst] = Field(
+        description="What asks to look at it before it is taken, where none of its flags does."
+    )
     forecast: Forecast
 
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from service.models.base import Change
-from service.models.room import PlacementChange, TrayStateChange
+from service.models.room import PlacementChange, Room, TrayStateChange
 from service.models.runs import ChoreChange, HarvestChange, ReadingChange, RunChange, Seed
 from service.pages import harvesting, racks, starting, states_page
 from service.pages.filled import Choice, Filled, shown_weight, typed_weight
@@ -185,6 +185,22 @@ def typed_change(kind: str, form: Filled, names: Names, *, seed: list[Seed]) -> 
         name: form.typed.text(name) for name in (*_MOMENTS, "note") if name in changed
     }
     return _READ[kind](form.typed, changed, names, seed, {**values, "why": form.typed.text("why")})
+
+
+def with_soak_kept(change: RunChange, row: Values, room: Room) -> tuple[RunChange, float | None]:
+    """A correction of the spreading alone, which leaves the seed soaked for as long as it was.
+
+    Returns
+    -------
+    tuple of RunChange, float or None
+        The hours of soaking where it moved.
+    """
+    told = change.model_fields_set
+    if change.spread_at is None or "soaked_at" in told or row["soaked_at"] is None:
+        return change, None
+    soak = row["spread_at"] - row["soaked_at"]
+    moved = {"soaked_at": in_utc(change.spread_at, room) - soak}
+    return change.model_copy(update=moved), round(soak.total_seconds() / 3600, 1)
 
 
 def _run(

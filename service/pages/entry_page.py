@@ -16,7 +16,7 @@ from service.entries import Entrant, history
 from service.models.base import LARGEST_ID, Change
 from service.models.runs import RunChange, Seed
 from service.pages import addresses
-from service.pages.entry_forms import entry_form, typed_change
+from service.pages.entry_forms import entry_form, typed_change, with_soak_kept
 from service.pages.filled import Choice, Filled
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
@@ -121,8 +121,16 @@ def post_entry(
                     "entry", "was corrected by somebody else meanwhile; what holds now is below"
                 )
         form = entry_form(kind, row, names, seed=seed, typed=typed)
-        _correct(service, kind, thing_id, typed_change(kind, form, names, seed=seed), by)
-        return _done(service, kind, thing_id, "Corrected. What was written before stays beside it.")
+        change = typed_change(kind, form, names, seed=seed)
+        words = "Corrected. What was written before stays beside it."
+        if isinstance(change, RunChange):
+            change, hours = with_soak_kept(change, row, names.say.room)
+            if hours is not None:
+                words += (
+                    f" The soaking moved with the spreading: {hours:g} hours before, as it was."
+                )
+        _correct(service, kind, thing_id, change, by)
+        return _done(service, kind, thing_id, words)
 
     return answered(typed, act, lambda said: _again(service, request, kind, thing_id, said))
 

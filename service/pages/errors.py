@@ -1,5 +1,6 @@
 """Errors as pages, where a person asks with a browser; the API's stay problem documents."""
 
+import re
 from dataclasses import dataclass
 
 from starlette.requests import HTTPConnection
@@ -31,6 +32,8 @@ _WHAT_TO_DO = {
     429: "Wait a little. Whoever is locked out can set a new password at the machine itself.",
     503: "What was saved before is kept. Try again in a few seconds.",
 }
+# As problems name what came in an address, and the rule that it breaks.
+_IN_ADDRESS = re.compile(r"(?:path|query)\.(?P<name>\w+)(?:\.\d+)?: ")
 _ELSE = "What was saved before is kept. Go back and try again; if it stays, look at the machine."
 
 
@@ -51,7 +54,12 @@ def error_page(
         return RedirectResponse(
             addresses.log_in(f"{asked}?{query}" if query and asked == path else asked), 303
         )
-    page = ErrorPage(status, title, detail, addresses.NOW, _WHAT_TO_DO.get(status, _ELSE))
+    what_to_do = _WHAT_TO_DO.get(status, _ELSE)
+    if status == 422 and (in_address := _IN_ADDRESS.match(detail)):
+        title, what_to_do = "There is no such page", _WHAT_TO_DO[404]
+        named = in_address["name"].replace("_", " ")
+        detail = f"In the address the {named} {detail[in_address.end() :]}."
+    page = ErrorPage(status, title, detail, addresses.NOW, what_to_do)
     response = show_plain("error.html", page, status=status)
     response.headers.update(headers or {})
     return response

@@ -71,6 +71,11 @@ class Filled:
         """Broken rules by what people read."""
         return {self.labels.get(name, name): rule for name, rule in self.rules.items()}
 
+    @property
+    def fields_by_label(self) -> dict[str, str]:
+        """Fields that break a rule by what people read."""
+        return {self.labels[name]: name for name in self.rules if name in self.labels}
+
     def moment(self, name: str) -> str | None:
         """A moment as typed; None where it was left as it was shown, which means now."""
         text = self.typed.text(name)

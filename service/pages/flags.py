@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from math import exp
 from typing import Annotated, Final
 
@@ -36,6 +36,7 @@ router = APIRouter(include_in_schema=False)
 FlagId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 # More than a person reads; the others are found from their tray's page.
 _LISTED: Final = 40
+_TOLD_AT_ONCE: Final = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,11 @@ class FlagPage:
     shelves: Mapping[int, str]
     verdict_words: Mapping[Verdict, str] = field(default_factory=lambda: VERDICT_WORDS)
     typed: Typed = field(default_factory=Typed)
+
+    @staticmethod
+    def was_told_later(event: FlagEvent) -> bool:
+        """Whether what was noticed was said well after the last photo that shows it."""
+        return event.kind == "noticed" and event.said_at - event.at > _TOLD_AT_ONCE
 
 
 @dataclass(frozen=True)

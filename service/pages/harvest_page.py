@@ -14,7 +14,7 @@ from service.pages import addresses
 from service.pages.filled import Filled, typed_weight
 from service.pages.forms import Typed, TypedForm
 from service.pages.frame import show
-from service.pages.harvesting import ENDED, LABELS, REASONS
+from service.pages.harvesting import ENDED, LABELS, REASONS, mould_notice
 from service.pages.notices import Entry
 from service.pages.room_rows import is_due, level_of, state_words
 from service.pages.tray_numbers import in_words, sentence, tray_numbers
@@ -119,7 +119,10 @@ def post_harvest_several(
         undo = [Entry("harvest", one.entry_id) for one in taken]
         numbers = [tray.number for tray in trays]
         weights = dict(zip(numbers, shares, strict=True))
-        words = _words(numbers, taken, say) + doubt(weights, sizes, MOST_FRESH_G_PER_M2, say)
+        words = _words(numbers, taken, say)
+        with service.database.read() as connection:
+            words += mould_notice(connection, list(zip(numbers, taken, strict=True)))
+        words += doubt(weights, sizes, MOST_FRESH_G_PER_M2, say)
         return WrittenDown(numbers, words, undo)
 
     return TraysForm(service, request, _show).sent(typed, by, write)

@@ -1,7 +1,8 @@
 """The page that writes down that a tray, or a part of it, was taken."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Annotated, Final
 
 import sqlalchemy as sa
@@ -11,7 +12,8 @@ from starlette.responses import Response
 from service.api.dependencies import By, TheService
 from service.holds import is_held
 from service.models.base import LARGEST_ID
-from service.models.runs import EndReason, NewHarvest, Run
+from service.models.runs import EndReason, Harvest, NewHarvest, Run
+from service.mould_when_taken import MouldThen, MouldWhenTaken
 from service.pages import addresses
 from service.pages.filled import Choice, Filled, typed_weight
 from service.pages.forms import Typed, TypedForm, answered
@@ -62,6 +64,8 @@ class HarvestPage:
     run : Run
     on_hold : bool
         An open flag asks to hold its tray from feeding.
+    mould_words : str
+        What stands open of possible mould; empty where nothing does.
     form : Filled
     weight_unit : str
     back : str
@@ -70,6 +74,7 @@ class HarvestPage:
 
     run: Run
     on_hold: bool
+    mould_words: str
     form: Filled
     weight_unit: str
     back: str
@@ -88,6 +93,30 @@ def harvest_form(say: Say, *, on_hold: bool, typed: Typed | None = None) -> Fill
         {"weight_g": "weight"},
         {"part": PARTS, "reason": REASONS},
     )
+
+
+def mould_words(connection: sa.Connection, run_id: int, now: datetime) -> str:
+    """What stands open of possible mould of a run, for the form that takes it; may be empty."""
+    found = MouldWhenTaken(connection).of(span_of(connection, run_id), now)
+    if found is None:
+        return ""
+    is_so = {
+        MouldThen.CONFIRMED: "Somebody looked and found mould",
+        MouldThen.HOLD: "Its photos ask to hold it from feeding for possible mould",
+        MouldThen.LOOK: "A look for possible mould is open: nobody has said yet what it was",
+    }[found]
+    return f"{is_so}. The report will say so beside what is written down here."
+
+
+def mould_notice(connection: sa.Connection, taken: Sequence[tuple[int, Harvest]]) -> str:
+    """What stood open of possible mould when some were taken, by tray number; may be empty."""
+    record = MouldWhenTaken(connection)
+    words = ""
+    for number, harvest in taken:
+        then = record.of(span_of(connection, harvest.run_id), harvest.harvested_at)
+        if then is not None and harvest.reason is not EndReason.THROWN:
+            words += f" Tray {number} was {then}; the report says so."
+    return words
 
 
 @router.get("/runs/{run_id}/harvest")
@@ -131,6 +160,8 @@ def post_harvest(
         weight = "not weighed" if entry.weight_g is None else say.weight(entry.weight_g)
         to = addresses.own_path(typed.text("back") or addresses.tray(number))
         words = f"{what}{ENDED[entry.reason]}, {weight}."
+        with service.database.read() as connection:
+            words += mould_notice(connection, [(number, entry)])
         words += doubt({number: entry.weight_g}, sizes, MOST_FRESH_G_PER_M2, say)
         return done(to, words, undo=[Entry("harvest", entry.entry_id)])
 
@@ -155,6 +186,7 @@ def _show(
     page = HarvestPage(
         run=run,
         on_hold=held,
+        mould_words=mould_words(connection, run_id, say.now),
         form=harvest_form(say, on_hold=held, typed=typed),
         weight_unit=str(say.room.weight_unit),
         back=addresses.own_path(typed.text("back") or back or addresses.tray(run.tray)),

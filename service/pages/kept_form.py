@@ -45,6 +45,11 @@ class LogInPage:
     broken: dict[str, str] = field(default_factory=dict)
     kept: KeptForm | None = None
 
+    @property
+    def broken_ids(self) -> str:
+        """Ids of the broken rules, as the fields refer to them."""
+        return " ".join(f"broken-{name.replace(' ', '-')}" for name in self.broken)
+
 
 async def form_to_keep(request: Request) -> KeptForm | None:
     """The form in a request that came without a log-in; None where it is not to be kept.

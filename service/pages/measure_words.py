@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from service.pages.words import Say
+from trayvision.expectations import HEIGHT
 
 Record = Mapping[str, Any]
 
@@ -35,7 +36,13 @@ def listed(words: list[str]) -> str:
     return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
-def part_words(part: Record) -> PartOff:
+def reason_words(part: Record, say: Say) -> str:
+    """Why a part of the score took points off, in the room's units."""
+    reason = str(part["reason"])
+    return say.lengths(reason) if part["name"] == HEIGHT else say.spots(reason)
+
+
+def part_words(part: Record, say: Say) -> PartOff:
     """A part of the score, and what it took off."""
     off, most = part["points_off"], part["weight"]
     if not part["known"] or off is None:
@@ -44,7 +51,7 @@ def part_words(part: Record) -> PartOff:
         points = f"all {most:g} points"
     else:
         points = f"{off:.0f} of {most:g} points off"
-    return PartOff(part["name"].capitalize(), points, part["reason"], part["known"])
+    return PartOff(part["name"].capitalize(), points, reason_words(part, say), part["known"])
 
 
 def measures(tray: Record, say: Say) -> list[Measure]:

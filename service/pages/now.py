@@ -1,6 +1,6 @@
 """The first page: where one must go, and the day's round with its short forms."""
 
-from typing import Any
+from typing import Any, Final
 
 from fastapi import APIRouter, Request
 from pydantic import ValidationError
@@ -11,11 +11,11 @@ from service.context import Service
 from service.ingest import tell_watchers
 from service.models.runs import NewReading
 from service.pages import addresses, air_doubts
-from service.pages.air_places import AirPlace, every_air_place
+from service.pages.air_places import AirPlace, air_places, every_air_place
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
-from service.pages.now_page import now_page
+from service.pages.now_page import AIR_FIELDS, now_page
 from service.pages.words import Say
 from service.problems import rule_in_words
 from service.refusals import Refusal
@@ -24,19 +24,7 @@ from service.things import READINGS
 
 router = APIRouter(include_in_schema=False)
 
-# As the form calls them.
-_AIR_LABELS = {
-    "temperature_low_c": "Lowest",
-    "temperature_high_c": "Highest",
-    "temperature_c": "Now",
-    "humidity_percent": "Humidity",
-    "read_at": "Read at",
-}
-_TEMPERATURES = {
-    "now": "temperature_c",
-    "lowest": "temperature_low_c",
-    "highest": "temperature_high_c",
-}
+_TEMPERATURES: Final = ("temperature_c", "temperature_low_c", "temperature_high_c")
 
 
 @router.get(addresses.NOW)
@@ -52,13 +40,14 @@ def post_readings(service: TheService, by: By, request: Request, typed: TypedFor
     def act() -> Response:
         with service.database.write() as connection:
             say = Say(the_room(connection), by.at)
+            places = every_air_place(connection)
             new = [
-                reading
-                for place in every_air_place(connection)
-                if (reading := _reading(place, typed, say)) is not None
+                reading for place in places if (reading := _reading(place, typed, say)) is not None
             ]
             if not new:
-                raise Refusal("readings", "must hold a temperature or a humidity, got nothing")
+                first = air_places(connection, by.at)[0]
+                rule = "or another field must have a number: nothing was typed"
+                raise Refusal(f"{first.key} now", rule)
             undo = [Entry("reading", READINGS.add(connection, one, by).entry_id) for one in new]
         tell_watchers(service, ())
         doubts = [air_doubts.doubt(one.model_dump(), say) for one in new]
@@ -79,35 +68,30 @@ def show_now(service: Service, request: Request, typed: Typed) -> Response:
 def _reading(place: AirPlace, typed: Typed, say: Say) -> NewReading | None:
     """What was typed for one place, None where nothing was. Raises Refusal."""
     found: dict[str, float] = {}
-    for name, field in _TEMPERATURES.items():
-        degrees = typed.number(f"{place.key} {name}")
-        if degrees is not None:
-            found[field] = say.celsius(degrees)
-    humidity = typed.number(f"{place.key} humidity")
-    if humidity is not None:
-        found["humidity_percent"] = humidity
+    for field, (name, _) in AIR_FIELDS.items():
+        amount = typed.number(f"{place.key} {name}")
+        if amount is not None:
+            found[field] = say.celsius(amount) if field in _TEMPERATURES else amount
     if not found:
         return None
     low, high = found.get("temperature_low_c"), found.get("temperature_high_c")
     if low is not None and high is not None and low > high:
         got = f"{typed.text(f'{place.key} lowest')} and {typed.text(f'{place.key} highest')}"
         unit = say.room.temperature_unit
-        raise Refusal(f"{place.name}, Lowest", f"must not exceed the highest, got {got} {unit}")
+        raise Refusal(f"{place.key} lowest", f"must not exceed the highest, got {got} {unit}")
     try:
         return typed.read(NewReading, "read_at", shelf_id=place.shelf_id, **found)
     except ValidationError as error:
         first: dict[str, Any] = dict(error.errors()[0])
         field = str(first["loc"][0]) if first["loc"] else ""
-        label = _AIR_LABELS.get(field, field.replace("_", " "))
-        raise Refusal(
-            f"{place.name}, {label}".rstrip(", "), _air_rule(first, field, say)
-        ) from error
+        named = f"{place.key} {AIR_FIELDS[field][0]}" if field in AIR_FIELDS else field
+        raise Refusal(named, _air_rule(first, field, say)) from error
 
 
 def _air_rule(error: dict[str, Any], field: str, say: Say) -> str:
     """A broken rule in the words and the unit of the form; the log's own are of °C."""
     bound = next((name for name in ("le", "ge") if name in error.get("ctx", {})), None)
-    if field in _TEMPERATURES.values() and bound is not None:
+    if field in _TEMPERATURES and bound is not None:
         most, got = float(error["ctx"][bound]), float(error["input"])
         order = "or less" if bound == "le" else "or more"
         unit = say.room.temperature_unit

@@ -1,7 +1,8 @@
 """What the first page shows: where one must go, then the day's round in a grower's order."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 import sqlalchemy as sa
 
@@ -16,7 +17,14 @@ from service.pages.chores_now import ChoresNow, chores_now
 from service.pages.filled import Filled
 from service.pages.flag_view import Beside, FlagView, flag_views
 from service.pages.forms import Typed
-from service.pages.now_words import NEW_ROOM, HarvestLine, first_line, harvest_line, stopped_words
+from service.pages.now_words import (
+    NEW_ROOM,
+    HarvestLine,
+    first_line,
+    harvest_line,
+    later_words,
+    stopped_words,
+)
 from service.pages.words import Say
 from service.room_log import shelf_names, trays_by_number
 from service.today import RoomNow
@@ -55,8 +63,8 @@ class NowPage:
         The few to walk to, most urgent first.
     held : tuple of HeldTray
         Trays that a person put on hold.
-    later : tuple of FlagOut
-        What can wait.
+    later : tuple of tuple of FlagOut and str
+        What can wait, each with its sentence.
     harvests : tuple of HarvestLine
         Due before today ends, or overdue; those on hold say so.
     today : Today
@@ -71,6 +79,8 @@ class NowPage:
         Of a new room: empty as soon as something is grown or photographed.
     typed : Typed
         What was typed into a form that broke a rule.
+    air_form : Filled
+        The air as it is typed, at each place.
     chores : ChoresNow
     chore_form : Filled
         To add one.
@@ -80,12 +90,13 @@ class NowPage:
     stopped: str
     looks: tuple[FlagView, ...]
     held: tuple[HeldTray, ...]
-    later: tuple[FlagOut, ...]
+    later: tuple[tuple[FlagOut, str], ...]
     harvests: tuple[HarvestLine, ...]
     today: Today
     shelves: Mapping[int, str]
     air_places: tuple[AirPlace, ...]
     choices: Choices
+    air_form: Filled
     chores: ChoresNow
     chore_form: Filled
     steps: tuple[Step, ...] = ()
@@ -104,13 +115,18 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
     confirmed = {hold.run_id: hold for hold in today.holds if hold.confirmed}
     asked = [flag for flag in today.looks if not _is_known(flag, confirmed)]
     looked_at = {tray for flag in asked for tray in flag.trays}
+    places = _air_places(connection, say, typed)
     steps = () if today.not_measured else _first_steps(connection, has_shelves=bool(shelves))
     return NowPage(
         first_line=NEW_ROOM if steps else first_line(today, asked, say, looks=looks),
         stopped=stopped_words(looks, say),
         looks=flag_views(connection, asked, Beside(today.holds, today.readings)),
         held=_held(today, confirmed),
-        later=tuple(flag for flag in today.later if not _is_known(flag, confirmed)),
+        later=tuple(
+            (flag, words)
+            for flag in today.later
+            if not _is_known(flag, confirmed) and (words := later_words(flag, today))
+        ),
         harvests=tuple(
             harvest_line(one, say, look_first=one.tray in looked_at)
             for one in today.harvests
@@ -118,8 +134,9 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
         ),
         today=today,
         shelves=shelves,
-        air_places=_air_places(connection, say, typed),
+        air_places=places,
         choices=Choices(snoozes(say)),
+        air_form=air_form(places, Typed() if typed.text("form") == "chore" else typed),
         chores=chores_now(connection, say),
         chore_form=chore_form(connection, {}, typed if typed.text("form") == "chore" else Typed()),
         steps=steps,
@@ -157,6 +174,25 @@ def _air_places(connection: sa.Connection, say: Say, typed: Typed) -> tuple[AirP
     offered = air_places(connection, say.now)
     more = (place for place in every_air_place(connection) if place.key in begun)
     return tuple(dict.fromkeys((*offered, *more)))
+
+
+# Fields of each place by the names that the log gives them, and as the form calls them.
+AIR_FIELDS: Final[Mapping[str, tuple[str, str]]] = {
+    "temperature_c": ("now", "Now"),
+    "temperature_low_c": ("lowest", "Lowest"),
+    "temperature_high_c": ("highest", "Highest"),
+    "humidity_percent": ("humidity", "Humidity"),
+}
+
+
+def air_form(places: Sequence[AirPlace], typed: Typed) -> Filled:
+    """The form of the air; its fields are named by place."""
+    labels = {
+        f"{place.key} {name}": f"{place.name}, {label}"
+        for place in places
+        for name, label in AIR_FIELDS.values()
+    }
+    return Filled({**labels, "read_at": "Read at"}, typed=typed)
 
 
 def _is_known(flag: FlagOut, confirmed: Mapping[int, Hold]) -> bool:

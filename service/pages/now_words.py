@@ -10,8 +10,9 @@ from service.models.flags import FlagOut
 from service.models.growth import Forecast
 from service.models.today import HarvestDue, PhotoDue, Today
 from service.pages.flag_view import is_of_the_room
+from service.pages.look_first_words import look_first_words
 from service.pages.words import Say, number_word
-from trayvision.attention_flags import FlagKind
+from trayvision.attention_flags import FlagKind, trays_words
 
 NEW_ROOM: Final = "This room is new: three steps to the first look"
 NOTHING: Final = "Nothing asks for a look"
@@ -36,6 +37,8 @@ class HarvestLine:
         It stands on hold from feeding.
     look_first : bool
         Something on it deserves a look before it is taken.
+    look_why : str
+        What does, where none of its own flags says so; else empty.
     """
 
     tray: int
@@ -44,6 +47,7 @@ class HarvestLine:
     spread: str
     hold: bool
     look_first: bool
+    look_why: str = ""
 
 
 def stopped_words(looks: LooksRecord, say: Say) -> str:
@@ -93,7 +97,26 @@ def harvest_line(due: HarvestDue, say: Say, *, look_first: bool) -> HarvestLine:
         when = f"ready since {say.moment(at)}"
     else:
         when, spread = f"ready about {say.moment(at)}", _spread(due.forecast, say)
-    return HarvestLine(due.tray, due.shelf_id, when, spread, due.hold, look_first)
+    why = look_first_words(due.look_first, say)
+    return HarvestLine(
+        due.tray, due.shelf_id, when, spread, due.hold, look_first or bool(why), look_why=why
+    )
+
+
+def later_words(flag: FlagOut, today: Today) -> str:
+    """A flag that can wait, in a sentence; empty where its trays stand above already.
+
+    What is ready is said of the trays that are not due today anyway and stand not on hold.
+    """
+    if flag.kind not in (FlagKind.READY, FlagKind.OVERDUE):
+        return flag.reason
+    above = {one.tray for one in today.harvests if one.due or one.hold}
+    left = [tray for tray in flag.trays if tray not in above]
+    if not left:
+        return ""
+    words = trays_words(left)
+    state = "overdue for harvest" if flag.kind == FlagKind.OVERDUE else "ready to harvest"
+    return f"{words[0].upper()}{words[1:]}: {state}."
 
 
 def _spread(forecast: Forecast, say: Say) -> str:

@@ -23,7 +23,10 @@ class TrayChoice:
 def ages(
     connection: sa.Connection, photos: Sequence[PhotoOut], say: Say
 ) -> dict[int, dict[int, str]]:
-    """How old each tray was, in words, by photo and tray number."""
+    """How old each tray was, in words, by photo and tray number.
+
+    That is by the run in the log; how old it was when it was measured stays with the measures.
+    """
     shown = [(photo, tray) for photo in photos for tray in photo.trays if tray["day"] is not None]
     if not shown:
         return {}
@@ -32,14 +35,9 @@ def ages(
     for photo, tray in shown:
         row = trays.get(tray["tray"])
         run = None if row is None else last_begun(by_tray.get(row["id"], ()), photo.taken_at)
-        soaked_at = None if run is None else run.soaked_at
-        from_soak = None if soaked_at is None else _days(soaked_at, photo.taken_at)
-        words.setdefault(photo.id, {})[tray["tray"]] = say.age(tray["day"], from_soak)
+        if run is not None:
+            words.setdefault(photo.id, {})[tray["tray"]] = say.day_of_run(run, photo.taken_at)
     return words
-
-
-def _days(since: datetime, until: datetime) -> float:
-    return (until - since).total_seconds() / 86400
 
 
 def tray_choices(connection: sa.Connection, now: datetime) -> list[TrayChoice]:

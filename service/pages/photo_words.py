@@ -15,8 +15,10 @@ from service.pages.measure_words import (
     notes,
     part_words,
     patch_words,
+    reason_words,
     slime_words,
 )
+from service.pages.photo_standing import Standing
 from service.pages.tray_misfit import Misfit
 from service.pages.words import Say
 from trayvision.quality_flags import Doubt
@@ -78,7 +80,8 @@ class TrayWords:
 class PhotoWords:
     """One photo: `answer` is the first line of its page, `marked` whether corners were.
 
-    Where no moment is known, `taken` is when it came in.
+    Where no moment is known, `taken` is when it came in. `standing` is what stands open on its
+    trays whatever this photo shows, `by_hand` that a person named another tray than its tags.
     """
 
     id: int
@@ -95,10 +98,17 @@ class PhotoWords:
     marked: bool
     alt: str
     misfit: Misfit | None = None
+    standing: tuple[Standing, ...] = ()
+    by_hand: str = ""
 
 
 def photo_words(
-    photo: PhotoOut, say: Say, ages: Mapping[int, str], misfit: Misfit | None = None
+    photo: PhotoOut,
+    say: Say,
+    ages: Mapping[int, str],
+    *,
+    misfit: Misfit | None = None,
+    standing: tuple[Standing, ...] = (),
 ) -> PhotoWords:
     """Say what a photo shows.
 
@@ -110,11 +120,20 @@ def photo_words(
         How old each tray was when the photo was taken, such as "day 5".
     misfit : Misfit, optional
         The tray that it shows and that is not of the size that the log says.
+    standing : tuple of Standing, optional
+        What stands open on the trays that it shows.
     """
     trays = tuple(_tray(one, photo, say, ages) for one in photo.trays)
-    level = max((one.level for one in trays), key=_URGENCY.index, default="quiet")
+    own = max((one.level for one in trays), key=_URGENCY.index, default="quiet")
+    level = max((own, *(one.level for one in standing)), key=_URGENCY.index)
     # What asks for a look comes before a size that is wrong.
-    answer = misfit.words if misfit is not None and level == "quiet" else _answer(photo, trays)
+    answer = misfit.words if misfit is not None and own == "quiet" else _answer(photo, trays)
+    if own == "quiet" and standing:
+        # That one photo shows nothing takes nothing back.
+        answer = f"{_sentence(listed([one.words for one in standing]))}. This photo alone: {answer}"
+    by_hand = _by_hand(photo)
+    if by_hand:
+        answer = f"{by_hand} Measured as {answer[0].lower()}{answer[1:]}"
     return PhotoWords(
         id=photo.id,
         answer=answer,
@@ -133,7 +152,23 @@ def photo_words(
         marked=any(tray.get("marked") for tray in photo.trays),
         alt=_alt(photo, say),
         misfit=misfit,
+        standing=standing,
+        by_hand=by_hand,
     )
+
+
+def _by_hand(photo: PhotoOut) -> str:
+    """That a person named other trays than the tags do, where one tray was read; else empty."""
+    said = photo.assigned_trays
+    read = [tray["tray"] for tray in photo.trays if tray["tray"] is not None]
+    if not said or len(read) != 1 or read[0] in said:
+        return ""
+    named = _sentence(listed([f"tray {number}" for number in said]))
+    return f"{named}, as somebody said; its tags name tray {read[0]}."
+
+
+def _sentence(words: str) -> str:
+    return f"{words[0].upper()}{words[1:]}"
 
 
 _URGENCY: Final = ("quiet", "look", "hold")
@@ -181,7 +216,7 @@ def _what_to_do(photo: PhotoOut, misfit: Misfit | None) -> str:
 def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> TrayWords:
     score = tray["score"]
     level = score.get("attention", "quiet")
-    parts = tuple(part_words(one) for one in score["parts"])
+    parts = tuple(part_words(one, say) for one in score["parts"])
     lost = sorted(
         (one for one in score["parts"] if (one["points_off"] or 0) >= _WORTH_A_WORD),
         key=lambda one: -one["points_off"],
@@ -192,7 +227,7 @@ def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> T
         level=level,
         answer=_tray_answer(tray, level, say),
         score=score["value"],
-        reasons=tuple(one["reason"] for one in lost) or _no_reasons(score),
+        reasons=tuple(reason_words(one, say) for one in lost) or _no_reasons(score, say),
         suggestions=tuple(score.get("suggestions", ())),
         parts=parts,
         measures=tuple(measures(tray, say)),
@@ -230,7 +265,7 @@ def _tray_answer(tray: Record, level: str, say: Say) -> str:
     return f"{points}, {'nothing asks for a look' if level == 'quiet' else 'worth a look'}"
 
 
-def _no_reasons(score: Record) -> tuple[str, ...]:
+def _no_reasons(score: Record, say: Say) -> tuple[str, ...]:
     if score["value"] is None:
         return tuple(filter(None, [score.get("remark")]))
-    return tuple(one["reason"] for one in score["parts"] if one["known"])[:2]
+    return tuple(reason_words(one, say) for one in score["parts"] if one["known"])[:2]

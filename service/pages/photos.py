@@ -19,6 +19,7 @@ from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.photo_ages import TrayChoice, ages, tray_choices
+from service.pages.photo_standing import standing
 from service.pages.photo_words import PhotoWords, photo_words
 from service.pages.tray_misfit import misfits
 from service.pages.words import Say
@@ -168,8 +169,15 @@ def post_tray(
         assign_photo(service, photo_id, new.tray, by=by, why=None)
         with service.database.read() as connection:
             entry = _last_assignment(connection, photo_id)
+            (shown,) = said(service, connection, [photo_out(connection, photo_id)])
         undo = [Entry("assignment", entry)]
-        return done(addresses.photo(photo_id), f"This photo shows tray {new.tray}.", undo=undo)
+        words = f"This photo shows tray {new.tray}."
+        if shown.by_hand:
+            words += (
+                " Its tags name another tray, and what was measured stays there: look whether the "
+                "kit's bars stand on the wrong tray."
+            )
+        return done(addresses.photo(photo_id), words, undo=undo)
 
     return answered(typed, act, lambda again: _page(service, request, photo_id, again))
 
@@ -180,8 +188,16 @@ def said(
     """Photos in words."""
     say = Say(the_room(connection), service.clock())
     aged, misfit = ages(connection, photos, say), misfits(connection, photos, say.room)
+    stands = standing(connection, photos, say)
     return [
-        photo_words(photo, say, aged.get(photo.id, {}), misfit.get(photo.id)) for photo in photos
+        photo_words(
+            photo,
+            say,
+            aged.get(photo.id, {}),
+            misfit=misfit.get(photo.id),
+            standing=stands.get(photo.id, ()),
+        )
+        for photo in photos
     ]
 
 

@@ -11,6 +11,7 @@ from service.pages.trend import trend
 from service.pages.words import Say
 from service.run_readings import RunReadings
 from service.trays_now import TrayNow
+from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
 
 _STAGES = {"soaking": "", "spread": "", "carpet": "green carpet"}
@@ -124,13 +125,18 @@ def tray_row(
         position=position,
         age=say.day_of_run(span),
         level=level_of(tray),
-        state=state_words(tray.stage or "", due_at, say),
+        state=_state(tray, due_at, say),
         due=is_due(due_at, say),
         no_photo=_no_photo(photo_at, span.begins_at, say),
         trend="" if grows is None else grows.words(say),
         photo_id=None if last is None else last["photo_id"],
         photo_words="" if photo_at is None else say.moment(photo_at),
     )
+
+
+def _state(tray: TrayNow, due_at: datetime | None, say: Say) -> str:
+    words = state_words(tray.stage or "", due_at, say)
+    return f"{words}, look first" if is_due(due_at, say) and asks_first(tray) else words
 
 
 def rack_rows(
@@ -186,7 +192,14 @@ def level_of(tray: TrayNow) -> str:
     """How much attention a tray asks for: "hold", "look" or ""."""
     if tray.hold is not None:
         return "hold"
-    return "look" if any(flag.level == Level.LOOK for flag in tray.flags) else ""
+    look = tray.look_first or any(flag.level == Level.LOOK for flag in tray.flags)
+    return "look" if look else ""
+
+
+def asks_first(tray: TrayNow) -> bool:
+    """Whether something asks to look at it before it is taken; that it is overdue does not."""
+    kinds = {flag.kind for flag in tray.flags if flag.level == Level.LOOK}
+    return bool(tray.look_first or kinds - {FlagKind.OVERDUE})
 
 
 def state_words(stage: str, due_at: datetime | None, say: Say) -> str:

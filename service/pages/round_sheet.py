@@ -11,12 +11,13 @@ from starlette.responses import Response
 
 from service.api.dependencies import TheService
 from service.log_memory import last_until
-from service.models.flags import FlagOut, Hold
 from service.models.room import TrayState
-from service.models.today import HarvestDue, PhotoDue, Today
+from service.models.today import Today
 from service.pages import addresses
+from service.pages import round_words as words
 from service.pages.air_places import air_places
 from service.pages.frame import show
+from service.pages.look_first_words import look_first_words
 from service.pages.racks import racks_as_they_stand
 from service.pages.words import Say
 from service.refusals import Refusal
@@ -25,6 +26,7 @@ from service.run_calendar import run_calendar
 from service.today import RoomNow
 from service.trays_now import STATES
 from service.walking_order import NO_PLACE, TrayPlace, tray_places
+from trayvision.attention_flags import trays_words
 from trayvision.attention_state import Level
 from trayvision.kit_guide import number_ranges
 
@@ -132,20 +134,35 @@ def round_sheet(connection: sa.Connection, say: Say) -> RoundSheet:
     places = tray_places(connection, say.now)
     lines = _tray_lines(connection, today, places, say)
     about_room = tuple(
-        (flag.level or "", _about_trays(flag)) for flag in today.looks if not _of_one_tray(flag)
+        (flag.level or "", words.about_trays(flag, say))
+        for flag in today.looks
+        if not words.of_one_tray(flag)
     )
+    about_room += _neighbours(today, {line.tray for line in lines}, say)
     chores = _chores(connection, today, say)
     return RoundSheet(
         lines=lines,
         due=sum(len(line.todo) for line in lines) + len(about_room) + len(chores),
         about_the_room=about_room,
-        later=tuple(_later(flag) for flag in today.later),
+        later=tuple(filter(None, (words.later(flag, today) for flag in today.later))),
         wash=number_ranges([one.tray for one in today.harvests if one.due]),
         resting=tuple(f"{one.tray} (since {say.moment(one.since_at)})" for one in today.resting),
         free=number_ranges(_free(connection, today, say)),
         chores=chores,
         places_to_read=_places_to_read(connection, say),
         heading=f"{say.weekday(say.now)}, {say.date(say.now)}",
+    )
+
+
+def _neighbours(today: Today, named: set[int], say: Say) -> tuple[tuple[str, str], ...]:
+    """Trays without a line of their own that something else asks to look at, by what does."""
+    trays: dict[str, list[int]] = {}
+    for one in today.harvests:
+        if one.look_first and not one.hold and one.tray not in named:
+            trays.setdefault(look_first_words(one.look_first, say), []).append(one.tray)
+    return tuple(
+        (str(Level.LOOK), f"Look at {trays_words(numbers)}: {why}.")
+        for why, numbers in trays.items()
     )
 
 
@@ -164,6 +181,10 @@ class _Walk:
             self._lines[tray] = TrayLine(tray, place, self._age_of(tray))
         return self._lines[tray]
 
+    def __contains__(self, tray: int) -> bool:
+        """Whether something was found to do there."""
+        return tray in self._lines
+
     def in_order(self) -> tuple[TrayLine, ...]:
         """All lines as one walks."""
         return tuple(
@@ -181,60 +202,26 @@ def _tray_lines(
     run_of = {one.tray: runs[one.run_id] for one in today.harvests}
     walk = _Walk(places, lambda tray: say.day_of_run(run_of[tray]) if tray in run_of else "")
     for flag in today.looks:
-        if flag.tray is not None and _of_one_tray(flag):
-            walk.at(flag.tray).todo.append(f"{_without_tray(flag)} {flag.look}")
+        if flag.tray is not None and words.of_one_tray(flag):
+            walk.at(flag.tray).todo.append(words.flag_words(flag, say))
             walk.at(flag.tray).level = flag.level or ""
     for hold in today.holds:
         line = walk.at(hold.tray)
         if line.level != Level.HOLD:
-            line.todo.insert(0, _held(hold, say))
+            line.todo.insert(0, words.held(hold, say))
             line.level = Level.HOLD
     for one in today.harvests:
+        why = look_first_words(one.look_first, say)
+        if why and not one.hold and (one.due or one.tray in walk):
+            line = walk.at(one.tray)
+            line.todo.append(f"Look first: {why}.")
+            line.level = line.level or str(Level.LOOK)
         if one.due:
             line = walk.at(one.tray)
-            line.todo.append(_harvest(one, say, first_look=bool(line.level)))
+            line.todo.append(words.harvest(one, say, first_look=bool(line.level)))
     for photo in today.photos_due:
-        walk.at(photo.tray).todo.append(_photograph(photo, say))
+        walk.at(photo.tray).todo.append(words.photograph(photo, say))
     return walk.in_order()
-
-
-def _held(hold: Hold, say: Say) -> str:
-    why = "Somebody found mould" if hold.confirmed else "Its photos ask for it"
-    return f"{why}, since {say.moment(hold.since)}. Look and smell; keep it apart."
-
-
-def _of_one_tray(flag: FlagOut) -> bool:
-    return flag.tray is not None and len(flag.trays) == 1
-
-
-def _without_tray(flag: FlagOut) -> str:
-    """A flag's reason without the tray and its age, which stand at the line's beginning."""
-    begins, _, rest = flag.reason.partition(": ")
-    named = begins.startswith(f"Tray {flag.tray},") and bool(rest)
-    return rest[0].upper() + rest[1:] if named else flag.reason
-
-
-def _harvest(one: HarvestDue, say: Say, *, first_look: bool) -> str:
-    due = one.forecast.harvest_at
-    today = due is not None and say.local(due).date() == say.local(say.now).date()
-    when = f", due {say.clock(due)}" if due is not None and today else ", overdue"
-    if one.hold:
-        return f"Harvest{when}: do not feed it."
-    return f"Harvest{when}: look first." if first_look else f"Harvest and weigh{when}."
-
-
-def _photograph(photo: PhotoDue, say: Say) -> str:
-    if photo.last_photo_at is None:
-        return "Photograph (first)."
-    return f"Photograph, last {say.ago(photo.last_photo_at)}."
-
-
-def _about_trays(flag: FlagOut) -> str:
-    return f"{flag.reason} {flag.look}"
-
-
-def _later(flag: FlagOut) -> str:
-    return flag.reason if flag.tray is None else f"Tray {flag.tray}: {flag.reason}"
 
 
 def _chores(connection: sa.Connection, today: Today, say: Say) -> tuple[ChoreLine, ...]:

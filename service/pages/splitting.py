@@ -17,7 +17,12 @@ from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.harvesting import RunId
 from service.pages.notices import Entry, done
-from service.pages.tray_numbers import tray_numbers
+from service.pages.tray_numbers import (
+    growing_numbers,
+    new_numbers_words,
+    registered_numbers,
+    tray_numbers,
+)
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_log import the_room
@@ -32,6 +37,8 @@ _LABELS: Mapping[str, str] = {
     "share": "How much of it",
     "split_at": "Put over",
 }
+# The number of the tray whose run may end, so that a tick for one says nothing of another.
+_ENDS: Final = "ends"
 _SHARES: Final = (
     Choice("0.25", "a quarter"),
     Choice("0.333", "a third"),
@@ -51,6 +58,10 @@ class SplitPage:
     on_hold : bool
         An open flag asks to hold its tray from feeding.
     form : Filled
+    free : tuple of int
+        Registered trays in which nothing grows.
+    ends : int or None
+        The tray that was typed and in which something grows: asked about before that ends.
     back : str
         Address to go on to.
     """
@@ -58,6 +69,8 @@ class SplitPage:
     run: Run
     on_hold: bool
     form: Filled
+    free: tuple[int, ...]
+    ends: int | None
     back: str
 
 
@@ -92,10 +105,20 @@ def post_split(
             raise Refusal("share", "must be chosen, got nothing")
         moment = _form(say, typed).moment("split_at")
         new = typed.read(NewSplit, "share", tray=into[0], split_at=moment)
+        with service.database.read() as connection:
+            known = registered_numbers(connection)
+            grows = into[0] != number and into[0] in growing_numbers(connection, by.at)
+        if grows and typed.text(_ENDS) != str(into[0]):
+            raise Refusal(
+                "tray",
+                f"must be a free one, but something grows in tray {into[0]}: tick below that it "
+                "ends there, or choose another",
+            )
         split = split_run(service, run_id, new, by)
         words = f"{how_much.capitalize()} of tray {number} put into tray {new.tray}."
         if split.ended_another:
             words += f" What lay in tray {new.tray} before ended without a harvest."
+        words += new_numbers_words([into[0]] if into[0] not in known else [])
         to = addresses.own_path(typed.text("back") or addresses.tray(number))
         entries = [Entry("run", split.corrected_entry_id), Entry("run", split.run.entry_id)]
         return done(to, words, undo=entries)
@@ -122,8 +145,12 @@ def _show(
     back: str = "",
 ) -> Response:
     run = run_out(connection, span_of(connection, run_id), room=say.room, now=say.now)
+    growing, known = growing_numbers(connection, say.now), registered_numbers(connection)
+    into = typed.text("tray") or ""
     page = SplitPage(
         run=run,
+        free=tuple(number for number in known if number not in growing),
+        ends=int(into) if into.isdecimal() and int(into) in growing - {run.tray} else None,
         on_hold=is_held(connection, run_id, run.tray, say.now),
         form=_form(say, typed),
         back=addresses.own_path(typed.text("back") or back or addresses.tray(run.tray)),

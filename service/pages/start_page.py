@@ -15,6 +15,7 @@ from service.pages.notices import Entry
 from service.pages.tray_numbers import (
     growing_numbers,
     in_words,
+    new_numbers_words,
     registered_numbers,
     sentence,
     tray_numbers,
@@ -23,7 +24,7 @@ from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.weight_doubts import MOST_SEED_G_PER_M2, doubt
 from service.pages.words import Say
 from service.room_changes import Started, start_trays
-from service.room_log import tray_sizes
+from service.room_log import tray_sizes, trays_by_number
 
 router = APIRouter(include_in_schema=False)
 
@@ -73,6 +74,7 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
             lots = starting.lot_choices(connection)
             sizes = tray_sizes(connection)
             places = racks.racks_as_they_stand(connection)
+            known = registered_numbers(connection)
         if typed.text(_AS_LAST_TIME) is not None:
             runs, bag = starting.runs_as_last_time(last, numbers, say), None
         else:
@@ -87,9 +89,14 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
             weight_g += bag.weight_g or 0
         weights = dict.fromkeys(numbers, weight_g)
         words = _words(numbers, started) + doubt(weights, sizes, MOST_SEED_G_PER_M2, say)
+        # In a room without a tray each number is new.
+        new = [number for number in numbers if number not in known] if known else []
+        words += new_numbers_words(new)
         with service.database.read() as connection:
+            trays = trays_by_number(connection)
             words += racks.also_there(connection, started.placed, now=say.now)
-        return WrittenDown(numbers, words, _undo(started))
+        entered = [Entry("tray", trays[number]["entry_id"]) for number in new]
+        return WrittenDown(numbers, words, [*entered, *_undo(started)])
 
     return TraysForm(service, request, _show).sent(typed, by, write)
 

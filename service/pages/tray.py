@@ -18,12 +18,14 @@ from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.pages import addresses
 from service.pages.frame import show
+from service.pages.stray_photo import StrayPhoto, stray_photo
 from service.pages.tray_actions import Actions, actions
 from service.pages.tray_growth import GrowthShown, growth_shown
 from service.pages.tray_patch_words import PatchesShown, patches_shown
 from service.pages.tray_photos import Timeline, timeline
 from service.pages.tray_words import (
     FlagShown,
+    asking,
     became_words,
     flag_shown,
     happened_words,
@@ -31,7 +33,7 @@ from service.pages.tray_words import (
 )
 from service.pages.words import Say
 from service.photo_changes import picture
-from service.photo_log import capture_of, latest_photos
+from service.photo_log import capture_of
 from service.room_log import the_room, tray_numbered
 from service.run_calendar import RunSpan, present_run, run_calendar, run_spans
 from service.run_places import source_of, taken_of
@@ -62,13 +64,15 @@ class TrayPage:
         The first line.
     flags : tuple of FlagShown
         Open reasons to look, most urgent first.
+    asking : tuple of tuple of str and str
+        What else asks to look at it first, and where that is shown.
     past_flags : tuple of FlagOut
         Of this run, settled.
     run_words : str
         Which run the photos and the growth below are of.
     photos : Timeline or None
-    stray_photo : int or None
-        The last photo of a tray in which no seed was ever spread.
+    stray : StrayPhoto or None
+        The last photo of a tray in which nothing grows, where it lies in no run.
     growth : GrowthShown or None
         None where no seed was ever spread in it.
     patches : PatchesShown or None
@@ -85,10 +89,11 @@ class TrayPage:
     tray: TrayOut
     answer: str
     flags: tuple[FlagShown, ...]
+    asking: tuple[tuple[str, str], ...]
     past_flags: tuple[FlagOut, ...]
     run_words: str
     photos: Timeline | None
-    stray_photo: int | None
+    stray: StrayPhoto | None
     growth: GrowthShown | None
     patches: PatchesShown | None
     history: tuple[PastRun, ...]
@@ -100,7 +105,8 @@ class TrayPage:
     def mould(self) -> bool:
         """Whether the caution about possible mould applies."""
         asked = any(one.flag.kind == FlagKind.POSSIBLE_MOULD for one in self.flags)
-        return asked or self.tray.hold is not None
+        stray = self.stray is not None and bool(self.stray.level)
+        return asked or stray or self.tray.hold is not None or bool(self.asking)
 
     @staticmethod
     def happened(run: PastRun) -> str:
@@ -170,16 +176,22 @@ def _page(
     readings = None if span is None else growth.readings([span])[0]
     shown = None if readings is None else growth_shown(growth, readings, say)
     rows = [] if readings is None else tray_rows(connection, [row["id"] for row in readings.rows])
+    stray = None
+    if tray.state is not TrayState.GROWING:
+        stray = stray_photo(connection, tray_id, tray.tray, span, say)
     return TrayPage(
         tray=tray,
-        answer=tray_answer(tray, shown, say, photographed=bool(rows)),
+        answer=tray_answer(
+            tray, shown, say, photographed=bool(rows), stray="" if stray is None else stray.words
+        ),
         flags=tuple(flag_shown(flag, say) for flag in tray.flags),
+        asking=() if tray.hold is not None else asking(tray, say),
         past_flags=tuple(flag for flag in own if flag.state is not FlagState.OPEN),
         run_words=_run_words(connection, tray, span, say),
         photos=None
         if span is None
         else timeline(connection, span, rows, say, asked=photo, drawn=drawn),
-        stray_photo=latest_photos(connection, [tray_id]).get(tray_id) if span is None else None,
+        stray=stray,
         growth=shown,
         patches=None if span is None else patches_shown(tray.tray, tray_patches(rows), own, say),
         history=history,

@@ -17,7 +17,7 @@ from service.models.runs import Run
 from service.models.today import TrayOut
 from service.pages import racks, starting
 from service.pages.filled import Choice, Filled
-from service.pages.harvesting import harvest_form
+from service.pages.harvesting import harvest_form, mould_words
 from service.pages.words import Say
 from service.room_log import trays_by_number
 from service.run_calendar import run_spans
@@ -42,6 +42,8 @@ class Actions:
         Its last run, where nothing grows in it now.
     on_hold : bool
         It is held from feeding.
+    mould_words : str
+        What stands open of possible mould; empty where nothing does.
     harvest_first : bool
         It is ready, overdue or on hold: the form of its harvest stands open.
     harvest, start : Filled
@@ -65,6 +67,7 @@ class Actions:
     run: Run | None
     last_run_id: int | None
     on_hold: bool
+    mould_words: str
     harvest_first: bool
     harvest: Filled
     start: Filled
@@ -102,6 +105,7 @@ def actions(connection: sa.Connection, tray: TrayOut, say: Say, *, back: str) ->
         run=run,
         last_run_id=spans[-1].id if spans else None,
         on_hold=on_hold,
+        mould_words="" if run is None else mould_words(connection, run.id, say.now),
         harvest_first=on_hold or tray.stage in _HARVEST_FIRST,
         harvest=harvest_form(say, on_hold=on_hold),
         start=starting.start_form(last, say, trays=str(tray.tray)),

@@ -128,7 +128,9 @@ def _quantity(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say: Sa
         last = curve.points[-1]
         spread = unit.words(BAR_SIGMAS * last.uncertainty)
         what = "Shoots" if quantity is Quantity.HEIGHT else "Covered"
-        words = f"{what} {unit.words(last.value)}, give or take {spread}. {words}"
+        said = f"{what} {unit.words(last.value)}, give or take {spread}"
+        # Of a tray that was split the last cover is older than the last photo.
+        words = f"{said}, in the photo of {say.moment(last.taken_at)}. {words}"
     return QuantityShown(
         name="Height" if quantity is Quantity.HEIGHT else "Cover",
         unit=unit.sign,

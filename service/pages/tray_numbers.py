@@ -1,6 +1,7 @@
 """Several trays, typed as numbers or ticked."""
 
 import re
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
@@ -53,6 +54,16 @@ def growing_numbers(connection: sa.Connection, now: datetime) -> frozenset[int]:
     return frozenset(
         spans[0].number for spans in by_tray.values() if present_run(spans, now) is not None
     )
+
+
+def new_numbers_words(new: Sequence[int]) -> str:
+    """A question to follow what was written of trays that the log did not know; may be empty."""
+    if not new:
+        return ""
+    named = in_words(tuple(new)).removeprefix("trays ").removeprefix("tray ")
+    if len(new) == 1:
+        return f" {named} is a new number here: is it right?"
+    return f" {named} are new numbers here: are they right?"
 
 
 def in_words(numbers: tuple[int, ...]) -> str:

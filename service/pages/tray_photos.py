@@ -123,11 +123,7 @@ def timeline(
     moments += [(row.taken_at, row.photo_id) for row in said]
     photos = []
     for taken_at, photo_id in sorted(moments):
-        soaked_at = span.row["soaked_at"]
-        age = say.age(
-            (taken_at - span.spread_at).total_seconds() / 86400,
-            None if soaked_at is None else (taken_at - soaked_at).total_seconds() / 86400,
-        )
+        age = say.day_of_run(span, taken_at)
         row = by_id.get(photo_id)
         photos.append(_shown(span.number, photo_id, f"{age}, {say.moment(taken_at)}", row, say))
     if not photos:

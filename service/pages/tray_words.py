@@ -8,6 +8,7 @@ from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.mould_record import UNANSWERED
 from service.pages.flag_view import Place, flag_places
+from service.pages.look_first_words import look_first_address, look_first_words
 from service.pages.tray_growth import GrowthShown
 from service.pages.words import Say
 from service.tray_history import PastRun
@@ -56,7 +57,14 @@ def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
     )
 
 
-def tray_answer(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photographed: bool) -> str:
+def asking(tray: TrayOut, say: Say) -> tuple[tuple[str, str], ...]:
+    """What asks to look at a growing tray beside its flags: words and where it is shown."""
+    return tuple((look_first_words([one], say), look_first_address(one)) for one in tray.look_first)
+
+
+def tray_answer(
+    tray: TrayOut, growth: GrowthShown | None, say: Say, *, photographed: bool, stray: str = ""
+) -> str:
     """The first line of a tray's page.
 
     Parameters
@@ -66,26 +74,32 @@ def tray_answer(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photogra
     say : Say
     photographed : bool
         Whether a photo of its present or last run was measured.
+    stray : str, optional
+        What a photo asks for that lies in no run of it.
     """
     name = f"Tray {tray.tray}"
     where = f", {tray.shelf}" if tray.shelf is not None else ""
     if tray.state is not TrayState.GROWING or tray.run is None:
         since = "" if tray.state_since is None else f" since {say.moment(tray.state_since)}"
         never = "" if growth is not None else ". Nothing was ever spread in it"
-        return f"{name}{where}: {_STATES[tray.state]}{since}{never}."
+        asks = f", but {stray}" if stray else ""
+        return f"{name}{where}: {_STATES[tray.state]}{since}{never}{asks}."
     # As this room counts; the other count stands beside the photo.
     day = say.day_of_run(tray.run).partition(" (")[0]
     if tray.run.day_from_spread < 0:
         return f"{name}{where}: soaking, to be spread {say.moment(tray.run.spread_at)}."
     forecast = f", {growth.forecast}" if growth is not None and growth.forecast else ""
-    return f"{name}{where}, {day}: {_how(tray, growth, photographed)}{forecast}."
+    return f"{name}{where}, {day}: {_how(tray, growth, say, photographed=photographed)}{forecast}."
 
 
-def _how(tray: TrayOut, growth: GrowthShown | None, photographed: bool) -> str:
+def _how(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photographed: bool) -> str:
     looks = [flag.kind for flag in tray.flags if flag.level == Level.LOOK]
     if tray.hold is not None:
         why = "somebody looked: it is mould" if tray.hold.confirmed else FlagKind.POSSIBLE_MOULD
         return f"hold, do not feed ({why})"
+    if tray.look_first:
+        asks = [*dict.fromkeys(looks), look_first_words(tray.look_first, say)]
+        return f"look at it first ({listed(asks)})"
     if looks:
         return f"look at it ({listed(dict.fromkeys(looks))})"
     if not photographed:

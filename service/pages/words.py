@@ -8,12 +8,12 @@ from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
 from service.models.room import DayZero, LengthUnit, Room, TemperatureUnit, WeightUnit
+from trayvision.score_parts import likelihood_words
 
 MONTHS: Final = (
     "January February March April May June July August September October November December"
 ).split()
 _DAYS: Final = "Monday Tuesday Wednesday Thursday Friday Saturday Sunday".split()
-_DAY: Final = timedelta(days=1)
 _NEAR: Final = {-1: "yesterday", 0: "today", 1: "tomorrow"}
 # Exact by definition (international yard and pound agreement, 1959).
 GRAMS_IN_A_POUND: Final = 453.59237
@@ -22,6 +22,7 @@ MM_IN_AN_INCH: Final = 25.4
 CalendarDay = date
 CANNOT_TELL: Final = "cannot tell"
 _MOMENT_IN_A_RULE: Final = re.compile(r"\d{4}-\d{2}-\d{2} \d{2}:\d{2} UTC")
+_MM: Final = re.compile(r"\b(\d+(?:\.\d+)?(?: to \d+(?:\.\d+)?)?) mm\b")
 _SPOKEN: Final = {
     "spread_at": "the spreading",
     "soaked_at": "the soaking",
@@ -161,26 +162,33 @@ class Say:
         """A moment, or now, as a date-and-time field takes it."""
         return self.typed(moment or self.now, self.zone)
 
-    def day_of_run(self, run: Spread) -> str:
-        """Such as "day 5", as this room counts, now or at the run's end; the other in brackets."""
-        until = self.now if run.ended_at is None else min(self.now, run.ended_at)
-        soak = None if run.soaked_at is None else self._days(run.soaked_at, until)
-        return self.age(self._days(run.spread_at, until), soak)
+    def day_of_run(self, run: Spread, at: datetime | None = None) -> str:
+        """Such as "day 5", as this room counts; the other count in brackets.
 
-    def _days(self, since: datetime, until: datetime) -> float:
-        """Days by the room's clock on the wall: a tray is a day older at its own hour."""
-        return (_on_the_wall(until, self.zone) - _on_the_wall(since, self.zone)) / _DAY
+        A day begins at midnight on the room's clock, as on a wall calendar and on the label:
+        the date of spreading or of soaking is day 0, all of the next one is day 1.
 
-    def age(self, spread: float, soak: float | None) -> str:
-        """The same from days since spreading and, where known, since soaking."""
-        if spread < 0:
+        Parameters
+        ----------
+        run : Spread
+        at : aware datetime, optional
+            Such as of a photo. Default: now, or the run's end where that came before.
+        """
+        until = at or (self.now if run.ended_at is None else min(self.now, run.ended_at))
+        if until < run.spread_at:
             return "soaking"
-        by_spread = f"day {int(spread)}"
-        if soak is None:
+        spread = self._days(run.spread_at, until)
+        by_spread = f"day {spread}"
+        if run.soaked_at is None:
             return by_spread if self.room.day_zero is not DayZero.SOAK else f"{by_spread} in tray"
+        soak = self._days(run.soaked_at, until)
         if self.room.day_zero is DayZero.SOAK:
-            return f"day {int(soak)} ({int(spread)} in tray)"
-        return f"{by_spread} ({int(soak)} from soaking)"
+            return f"day {soak} ({spread} in tray)"
+        return f"{by_spread} ({soak} from soaking)"
+
+    def _days(self, since: datetime, until: datetime) -> int:
+        """Dates on the room's calendar from one moment to another."""
+        return (self.local(until).date() - self.local(since).date()).days
 
     def weight(self, grams: float | None) -> str:
         """Such as "3.6 kg" or "8.0 lb"."""
@@ -213,6 +221,19 @@ class Say:
         """What was typed in the room's unit of length, in mm."""
         inches = self.room.length_unit is LengthUnit.INCH
         return amount * (MM_IN_AN_INCH if inches else 10.0)
+
+    def lengths(self, sentence: str) -> str:
+        """A sentence of the library, which says heights in mm, in the room's unit of length."""
+
+        def said(found: re.Match[str]) -> str:
+            numbers = [f"{self.length_number(float(one)):.1f}" for one in found[1].split(" to ")]
+            return f"{' to '.join(numbers)} {self.room.length_unit}"
+
+        return _MM.sub(said, sentence)
+
+    def spots(self, sentence: str) -> str:
+        """The same of small places, which stay in mm where lengths are in cm."""
+        return _MM.sub(lambda found: self.spot(float(found[1].split(" to ")[0])), sentence)
 
     def spot(self, mm: float) -> str:
         """Such as "9 mm" or "0.4 in": patches and other small places on a tray."""
@@ -249,32 +270,13 @@ class Say:
     @staticmethod
     def likely(likelihood: float) -> str:
         """A likelihood in words and a number, such as "likely, 8 in 10"."""
-        if likelihood < 0.05:
-            return "very unlikely, less than 1 in 20"
-        tenths = min(max(round(10 * likelihood), 1), 9)
-        words = {
-            1: "unlikely",
-            2: "unlikely",
-            3: "perhaps",
-            4: "perhaps",
-            5: "as likely as not",
-            6: "more likely than not",
-            7: "likely",
-            8: "likely",
-            9: "very likely",
-        }
-        return f"{words[tenths]}, {tenths} in 10"
+        return likelihood_words(likelihood)
 
 
 # A page says many moments, most of them the same as the page before it.
 @lru_cache(maxsize=8192)
 def _local(moment: datetime, zone: ZoneInfo) -> datetime:
     return moment.astimezone(zone)
-
-
-@lru_cache(maxsize=8192)
-def _on_the_wall(moment: datetime, zone: ZoneInfo) -> datetime:
-    return moment.astimezone(zone).replace(tzinfo=None)
 
 
 @lru_cache(maxsize=1024)

@@ -27,6 +27,8 @@ class ReportedFlag:
     run_id : int or None
     tray : int or None
     kind : str
+    since : aware datetime
+        When what it is about began.
     hold : bool
         Whether it ever asked to hold the tray.
     events : sequence of FlagEvent
@@ -38,6 +40,7 @@ class ReportedFlag:
     run_id: int | None
     tray: int | None
     kind: str
+    since: datetime
     hold: bool
     events: tuple[FlagEvent, ...]
 
@@ -67,6 +70,7 @@ def reported_flags(
             run_id=row["run_id"],
             tray=names.trays.get(row["tray_id"]),
             kind=row["kind"],
+            since=row["since"],
             hold=any(event.level == Level.HOLD for event in histories[row["id"]]),
             events=_shortened(histories[row["id"]]),
         )

@@ -10,6 +10,7 @@ import sqlalchemy as sa
 
 from service.models.room import Room
 from service.models.runs import EndReason, Harvest, Lot, Run, Seed
+from service.mould_when_taken import MouldThen, MouldWhenTaken
 from service.period_report.names import Names
 from service.period_report.period import Period
 from service.period_report.tray_photos import PeriodPhotos
@@ -32,6 +33,8 @@ class ReportedRun:
         All parts that were taken, the oldest first.
     harvested_g : float or None
         What was taken in the period; None: nothing, or nothing weighed.
+    mould_then : MouldThen or None
+        The gravest that stood open of possible mould when something was taken and not thrown.
     photos, originals : int
         Photos of the period that show it; of how many the original is kept.
     """
@@ -39,6 +42,7 @@ class ReportedRun:
     run: Run
     harvests: tuple[Harvest, ...]
     harvested_g: float | None
+    mould_then: MouldThen | None
     photos: int
     originals: int
 
@@ -88,6 +92,10 @@ class Totals:
         Times that something was taken and not thrown in the period; those without a weight.
     harvested_g, thrown_g : float
         Weights taken in the period, as feed or for other ends; and thrown.
+    with_mould, with_mould_not_weighed : int
+        Those of the harvests that were taken while possible mould stood open; without a weight.
+    with_mould_g : float
+        What these weighed.
     photos, originals : int
     """
 
@@ -101,6 +109,9 @@ class Totals:
     not_weighed: int
     harvested_g: float
     thrown_g: float
+    with_mould: int
+    with_mould_not_weighed: int
+    with_mould_g: float
     photos: int
     originals: int
 
@@ -145,7 +156,7 @@ class PeriodRuns:
         spans = self.spans[first:last]
         counts = self._counts(spans)
         runs = runs_out(self._connection, spans, room=self._room, now=self._now)
-        return tuple(map(self._reported, runs, counts))
+        return tuple(map(self._reported, spans, runs, counts))
 
     def lots(self, names: Names) -> tuple[LotUse, ...]:
         """Lots of the runs that were spread in the period."""
@@ -176,13 +187,14 @@ class PeriodRuns:
             if span.ended_at is not None and holds(span.ended_at)
         ]
         taken = [
-            part
+            (span, part)
             for span in spans
             for part in self._harvests.get(span.id, ())
             if holds(part.harvested_at)
         ]
-        kept = [part for part in taken if part.reason is not EndReason.THROWN]
-        thrown = [part.weight_g or 0.0 for part in taken if part.reason is EndReason.THROWN]
+        kept = [part for _, part in taken if part.reason is not EndReason.THROWN]
+        thrown = [part.weight_g or 0.0 for _, part in taken if part.reason is EndReason.THROWN]
+        doubtful = [part for span, part in taken if self._mould_then(span, [part]) is not None]
         counts = self._counts(spans)
         return Totals(
             runs=len(spans),
@@ -195,6 +207,9 @@ class PeriodRuns:
             not_weighed=sum(part.weight_g is None for part in kept),
             harvested_g=sum(part.weight_g or 0.0 for part in kept),
             thrown_g=sum(thrown),
+            with_mould=len(doubtful),
+            with_mould_not_weighed=sum(part.weight_g is None for part in doubtful),
+            with_mould_g=sum(part.weight_g or 0.0 for part in doubtful),
             photos=sum(photos for photos, _ in counts),
             originals=sum(originals for _, originals in counts),
         )
@@ -215,7 +230,20 @@ class PeriodRuns:
         photos = self._photos
         return [photos.of_tray(span.tray_id, span.begins_at, span.until) for span in spans]
 
-    def _reported(self, run: Run, counts: tuple[int, int]) -> ReportedRun:
+    @cached_property
+    def _mould(self) -> MouldWhenTaken:
+        return MouldWhenTaken(self._connection)
+
+    def _mould_then(self, span: RunSpan, parts: Sequence[Harvest]) -> MouldThen | None:
+        """The gravest that stood open when parts of a run were taken in the period for use."""
+        found = {
+            self._mould.of(span, part.harvested_at)
+            for part in parts
+            if part.reason is not EndReason.THROWN and self._period.holds(part.harvested_at)
+        }
+        return next((one for one in MouldThen if one in found), None)
+
+    def _reported(self, span: RunSpan, run: Run, counts: tuple[int, int]) -> ReportedRun:
         harvests = self._harvests.get(run.id, ())
         weights = [
             part.weight_g
@@ -225,7 +253,7 @@ class PeriodRuns:
             and self._period.holds(part.harvested_at)
         ]
         taken = sum(weights) if weights else None
-        return ReportedRun(run, harvests, taken, *counts)
+        return ReportedRun(run, harvests, taken, self._mould_then(span, harvests), *counts)
 
 
 def seed_weight(seed: Sequence[Seed]) -> float | None:

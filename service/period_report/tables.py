@@ -41,7 +41,7 @@ def _runs(report: Report) -> Rows:
             *(run.soaked_at, run.spread_at, run.in_tray_from, run.split_from_id),
             *(run.ended_at, run.ended_reason),
             *(one.harvested_g, run.harvest_weight_g, run.thrown_weight_g),
-            *(one.photos, one.originals),
+            *(one.mould_then, one.photos, one.originals),
             *("; ".join(flags.get(run.id, [])) or None, run.note),
         )
 
@@ -70,7 +70,16 @@ def _flags(report: Report) -> Rows:
         for event in flag.events:
             by = None if not event.is_answer else event.by or report.names.person(None)
             yield (
-                *(flag.flag_id, flag.run_id, flag.tray, flag.kind, event.at, event.kind),
+                *(
+                    flag.flag_id,
+                    flag.run_id,
+                    flag.tray,
+                    flag.kind,
+                    flag.since,
+                    event.at,
+                    event.said_at,
+                    event.kind,
+                ),
                 *(event.level, event.reason, event.verdict, event.until_at, by, event.note),
                 event.undone_at,
             )
@@ -108,7 +117,7 @@ PARTS: Final[dict[str, tuple[str, Callable[[Report], Rows]]]] = {
         (
             "run_id tray grain lots suppliers certificates seed_weight_g soaked_at spread_at "
             "in_tray_from split_from_run_id ended_at ended_reason harvested_in_period_g "
-            "harvest_weight_g thrown_weight_g photos originals_kept flags note"
+            "harvest_weight_g thrown_weight_g mould_when_taken photos originals_kept flags note"
         ),
         _runs,
     ),
@@ -120,7 +129,10 @@ PARTS: Final[dict[str, tuple[str, Callable[[Report], Rows]]]] = {
         _lots,
     ),
     "flags": (
-        "flag_id run_id tray kind at event level reason verdict until_at by note undone_at",
+        (
+            "flag_id run_id tray kind since at said_at event level reason verdict until_at by note "
+            "undone_at"
+        ),
         _flags,
     ),
     "air": (

@@ -58,10 +58,10 @@ def test_a_photo_is_taken_and_its_result_is_told(desk: Page) -> None:
     expect(desk.get_by_role("status").filter(has_text="84 of 100")).to_be_visible()
     aloud = desk.evaluate("window.aloud")
     assert "Photo 1: sent; the room measures it" in aloud
-    assert aloud[-1].startswith("Photo 1. Tray 2, day 5 (5 from soaking): 84 of 100")
+    assert aloud[-1].startswith("Photo 1. Tray 2, day 5 (6 from soaking): 84 of 100")
     tab_to(desk, "All that this photo says")
     desk.keyboard.press("Enter")
-    heading(desk, "Tray 2, day 5 (5 from soaking): 84 of 100")
+    heading(desk, "Tray 2, day 5 (6 from soaking): 84 of 100")
     picture_of = desk.get_by_role("main").get_by_role("img").first
     # Its heading says what it shows: once is enough.
     expect(picture_of).to_have_accessible_name(
@@ -152,10 +152,10 @@ def test_photos_of_a_run_are_walked_by_key_and_told(shown_desk: Page) -> None:
     shown_desk.goto("/trays/1")
     tab_to(shown_desk, "Slide through the days")
     slider = shown_desk.locator(":focus")
-    told = "day 5 (5 from soaking), today 17:01. 98 % covered"
+    told = "day 5 (6 from soaking), today 17:01. 98 % covered"
     expect(slider).to_have_attribute("aria-valuetext", starting(told))
     shown_desk.keyboard.press("ArrowLeft")
-    told = "day 4 (4 from soaking), yesterday 17:01. 80 % covered"
+    told = "day 4 (5 from soaking), yesterday 17:01. 80 % covered"
     expect(slider).to_have_attribute("aria-valuetext", starting(told))
     shown_desk.evaluate(_LISTEN)
     tab_to(shown_desk, "Show what was read")
@@ -164,7 +164,7 @@ def test_photos_of_a_run_are_walked_by_key_and_told(shown_desk: Page) -> None:
     tab_to(shown_desk, "Earlier photo", back=True)
     shown_desk.keyboard.press("Enter")
     told = shown_desk.evaluate("window.aloud")[-1]
-    assert told.startswith("day 3 (3 from soaking), Thursday 5 March 17:01. 60 % covered")
+    assert told.startswith("day 3 (4 from soaking), Thursday 5 March 17:01. 60 % covered")
     # The first photo has none before it: the link goes, and the keyboard keeps its place.
     shown_desk.keyboard.press("Enter")
     expect(shown_desk.get_by_role("link", name="Earlier photo")).to_have_count(0)

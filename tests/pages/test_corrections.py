@@ -173,3 +173,20 @@ def test_a_refusal_that_names_a_run_leads_there(house: House) -> None:
     again = house.client.post("/runs/2/harvest", data={"part": "whole", "reason": "harvested"})
     assert again.status_code == 422
     assert '<a class="row" href="/runs/2"><strong>It was taken today 18:00: correct' in again.text
+
+
+def test_a_corrected_spreading_takes_the_soaking_with_it(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]
+    page = house.client.get(f"/entries/runs/{run['id']}")
+    assert "left alone it moves with the spreading" in words(page)
+    shown = {"spread_at": "2026-02-23T09:00", "soaked_at": "2026-03-01T21:00"}
+    answer = house.client.post(f"/entries/runs/{run['id']}", data=shown)
+    assert answer.status_code == 303, words(answer)
+    now = house.get("/api/trays/1")["run"]
+    assert (now["spread_at"], now["soaked_at"]) == ("2026-02-23T08:00:00Z", "2026-02-22T20:00:00Z")
+    led = house.client.get(answer.headers["location"])
+    assert "The soaking moved with the spreading: 12 hours before, as it was." in words(led)
+    # Whoever types both means both.
+    both = {"spread_at": "2026-02-24T09:00", "soaked_at": "2026-02-23T09:00"}
+    house.client.post(f"/entries/runs/{run['id']}", data=both)
+    assert house.get("/api/trays/1")["run"]["soaked_at"] == "2026-02-23T08:00:00Z"

@@ -1,5 +1,7 @@
 """What stands around every page: places, log-in, errors, undo."""
 
+import re
+
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
@@ -33,6 +35,8 @@ def test_whoever_is_not_logged_in_is_led_to_the_log_in_and_back(phone: Page, hou
     phone.get_by_label("Password").fill("not this one")
     phone.get_by_role("button", name="Log in").click()
     expect(phone.get_by_role("alert")).to_contain_text("is wrong")
+    expect(phone.get_by_role("alert")).to_contain_text("You are not logged in yet.")
+    expect(phone.get_by_label("Password")).to_have_accessible_description(re.compile("is wrong"))
     expect(phone.get_by_label("Name")).to_have_value("Mara")
     phone.get_by_label("Password").fill("a long one to keep")
     phone.get_by_role("button", name="Log in").click()
@@ -105,3 +109,12 @@ def test_undo_stands_on_one_line_beside_long_words(phone: Page) -> None:
     assert undo is not None
     assert undo["width"] > undo["height"]
     assert undo["x"] + undo["width"] <= PHONE["width"]
+
+
+def test_a_number_that_no_tray_has_is_said_of_the_address(house: House) -> None:
+    answer = house.client.get("/trays/120", headers={"accept": "text/html"})
+    assert answer.status_code == 422
+    assert "In the address the number must be 95 or less, got &#39;120&#39;." in answer.text
+    assert "the address was mistyped" in answer.text
+    assert "path.number" not in answer.text
+    assert "Go back" not in answer.text

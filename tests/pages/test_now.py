@@ -128,7 +128,8 @@ def test_confirmed_tray_stands_on_hold_until_somebody_ends_it(phone: Page, house
     held = section(phone, "On hold")
     expect(held).to_contain_text("Hold: do not feed")
     due = section(phone, "Harvests due today").get_by_role("listitem")
-    expect(due.filter(has_text="Tray 3")).to_contain_text("Hold: do not feed")
+    own = due.filter(has=phone.get_by_role("link", name="Tray 3", exact=True))
+    expect(own).to_contain_text("Hold: do not feed")
     expect(due.filter(has_text="Tray 1")).not_to_contain_text("Hold")
     assert_accessible(phone)
     held.get_by_text("Looked again: end the hold of tray 3…").click()
@@ -193,6 +194,29 @@ def test_heat_has_no_picture_but_its_reading(phone: Page, house: House) -> None:
     expect(air).to_contain_text("29.0 °C, 70 % humid")
     expect(air.get_by_role("img")).to_have_count(0)
     expect(air.get_by_role("button", name="Done: seen to")).to_be_visible()
+
+
+def test_a_broken_rule_of_the_air_stands_at_its_field_and_leads_there(
+    plain_phone: Page, house: House
+) -> None:
+    plain_phone.goto(f"{house.address}/")
+    plain_phone.get_by_text("Write the air down").click()
+    field = plain_phone.get_by_role("group", name="Bottom shelf").get_by_label("Now, °C")
+    field.fill("abc")
+    plain_phone.get_by_role("button", name="Write it down").click()
+    alert = plain_phone.get_by_role("alert")
+    expect(alert).to_contain_text("Bottom shelf, Now must be a number, got 'abc'")
+    expect(field).to_have_attribute("aria-invalid", "true")
+    expect(field).to_have_accessible_description("must be a number, got 'abc'")
+    alert.get_by_role("link", name="Bottom shelf, Now").click()
+    expect(field).to_be_in_viewport()
+
+
+def test_no_two_answers_of_a_look_share_a_key(house: House) -> None:
+    looks = re.findall(r"<article.*?</article>", house.client.get("/").text, re.DOTALL)
+    keys = [re.findall(r'data-key="(\d+)"', look) for look in looks]
+    assert max(map(len, keys)) >= 9
+    assert all(len(set(own)) == len(own) for own in keys)
 
 
 def test_air_is_read_at_the_top_and_at_the_bottom(plain_phone: Page, house: House) -> None:
@@ -332,17 +356,17 @@ def test_what_is_known_of_a_chore_is_kept_when_it_is_done(house: House) -> None:
 @pytest.mark.parametrize(
     ("path", "form", "words"),
     [
-        ("/readings", {}, "must hold a temperature or a humidity, got nothing"),
+        ("/readings", {}, "or another field must have a number: nothing was typed"),
         ("/readings", {"shelf 1 humidity": "wet"}, "must be a number, got &#39;wet&#39;"),
         (
             "/readings",
             {"shelf 1 humidity": "140"},
-            "Humidity</strong> must be 100 or less, got 140",
+            "Top shelf, Humidity</strong></a> must be 100 or less, got 140",
         ),
         (
             "/readings",
             {"shelf 1 lowest": "25", "shelf 1 highest": "20"},
-            "Lowest</strong> must not exceed the highest, got 25 and 20 °C",
+            "Top shelf, Lowest</strong></a> must not exceed the highest, got 25 and 20 °C",
         ),
         ("/chores", {}, "title"),
         ("/chores/99/done", {}, "99 is not in the log"),

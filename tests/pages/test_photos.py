@@ -63,7 +63,7 @@ def test_a_photo_answers_first_and_gives_its_reasons(phone: Page, house: House) 
     one = send(house, {"number": 3, "mould": [patch(12.0, 0.72)], "score": HOLD, "height_mm": 70.0})
     phone.goto(f"/photos/{one}")
     expect(phone.get_by_role("heading", level=1)).to_have_text(
-        "Tray 3, day 5 (5 from soaking): 41 of 100, "
+        "Tray 3, day 5 (6 from soaking): 41 of 100, "
         "one spot of 12 mm may be mould, likely, 7 in 10."
     )
     main = phone.get_by_role("main")
@@ -87,11 +87,62 @@ def test_a_photo_answers_first_and_gives_its_reasons(phone: Page, house: House) 
     expect(phone).to_have_url(f"{house.address}/api/photos/{one}/overlay")
 
 
+def test_a_clean_photo_of_a_tray_with_an_open_look_or_hold_names_that_first(
+    phone: Page, house: House
+) -> None:
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    one = send(house, {"number": MOULDY_TRAY})
+    held = "Tray 3 is on hold: possible mould"
+    for page in (f"/photos/{one}", f"/photos/{one}/result", "/photos"):
+        assert f"{held}. This photo alone: Tray 3, day 5" in house.client.get(page).text
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    phone.goto(f"/photos/{one}")
+    heading = phone.get_by_role("heading", level=1)
+    expect(heading).to_contain_text("Tray 3 is on hold: somebody found mould. This photo alone:")
+    link = phone.get_by_role("link", name="Tray 3 is on hold: somebody found mould")
+    expect(link).to_have_attribute("href", f"/flags/{flag['id']}")
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="husks")
+    assert "on hold" not in house.client.get(f"/photos/{one}").text
+
+
+def test_a_photo_said_to_show_another_tray_than_its_tags_says_so_first(house: House) -> None:
+    one = send(house, {"number": 2})
+    answer = house.client.post(f"/photos/{one}/trays", data={"tray": "5"})
+    assert answer.status_code == 303
+    shown = house.client.get(f"/photos/{one}").text
+    assert "<h1>Tray 5, as somebody said; its tags name tray 2. Measured as tray 2, day 5" in shown
+    assert "look whether the kit&#39;s bars stand on the wrong tray" in shown
+    house.client.post(f"/photos/{one}/trays", data={"tray": "2"})
+    assert "as somebody said" not in house.client.get(f"/photos/{one}").text
+
+
+def test_a_photo_says_heights_in_the_rooms_unit_alone(house: House) -> None:
+    height = {
+        "name": "height",
+        "points_off": 4.0,
+        "weight": 15,
+        "known": True,
+        "reason": "Shoots 70 mm on day 5.3: within the usual 50 to 120 mm.",
+        "doubt": None,
+    }
+    score = {"value": 60, "attention": "look", "parts": [MOULD_PART, height]}
+    one = send(house, {"number": 2, "score": score, "height_mm": 70.0})
+    page = " ".join(house.client.get(f"/photos/{one}").text.split())
+    assert "Shoots 7.0 cm on day 5.3: within the usual 5.0 to 12.0 cm." in page
+    # Small places stay in mm beside heights in cm.
+    assert "one patch of 12 mm, white fuzz" in page
+    house.client.patch("/api/room", json={"length_unit": "in"})
+    page = " ".join(house.client.get(f"/photos/{one}").text.split())
+    # 70, 50, 120 and 12 mm at 25.4 mm an inch.
+    assert "Shoots 2.8 in on day 5.3: within the usual 2.0 to 4.7 in." in page
+    assert "one patch of 0.5 in, white fuzz" in page
+
+
 def test_several_trays_in_one_photo_have_each_its_part(phone: Page, house: House) -> None:
     look = {"value": 60, "attention": "look"}
     phone.goto(f"/photos/{send(house, {'number': 1}, {'number': 2, 'score': look})}")
     expect(phone.get_by_role("heading", level=1)).to_contain_text(
-        "2 trays: Tray 2, day 5 (5 from soaking) asks for a look."
+        "2 trays: Tray 2, day 5 (6 from soaking) asks for a look."
     )
     expect(phone.get_by_role("heading", level=2, name="Tray 1, day 5")).to_be_visible()
     expect(phone.get_by_role("heading", level=2, name="Tray 2, day 5")).to_contain_text("60 of 100")

@@ -84,6 +84,58 @@ def test_totals_add_up_to_what_the_api_says(month: House) -> None:
     assert "6.96 kg" in text
 
 
+def test_what_was_taken_while_possible_mould_stood_open_is_named_and_summed(house: House) -> None:
+    runs = {tray: house.get(f"/api/trays/{tray}")["run"]["id"] for tray in (1, MOULDY_TRAY)}
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    taken = f"/api/runs/{runs[MOULDY_TRAY]}/harvests"
+    house.post(taken, weight_g=400.0, ends_run=False)
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    house.watch.forward(minutes=5)
+    house.post(taken, weight_g=600.0)
+    house.post(f"/api/runs/{runs[1]}/harvests", weight_g=3000.0)
+    then = {row["tray"]: row["mould_when_taken"] for row in _table(house, "runs")}
+    confirmed = "on hold: somebody had found mould"
+    assert {tray: said for tray, said in then.items() if said} == {str(MOULDY_TRAY): confirmed}
+    text = re.sub(r"\s+|<[^>]+>", " ", house.client.get(f"/print/report?{MARCH}").text)
+    text = " ".join(text.split())
+    assert "under an open look for possible mould, 2 times 1 kg" in text
+    assert f"harvested; taken while {confirmed}" in text
+    assert "Of the sum taken, 1 kg was taken while possible mould stood open." in text
+
+
+def test_what_was_noticed_is_dated_by_when_it_was_said_and_since_when_it_stands(
+    house: House,
+) -> None:
+    house.watch.forward(days=1, hours=2)
+    house.photograph(MOULDY_TRAY, EVENING + timedelta(days=1), cover=0.98)
+    rows = [row for row in _table(house, "flags") if "not in the photo since" in (row["reason"])]
+    assert rows
+    (first, *_) = rows
+    assert first["at"].startswith("2026-03-07T16:03")
+    assert first["said_at"].startswith("2026-03-08T19:00")
+    assert first["since"] < first["at"]
+    text = house.client.get(f"/print/report?{MARCH}").text
+    told = text[text.index("8 March 2026 20:00</td>") :].partition("</tr>")[0]
+    assert "not in the photo since" in told
+    assert "last seen in the photo of 7 March 2026 17:03" in told
+    flag = house.get("/api/flags")["flags"][0]["id"]
+    assert "from photos up to" in house.client.get(f"/flags/{flag}").text
+
+
+def test_a_long_lot_name_without_blanks_stays_on_the_paper(desk: Page, house: House) -> None:
+    lot = house.get("/api/lots")[0]["id"]
+    house.client.patch(f"/api/lots/{lot}", json={"name": "x" * 190})
+    desk.emulate_media(media="print")
+    for path in (f"/print/report?{MARCH}", "/print/labels"):
+        desk.goto(path)
+        wide = desk.evaluate(
+            "() => [...document.querySelectorAll('main *')].filter("
+            "(one) => one.getBoundingClientRect().right > innerWidth + 1"
+            ").map((one) => one.outerHTML.slice(0, 120))"
+        )
+        assert wide == [], path
+
+
 def test_corrections_stand_beside_what_they_correct(month: House) -> None:
     month.post("/api/people", name="Mara", role="owner", password="a long one to keep")
     month.client.post("/api/login", json={"name": "Mara", "password": "a long one to keep"})

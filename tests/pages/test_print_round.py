@@ -69,6 +69,40 @@ def test_hold_is_said_in_words_with_a_filled_square(desk: Page, house: House) ->
     assert solid.any()
 
 
+def test_trays_beside_mould_and_harvests_to_look_at_first_have_lines_of_their_own(
+    desk: Page, house: House
+) -> None:
+    house.client.patch("/api/room", json={"target_day": 5.4})
+    desk.goto("/print/round")
+    row = desk.get_by_role("row").filter(has=desk.get_by_text("Is it mould? Very likely, 9 in 10."))
+    harvest = row.locator("li").filter(has_text="Harvest, due 18:36: do not feed it.")
+    expect(harvest).to_have_text("Harvest, due 18:36: do not feed it.")
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    desk.reload()
+    why = "it shares water or seed with tray 3, where somebody found mould today 18:00"
+    row = desk.get_by_role("row").filter(has=desk.get_by_text("Harvest, due 18:36: look first."))
+    expect(row).to_have_count(5)
+    expect(row.first.locator("li").first).to_have_text(f"Look Look first: {why}.")
+    desk.emulate_media(media="print")
+    places = [one.bounding_box() for one in row.first.locator("li").all()]
+    tops = {round(box["y"]) for box in places if box is not None}
+    assert len(tops) == len(places) == 2
+    # What is due above is no second time optional.
+    assert "ready to harvest" not in desk.get_by_role("main").inner_text()
+    now = house.client.get("/").text
+    assert now.count(why) == 5
+    assert "ready to harvest" not in now
+
+
+def test_round_of_a_day_to_come_says_one_age(house: House) -> None:
+    house.client.patch("/api/room", json={"target_day": 5.4})
+    told = house.client.get("/print/round?day=2026-03-09").text
+    assert "day 7 (8 from soaking)" in told
+    assert "day 5" not in told
+    assert "Tray 6: Tray 6" not in told
+
+
 def test_what_does_not_fit_goes_on_further_sheets_with_the_heads_again(
     desk: Page, full_house: House
 ) -> None:

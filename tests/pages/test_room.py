@@ -35,7 +35,7 @@ def test_the_room_says_first_what_grows_is_due_and_is_on_hold(shown_house: House
     shown = words(shown_house.client.get("/room"))
     assert "6 trays grow. None is due today. Tray 3 is on hold: do not feed." in shown
     assert "What is day 0 in this room?" in shown
-    assert "day 5 (5 from soaking)" in shown
+    assert "day 5 (6 from soaking)" in shown
 
 
 def test_trays_stand_on_their_shelves_in_rows_on_a_phone_and_strips_on_a_desk(
@@ -75,7 +75,7 @@ def test_the_room_is_asked_once_from_when_it_counts(phone: Page, house: House) -
     phone.get_by_role("button", name="The day of soaking").click()
     expect(phone.get_by_role("status")).to_contain_text("Day 0 is when seed is soaked")
     expect(phone.get_by_text("What is day 0 in this room?")).to_have_count(0)
-    assert "day 5 (5 in tray)" in visible_row(phone, 1)
+    assert "day 6 (5 in tray)" in visible_row(phone, 1)
     phone.get_by_role("button", name="Count from spreading").click()
     expect(phone.get_by_role("button", name="Count from soaking")).to_be_visible()
     assert house.get("/api/room")["day_zero"] == "spread"

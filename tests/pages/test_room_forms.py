@@ -99,7 +99,8 @@ def test_several_trays_are_started_back_dated_with_their_places_and_undone_toget
         "note": "yesterday's soaked seed",
     }
     done, undo = said(house.client.post("/room/start", data=form))
-    assert done == "Trays 7, 8 and 14 started."
+    new = "7, 8 and 14 are new numbers here: are they right?"
+    assert done == f"Trays 7, 8 and 14 started. {new}"
     for number in (7, 8, 14):
         tray = house.get(f"/api/trays/{number}")
         run = tray["run"]
@@ -114,7 +115,8 @@ def test_several_trays_are_started_back_dated_with_their_places_and_undone_toget
         )
         assert tray["shelf_id"] == 2
     house.client.post("/undo", data={"entry": undo})
-    assert [state(house, number) for number in (7, 8, 14)] == ["empty"] * 3
+    # With the runs go the trays that they brought into the log.
+    assert [one["tray"] for one in house.get("/api/trays")["trays"]] == [1, 2, 3, 4, 5, 6]
 
 
 def test_a_form_left_open_for_hours_still_means_now(house: House) -> None:
@@ -278,6 +280,19 @@ def test_a_tray_on_hold_says_so_beside_its_harvest_and_suggests_no_use(house: Ho
     assert 'value="thrown" required>' in sound.text
 
 
+def test_harvest_names_the_mould_that_stood_open_before_and_after(house: House) -> None:
+    run = house.get(f"/api/trays/{MOULDY_TRAY}")["run"]["id"]
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    assert "Somebody looked and found mould." in words(house.client.get(f"/runs/{run}/harvest"))
+    done, _ = said(harvest(house, MOULDY_TRAY, weight="3"))
+    assert done == (
+        "Tray 3 harvested, 3 kg. Tray 3 was on hold: somebody had found mould; the report says so."
+    )
+    done, _ = said(harvest(house, 1, weight="3"))
+    assert done == "Tray 1 harvested, 3 kg."
+
+
 def test_trays_rest_only_once_they_are_harvested(house: House) -> None:
     early = house.client.post("/room/states", data={"trays": "1, 2", "state": "resting"})
     assert early.status_code == 422
@@ -358,7 +373,7 @@ def test_a_part_of_a_tray_is_put_into_another_and_undone(house: House) -> None:
     run = house.get("/api/trays/1")["run"]
     form = {"tray": "9", "share": "0.333", "back": "/trays/1"}
     done, undo = said(house.client.post(f"/runs/{run['id']}/split", data=form))
-    assert done == "A third of tray 1 put into tray 9."
+    assert done == "A third of tray 1 put into tray 9. 9 is a new number here: is it right?"
     part = house.get("/api/trays/9")["run"]
     assert (part["split_from_id"], part["spread_at"]) == (run["id"], run["spread_at"])
     assert "A part of tray 1, put into this one" in words(house.client.get("/trays/9"))
@@ -378,13 +393,42 @@ def test_a_split_that_cannot_be_keeps_what_was_typed(house: House) -> None:
         ({"tray": "2 and 3", "share": "0.5"}, "must be one tray, got 2"),
         ({"tray": "", "share": "0.5"}, "must name at least one tray, got nothing"),
         ({"tray": "9"}, "must be chosen, got nothing"),
-        ({"tray": "2", "share": "0.5", "split_at": "2026-02-01T08:00"}, "must be later than"),
+        ({"tray": "2", "share": "0.5"}, "must be a free one, but something grows in tray 2"),
+        (
+            {"tray": "2", "share": "0.5", "ends": "2", "split_at": "2026-02-01T08:00"},
+            "must be later than",
+        ),
     ):
         answer = house.client.post(f"/runs/{run}/split", data=typed)
         assert answer.status_code == 422
         assert rule in words(answer)
         assert f'value="{typed["tray"]}"' in answer.text
     assert house.get(f"/api/runs/{run}")["seed"] == [{"lot_id": 1, "weight_g": 500.0}]
+
+
+def test_a_split_into_a_growing_tray_asks_before_that_run_ends(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]["id"]
+    house.post("/api/trays", number=40)
+    assert "Free: 40." in words(house.client.get(f"/runs/{run}/split"))
+    form = {"tray": "2", "share": "0.5"}
+    asked = house.client.post(f"/runs/{run}/split", data=form)
+    assert asked.status_code == 422
+    assert "What grows in tray 2 ends there, without a harvest" in words(asked)
+    # A tick for another tray says nothing of this one.
+    assert house.client.post(f"/runs/{run}/split", data={**form, "ends": "3"}).status_code == 422
+    done, _ = said(house.client.post(f"/runs/{run}/split", data={**form, "ends": "2"}))
+    assert "What lay in tray 2 before ended without a harvest." in done
+
+
+def test_a_number_that_is_new_is_asked_about_and_undone_with_its_run(house: House) -> None:
+    form = {"trays": "77", "lot_1": "1", "weight_1": "0.5"}
+    done, undo = said(house.client.post("/room/start", data=form))
+    assert done.startswith("Tray 77 started. 77 is a new number here: is it right?")
+    house.client.post("/undo", data={"entry": undo})
+    assert 77 not in [one["tray"] for one in house.get("/api/trays")["trays"]]
+    said(harvest(house, 1))
+    done, _ = said(house.client.post("/room/start", data={**form, "trays": "1"}))
+    assert "new number" not in done
 
 
 def test_one_tap_spreads_a_trays_own_grain_and_says_so(house: House) -> None:

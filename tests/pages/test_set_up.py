@@ -480,3 +480,15 @@ def test_room_without_a_harvest_target_answers_everywhere(house: House) -> None:
     assert {name for name, value in forecast.items() if value is not None} == {"coverage"}
     assert house.get("/api/trays/1/curve")["thermal"]["forecast"] == forecast
     assert not any(one["due"] for one in house.get("/api/today")["harvests"])
+
+
+def test_an_address_that_is_none_is_refused_in_plain_words_and_not_said_again(
+    house: House,
+) -> None:
+    form = {"name": "Mara", "address": "mara secret-word"}
+    answer = house.client.post("/set-up/messages", data=form)
+    assert answer.status_code == 422
+    assert "must be one word with :// in it and no blanks" in answer.text
+    assert "^[" not in answer.text
+    alert = answer.text.partition('role="alert"')[2].partition("</div>")[0]
+    assert "secret-word" not in alert

@@ -82,7 +82,7 @@ def test_a_photo_gives_its_result_in_place(snap: Page, house: House) -> None:
     )
     result = snap.locator("#results > li")
     expect(result.locator(".said")).to_contain_text(
-        "Tray 3, day 5 (5 from soaking): 41 of 100, one spot of 12 mm may be mould, likely, 7 in 10"
+        "Tray 3, day 5 (6 from soaking): 41 of 100, one spot of 12 mm may be mould, likely, 7 in 10"
     )
     expect(result).to_contain_text("Hold: do not feed")
     expect(result.get_by_role("img")).to_have_js_property("complete", True)

@@ -55,7 +55,7 @@ def test_slider_shows_the_photos_of_the_run(phone: Page) -> None:
     expect(caption).to_contain_text("day 2")
     expect(slider).to_have_attribute(
         "aria-valuetext",
-        re.compile(r"^day 2 \(2 from soaking\), Wednesday 4 March 17:01\. 40 % covered"),
+        re.compile(r"^day 2 \(3 from soaking\), Wednesday 4 March 17:01\. 40 % covered"),
     )
     expect(image).to_have_attribute("src", "/api/photos/1/trays/1/view")
     expect(phone.get_by_role("link", name="Earlier photo")).to_have_count(0)
@@ -102,7 +102,7 @@ def test_followed_patch_shows_its_place_in_every_photo(phone: Page, house: House
     rows = phone.locator("table.patch tbody tr")
     # Furnished with 8 mm on day 4 and 12 mm on day 5.
     expect(rows).to_have_count(2)
-    expect(rows.nth(0)).to_contain_text("8 mm across: very likely, 9 in 10")
+    expect(rows.nth(0)).to_contain_text("8 mm across: very likely, over 9 in 10")
     expect(rows.nth(1)).to_contain_text("12 mm across")
     expect(phone.locator("#page")).to_contain_text("A look is asked for; by all photos together")
     address = rows.nth(1).get_by_role("link").get_attribute("href")
@@ -285,3 +285,30 @@ def test_charts_are_dark_at_night_and_white_on_paper(browser: Browser, shown_hou
     page.emulate_media(media="print", color_scheme="dark")
     assert _ground(chart) == (0xFF, 0xFF, 0xFF)
     context.close()
+
+
+def test_headline_names_a_photo_that_shows_a_spot_before_all_that_is_quiet(house: House) -> None:
+    spot = patch(6.0, 0.42)
+    one = house.photograph(1, EVENING - timedelta(hours=2), cover=0.95, mould=[spot])
+    page = " ".join(house.client.get("/trays/1").text.split())
+    why = "a photo of today 16:00 shows a spot that may be mould, as likely as not, 4 in 10"
+    assert f"<h1>Tray 1, Top shelf, day 5: look at it first ({why})" in page
+    assert f'<a href="/photos/{one["id"]}">Look first: {why}</a>' in page
+    house.client.patch("/api/room", json={"target_day": 5.4})
+    assert why in house.client.get("/").text
+    assert "look first" in house.client.get("/room").text
+
+
+def test_photo_of_an_empty_tray_that_asks_for_a_look_leads_to_starting_its_run(
+    house: House,
+) -> None:
+    house.post("/api/trays", number=40)
+    score = {"value": 41, "attention": "hold"}
+    one = house.photograph(40, EVENING - timedelta(hours=2), score=score)
+    page = " ".join(house.client.get("/trays/40").text.split())
+    asks = "photo of today 16:00 asks to hold it from feeding until you have looked"
+    assert f"but a {asks}.</h1>" in page
+    assert f'<a href="/photos/{one["id"]}">A {asks}</a>' in page
+    assert '<a href="/room/start?tray=40">Start the run that it shows</a>' in page
+    house.watch.forward(days=3)
+    assert asks not in " ".join(house.client.get("/trays/40").text.split())

@@ -119,15 +119,18 @@ def test_ready_trays_on_hold_are_named_where_the_harvest_is_asked_for(room: Room
     room.photograph(18, at(5.1), cover=0.9)
     room.watch.now = max(room.watch.now, at(5.1))
     ready = only(room, "ready")
-    assert ready["trays"] == [17, 18]
+    assert ready["trays"] == [18]
+    assert ready["reason"].startswith("Tray 18, ")
     assert "Tray 17 is on hold: do not feed." in ready["look"]
 
 
-def test_due_tray_whose_photos_ask_to_hold_it_is_named_as_well(room: Room) -> None:
+def test_due_tray_whose_photos_ask_to_hold_it_is_not_said_to_be_ready(room: Room) -> None:
     spread(room, 17, target_day=6)
     mouldy(room, 17, 3.5, 4.25, 4.75, 5.25, 5.75, 6.25)
     assert only(room, "possible mould")["level"] == "hold"
-    assert "Tray 17 is on hold: do not feed." in only(room, "ready")["look"]
+    assert "ready" not in kinds(room)
+    (due,) = room.get("/api/today")["harvests"]
+    assert (due["due"], due["hold"]) == (True, True)
 
 
 def test_morning_message_says_which_due_tray_is_on_hold(room: Room) -> None:

@@ -75,7 +75,7 @@ def test_photo_that_is_refused_keeps_no_other_out(room: Room) -> None:
     answer = room.send(good[0], b"", good[1])
     assert answer.status_code == 422
     assert answer.json()["errors"] == [
-        {"field": "photo", "rule": "must have bytes, but photo-1.jpg is empty"}
+        {"field": "photo", "rule": "must have a picture in it, but the file photo-1.jpg is empty"}
     ]
     kept = {photo["trays"][0]["tray"] for photo in room.get("/api/photos")["photos"]}
     assert kept == {4, 5}

@@ -102,7 +102,7 @@ def test_body_that_cannot_be_read_is_named(room: Room, content: bytes, rule: str
 def test_empty_photo_is_refused(room: Room) -> None:
     problem = _problem(room.send(b""), 422)
     assert problem["errors"] == [
-        {"field": "photo", "rule": "must have bytes, but photo-0.jpg is empty"}
+        {"field": "photo", "rule": "must have a picture in it, but the file photo-0.jpg is empty"}
     ]
 
 

@@ -1,0 +1,59 @@
+"""The last photo of a tray in which nothing grows, as the log has it."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final
+
+import sqlalchemy as sa
+
+from service.pages.words import Say
+from service.photo_log import latest_photos, photo_out
+from service.run_calendar import RunSpan
+
+# An older one says little of what lies in the tray now.
+_ASKS_FOR: Final = timedelta(days=2)
+
+
+@dataclass(frozen=True)
+class StrayPhoto:
+    """A photo that lies in no run.
+
+    Parameters
+    ----------
+    photo_id : int
+    level : str
+        "look" or "hold" where it asks for that, else empty.
+    words : str
+        What it asks for; empty where nothing.
+    """
+
+    photo_id: int
+    level: str = ""
+    words: str = ""
+
+
+def stray_photo(
+    connection: sa.Connection, tray_id: int, number: int, last: RunSpan | None, say: Say
+) -> StrayPhoto | None:
+    """The tray's last photo; of a tray whose run ended, only where it is later and asks for a look.
+
+    Parameters
+    ----------
+    connection : Connection
+    tray_id, number : int
+    last : RunSpan or None
+        The tray's last run.
+    say : Say
+    """
+    photo_id = latest_photos(connection, [tray_id]).get(tray_id)
+    if photo_id is None:
+        return None
+    photo = photo_out(connection, photo_id)
+    if last is not None and photo.taken_at < last.until:
+        return None
+    asked = (one["score"].get("attention") for one in photo.trays if one["tray"] == number)
+    level = str(next(asked, None) or "quiet")
+    if level == "quiet" or say.now - photo.taken_at > _ASKS_FOR:
+        return StrayPhoto(photo_id) if last is None else None
+    asks = "to hold it from feeding until you have looked" if level == "hold" else "for a look"
+    return StrayPhoto(photo_id, level, f"a photo of {say.moment(photo.taken_at)} asks {asks}")
