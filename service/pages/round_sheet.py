@@ -214,7 +214,7 @@ def _tray_lines(
         why = look_first_words(one.look_first, say)
         if why and not one.hold and (one.due or one.tray in walk):
             line = walk.at(one.tray)
-            line.todo.append(f"Look first: {why}.")
+            line.todo.append(f"{why[0].upper()}{why[1:]}.")
             line.level = line.level or str(Level.LOOK)
         if one.due:
             line = walk.at(one.tray)
