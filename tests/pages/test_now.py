@@ -318,7 +318,7 @@ def test_feeding_is_written_down_with_whom_and_how_much_without_scripts(
         ({"kind": "clean", "minutes": "-3"}, "must be more than 0 and at most 10080"),
         (
             {"kind": "feed", "fed": "30", "refusals": "45"},
-            "</strong> must be no more than the 30 kg fed, got 45 kg: is the decimal point",
+            "Left over</strong></a> must be no more than the 30 kg fed, got 45 kg: is the decimal",
         ),
         ({"kind": "soak", "lot": "99"}, "99 is not in the log"),
         ({"done": "yes", "planned_for": "2026-03-08T09:00"}, "must not be still to come"),
