@@ -125,3 +125,23 @@ def test_programs_are_refused_as_before(closed_house: House) -> None:
 )
 def test_nothing_else_is_taken_for_a_kept_form(to: str, packed: str) -> None:
     assert unpacked(to, packed) is None
+
+
+def test_without_a_link_the_page_stays_with_what_was_typed(browser: Browser, house: House) -> None:
+    page = open_page(browser, house, PHONE, scripts=True)
+    page.goto("/set-up/racks")
+    name = page.get_by_label("Name").first
+    name.fill("North wall")
+    page.context.set_offline(True)
+    button = page.get_by_role("button", name="Enter the rack")
+    for _ in range(2):
+        button.click()
+        expect(page.get_by_role("alert")).to_contain_text("No link to the machine")
+        expect(page.get_by_role("alert")).to_be_focused()
+    expect(name).to_have_value("North wall")
+    assert_accessible(page)
+    page.context.set_offline(False)
+    button.dblclick()
+    expect(page.get_by_role("status").filter(has_text="North wall")).to_be_visible()
+    racks = [rack["name"] for rack in house.get("/api/racks")]
+    assert racks.count("North wall") == 1
