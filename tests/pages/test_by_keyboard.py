@@ -201,7 +201,7 @@ def test_a_field_is_named_in_short_and_then_says_its_rule_and_its_hint(desk: Pag
     field = tab_to(desk, "Harvest by day")
     assert field.value == "soon"
     assert field.description.startswith("target day must be a number, got 'soon'")
-    assert field.description.endswith("Counted from spreading. Empty: by height alone.")
+    assert field.description.endswith("Without either, no harvest is forecast.")
     desk.goto("/entries/runs/1")
     # Of a date each of its parts would begin with the hint.
     desk.get_by_label("Soaked from").focus()

@@ -108,7 +108,7 @@ def test_what_was_noticed_is_dated_by_when_it_was_said_and_since_when_it_stands(
 ) -> None:
     house.watch.forward(days=1, hours=2)
     house.photograph(MOULDY_TRAY, EVENING + timedelta(days=1), cover=0.98)
-    rows = [row for row in _table(house, "flags") if "not in the photo since" in (row["reason"])]
+    rows = [row for row in _table(house, "flags") if "perhaps hidden since" in row["reason"]]
     assert rows
     (first, *_) = rows
     assert first["at"].startswith("2026-03-07T16:03")
@@ -116,7 +116,7 @@ def test_what_was_noticed_is_dated_by_when_it_was_said_and_since_when_it_stands(
     assert first["since"] < first["at"]
     text = house.client.get(f"/print/report?{MARCH}").text
     told = text[text.index("8 March 2026 20:00</td>") :].partition("</tr>")[0]
-    assert "not in the photo since" in told
+    assert "perhaps hidden since" in told
     assert "last seen in the photo of 7 March 2026 17:03" in told
     flag = house.get("/api/flags")["flags"][0]["id"]
     assert "from photos up to" in house.client.get(f"/flags/{flag}").text
@@ -273,7 +273,7 @@ def test_report_prints_on_several_sheets_with_the_heads_again(desk: Page, month:
 def _rows(text: str) -> list[tuple[int, str, str]]:
     """Tray, what was taken, and photos and originals of the runs on a page."""
     row = re.compile(
-        r'<tr><th scope="row">(\d+)</th><td data-label="lot">.*?data-label="taken in the period">'
+        r'<tr><th scope="row">(\d+)</th><td class="free-text" data-label="lot">.*?data-label="taken in the period">'
         r'(.*?)</td><td class="number" data-label="photos, originals">(.*?)</td></tr>'
     )
     return [(int(tray), taken, photos) for tray, taken, photos in row.findall(text)]
