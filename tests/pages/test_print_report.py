@@ -273,8 +273,9 @@ def test_report_prints_on_several_sheets_with_the_heads_again(desk: Page, month:
 def _rows(text: str) -> list[tuple[int, str, str]]:
     """Tray, what was taken, and photos and originals of the runs on a page."""
     row = re.compile(
-        r'<tr><th scope="row">(\d+)</th><td class="free-text" data-label="lot">.*?data-label="taken in the period">'
-        r'(.*?)</td><td class="number" data-label="photos, originals">(.*?)</td></tr>'
+        r'<tr><th scope="row">(\d+)</th><td class="free-text" data-label="lot">.*?'
+        r'data-label="taken in the period">(.*?)</td>'
+        r'<td class="number" data-label="photos, originals">(.*?)</td></tr>'
     )
     return [(int(tray), taken, photos) for tray, taken, photos in row.findall(text)]
 
