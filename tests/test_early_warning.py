@@ -119,9 +119,9 @@ def test_one_photo_alone_holds_only_where_it_is_nearly_sure() -> None:
 def test_what_a_photo_calls_mould_is_looked_at_whatever_speaks_against_it(
     day: float, look: str
 ) -> None:
-    assert watch([photo(day, sighting(20.0, 0.5, look=look))], 0.4).alert is Alert.LOOK
-    assert watch([photo(day, sighting(20.0, 0.956, look=look))], 0.4).alert is Alert.HOLD
-    assert watch([photo(day, sighting(20.0, 0.4, look=look))], 0.4).alert is Alert.QUIET
+    assert watch([photo(day, sighting(20.0, 0.5, look=look))]).alert is Alert.LOOK
+    assert watch([photo(day, sighting(20.0, 0.956, look=look))]).alert is Alert.HOLD
+    assert watch([photo(day, sighting(20.0, 0.4, look=look))]).alert is Alert.QUIET
 
 
 def test_a_photo_that_could_not_show_a_spot_does_not_clear_it() -> None:

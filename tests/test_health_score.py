@@ -453,6 +453,11 @@ class TestWhatItSays:
         assert score.cap == score.value
         assert score.cap is not None and score.cap < 40
 
+    def test_a_patch_that_is_called_but_not_nearly_sure_is_looked_at_before_it_is_fed(self) -> None:
+        score = score_tray(healthy(patches=(patch(0.89, 15.0),)))
+        assert score.attention is Attention.LOOK
+        assert HOLD_BACK in score.suggestions
+
     def test_a_doubtful_patch_asks_for_a_look(self) -> None:
         score = score_tray(healthy(patches=(patch(0.3, 6.0),)))
         assert score.attention is Attention.LOOK

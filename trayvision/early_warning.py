@@ -57,8 +57,9 @@ class WarningRates:
     missed : float
         Share of mouldy patches that the hold may miss.
 
-    The last four were measured over 280 rendered series (`sample_images/series_set.py`, 0 to 279)
-    with the networks as they are; `trayvision.synthetic_mould` draws photos of that kind.
+    All but the accepted rates were measured over 280 rendered series
+    (`sample_images/series_set.py`, 0 to 279), `missed` with the first network before the present
+    one; `trayvision.synthetic_mould` draws photos of that kind.
 
     Raises
     ------

@@ -1,7 +1,7 @@
 """Series of tray photos drawn with known truth, to measure how late and how wrong warnings come.
 
 Synthetic: no published series of mould on sprouting grain exists. All assumptions stand in
-`MouldHabits`; how sure and how often candidates are was taken from 280 rendered series. Each
+`MouldHabits`; how sure and how often candidates are follows 280 rendered series, roughly. Each
 candidate's logit has an offset that it keeps from photo to photo, since what looks like mould once
 does so again.
 """

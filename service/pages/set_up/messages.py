@@ -13,6 +13,7 @@ from service.api.dependencies import By, TheService
 from service.entries import history
 from service.models.base import LARGEST_ID
 from service.models.notifications import (
+    ADDRESS_PATTERN,
     AtOnce,
     NewTarget,
     NotificationOut,
@@ -37,8 +38,6 @@ _ALL: Final = 1000
 _KIND: Final = NOTIFICATION_TARGET.name
 _SHOWN: Final = 12
 _TARGET: Final = f"{addresses.SET_UP_MESSAGES}/{{target_id}}"
-# As `service.models.notifications.TargetAddress` asks for it.
-_ADDRESS: Final = re.compile(r"[!-~]+://[!-~]+")
 _AT_ONCE: Final = (
     (AtOnce.HOLD, "Hold: a tray that should not be fed"),
     (AtOnce.TOO_HOT, "Too hot: the room or a shelf"),
@@ -160,7 +159,7 @@ def _typed_target(typed: Typed) -> dict[str, Any]:
     address = typed.text("address")
     if address is not None:
         # What was typed may hold a password: it is not said again.
-        if not _ADDRESS.fullmatch(address):
+        if not re.fullmatch(ADDRESS_PATTERN, address):
             raise Refusal(
                 "address",
                 "must be one word with :// in it and no blanks, such as "
