@@ -32,6 +32,7 @@ _WHAT_TO_DO = {
     429: "Wait a little. Whoever is locked out can set a new password at the machine itself.",
     503: "What was saved before is kept. Try again in a few seconds.",
 }
+_NO_SUCH_PAGE = "There is no such page"
 # As problems name what came in an address, and the rule that it breaks.
 _IN_ADDRESS = re.compile(r"(?:path|query)\.(?P<name>\w+)(?:\.\d+)?: ")
 _ELSE = "What was saved before is kept. Go back and try again; if it stays, look at the machine."
@@ -55,8 +56,11 @@ def error_page(
             addresses.log_in(f"{asked}?{query}" if query and asked == path else asked), 303
         )
     what_to_do = _WHAT_TO_DO.get(status, _ELSE)
+    if status == 404 and detail == title:
+        # The framework's own words for an address that leads nowhere.
+        title, detail = _NO_SUCH_PAGE, f"Nothing of this room is at {path}."
     if status == 422 and (in_address := _IN_ADDRESS.match(detail)):
-        title, what_to_do = "There is no such page", _WHAT_TO_DO[404]
+        title, what_to_do = _NO_SUCH_PAGE, _WHAT_TO_DO[404]
         named = in_address["name"].replace("_", " ")
         detail = f"In the address the {named} {detail[in_address.end() :]}."
     page = ErrorPage(status, title, detail, addresses.NOW, what_to_do)

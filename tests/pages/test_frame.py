@@ -23,7 +23,8 @@ def test_frame_is_accessible(
 
 def test_errors_are_pages_for_people_and_documents_for_programs(phone: Page, house: House) -> None:
     phone.goto("/no-such-page")
-    expect(phone.get_by_role("heading", level=1)).to_have_text("Not Found")
+    expect(phone.get_by_role("heading", level=1)).to_have_text("There is no such page")
+    expect(phone.locator("main")).to_contain_text("Nothing of this room is at /no-such-page.")
     assert house.client.get("/no-such-page").json()["status"] == 404
 
 
