@@ -92,6 +92,18 @@ def test_one_tray_alone_is_one_tray() -> None:
     assert found[0].lag_days == pytest.approx(1.8)
 
 
+# By hand: four others on one day have no spread of their own. Drawn to the usual half a day, which
+# weighs as much as four trays, it is sqrt((4 · 0 + 4 · 0.25) / 8) = 0.354 days: 1.2 days are 3.39
+# of it and 1.3 days 3.68, where an outlier begins at 3.5.
+@pytest.mark.parametrize(("lag_days", "trays"), [(1.2, []), (1.3, [(4,)])])
+def test_a_batch_without_spread_is_taken_to_have_some_of_the_usual(
+    lag_days: float, trays: list[tuple[int, ...]]
+) -> None:
+    values = [0.0, 0.0, 0.0, 0.0, lag_days]
+    found = find_behind([TrayLag(n, lag, "b", "top", "L") for n, lag in enumerate(values)])
+    assert [one.trays for one in found] == trays
+
+
 def test_the_whole_room_is_one_finding() -> None:
     found = find_behind([TrayLag(n, 1.5 + 0.1 * (n % 3), "b", "top", "L") for n in range(9)])
     assert [one.factor for one in found] == [Factor.ROOM]

@@ -14,6 +14,7 @@ from trayvision.canopy_cover import (
 )
 from trayvision.pixel_classes import TrayClass
 from trayvision.quality_flags import Doubt
+from trayvision.tray_plan import TrayPlan
 
 ROWS, COLUMNS = 121, 263
 
@@ -119,17 +120,80 @@ def test_cell_means_keep_the_mean(rows: int, columns: int, cell: int) -> None:
     assert cells.judged_share == pytest.approx(np.ones_like(cells.judged_share))
 
 
+def uncertainty_of(plan: TrayPlan) -> float:
+    found = measure_cover(plan).cover.uncertainty
+    assert found is not None
+    return found
+
+
 def test_what_is_not_judged_neither_counts_nor_dilutes() -> None:
     classes = np.full((ROWS, COLUMNS), TrayClass.SHOOT)
     classes[:, :100] = TrayClass.BED
     judged = np.ones((ROWS, COLUMNS), dtype=bool)
     judged[:, :100] = False
-    whole = measure_cover(planted(classes))
     part = measure_cover(planted(classes, judged=judged))
     assert part.cover.value == pytest.approx(1.0)
-    assert whole.cover.uncertainty is not None
-    assert part.cover.uncertainty is not None
     assert np.isnan(part.cells[:, 0]).all()
+
+
+def test_what_is_not_judged_may_differ_as_cells_differ_among_themselves() -> None:
+    # Bands of two cells each, bare and full in turn: the cells' standard deviation is one half.
+    bands = np.where(np.arange(COLUMNS) // 24 % 2 == 0, TrayClass.BED, TrayClass.SHOOT)
+    classes = np.broadcast_to(bands, (ROWS, COLUMNS))
+    judged = np.ones((ROWS, COLUMNS), dtype=bool)
+    judged[72:] = False
+    part = planted(classes, judged=judged)
+    # By hand: 49 of 121 rows, which may be wrong by half of that deviation.
+    assert uncertainty_of(part) > max(49 / 121 * 0.5 / 2, uncertainty_of(planted(classes)))
+
+
+def test_a_cell_of_which_less_than_half_is_judged_does_not_count() -> None:
+    classes = np.full((ROWS, COLUMNS), TrayClass.BED)
+    classes[:, :12] = TrayClass.SHOOT
+    judged = np.ones((ROWS, COLUMNS), dtype=bool)
+    judged[:, :7] = False
+    cover = measure_cover(planted(classes, judged=judged))
+    # 5 of the first cells' 12 columns are judged.
+    assert np.isnan(cover.cells[:, 0]).all()
+    assert cover.cover.value == pytest.approx(0.0)
+    judged[:, 6] = True
+    cover = measure_cover(planted(classes, judged=judged))
+    assert cover.cells[:, 0] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("tangent", [0.6, 1.0])
+def test_a_slanting_view_is_as_unsure_as_how_upright_the_blades_stand(tangent: float) -> None:
+    # The ratios that fit the true pixels of two renderers' trays best: 1.8 and 3.2.
+    half = np.array([0.5])
+    least, most = (
+        float(cover_straight_down(half, np.array([tangent]), ratio)[0]) for ratio in (3.2, 1.8)
+    )
+    chequered = np.where(
+        np.indices((ROWS, COLUMNS)).sum(axis=0) % 2, TrayClass.SHOOT, TrayClass.BED
+    )
+    cover = measure_cover(planted(chequered, zenith_tan=tangent)).cover
+    assert cover.value is not None and cover.uncertainty is not None
+    assert least < cover.value < most
+    assert (most - least) / 2 < cover.uncertainty < most - least
+
+
+def test_shares_that_are_unsure_make_cover_unsure() -> None:
+    plan = planted(np.full((ROWS, COLUMNS), TrayClass.BED))
+    shares = plan.shares.copy()
+    shares[TrayClass.BED] = shares[TrayClass.SHOOT] = 0.5
+    # The logistic curve's slope is one quarter at one half: 0.45 more or less of log odds, by
+    # which the segmentation errs from photo to photo, is 0.11 of cover.
+    unsure = uncertainty_of(replace(plan, shares=shares))
+    assert unsure == pytest.approx(0.45 / 4, rel=0.1)
+    assert unsure > 3 * uncertainty_of(plan)
+
+
+def test_as_many_young_shoots_again_may_go_unseen() -> None:
+    # Two columns in every hundred: of young shoots nearly as many again may pass for roots.
+    classes = np.full((ROWS, COLUMNS), TrayClass.BED)
+    classes[:, ::50] = TrayClass.SHOOT
+    covered = float((classes == TrayClass.SHOOT).mean())
+    assert 0.8 * covered < uncertainty_of(planted(classes)) < 1.2 * covered
 
 
 def test_shoots_that_come_up_unseen_widen_the_interval_on_their_days() -> None:

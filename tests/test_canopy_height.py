@@ -122,6 +122,31 @@ def test_shoot_height_is_above_the_bed_that_is_known_or_assumed() -> None:
     assert assumed.shoot_height_mm.uncertainty > known.shoot_height_mm.uncertainty
 
 
+def test_shoots_below_the_bed_that_is_known_have_no_height_and_not_less() -> None:
+    pixels, pose = photo_of(DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=24.0))
+    bed = Measurement(30.0, 1.0, "mm")
+    assert (
+        measure_canopy_height(as_photo(pixels), pose, bed_height_mm=bed).shoot_height_mm.value == 0
+    )
+
+
+def test_a_pose_that_is_less_sure_makes_the_height_less_sure() -> None:
+    pixels, pose = photo_of(DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=63.0))
+    sure = replace(pose, lens_covariance=None)
+    unsure = replace(sure, covariance=100**2 * sure.covariance)
+    first, second = (measure_canopy_height(as_photo(pixels), one) for one in (sure, unsure))
+    height = first.canopy_height_mm
+    assert height.value is not None and height.uncertainty is not None
+    assert second.canopy_height_mm.value == height.value
+    at_strip = sure.position_uncertainty_mm(
+        SIZE.strip_points_mm(np.array([height.value]), np.array([0.0]))
+    ).max()
+    # Independent parts add as squares (JCGM 100:2008, 5.1.2), and this one is 100 times as large.
+    expected = np.sqrt(height.uncertainty**2 + (100**2 - 1) * at_strip**2)
+    assert second.canopy_height_mm.uncertainty == pytest.approx(expected)
+    assert expected > 2 * height.uncertainty
+
+
 def test_saving_a_photo_anew_hardly_moves_its_height() -> None:
     # Its blades thin out over 2 cm: two heights 1 cm apart part seen from hidden equally well.
     path = Path(__file__).parents[1] / "sample_images/photos/day6-barley-healthy-fixed.jpg"

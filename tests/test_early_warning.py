@@ -114,6 +114,16 @@ def test_one_photo_alone_holds_only_where_it_is_nearly_sure() -> None:
     assert watch([before, after]).alert is Alert.HOLD
 
 
+def test_what_only_adds_up_to_a_hold_must_have_been_there_twice() -> None:
+    # A room that accepts ten times the false holds holds on less than one such photo tells.
+    rates = WarningRates(false_holds=0.01)
+    once = photo(6, sighting(40.0, 0.89))
+    again = photo(6.5, sighting(40.0, 0.89))
+    assert evidence([once]) > rates.hold_bound
+    for photos, alert in (([once], Alert.LOOK), ([once, again], Alert.HOLD)):
+        assert watch_run(photos, context=context(photos), rates=rates).alert is alert
+
+
 @pytest.mark.parametrize("day", [0.5, 2.5, 3.0, 6.0])
 @pytest.mark.parametrize("look", ["white fuzz", "dark", "grey-green"])
 def test_what_a_photo_calls_mould_is_looked_at_whatever_speaks_against_it(

@@ -299,7 +299,7 @@ def test_one_wrong_reading_does_not_bend_the_curve(
 def test_no_point_gives_the_prior_with_its_full_width() -> None:
     curve = fit_growth([], prior=BARLEY)
     low, median, high = curve.band([7.0], rng=np.random.default_rng(1))
-    # Barley on day 7 stands 80-200 mm (published range of the prior's origin).
+    # The range that the prior was made from: 80 to 200 mm on day 7. No series by day is published.
     assert low[0] < 80.0
     assert high[0] > 200.0
     assert 100.0 < median[0] < 170.0

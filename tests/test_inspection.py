@@ -70,7 +70,7 @@ def test_tray_is_found_and_measured_near_its_truth(name: str) -> None:
     cover = tray.cover.cover
     assert cover.value is not None
     assert cover.uncertainty is not None
-    assert abs(cover.value - truth(name)["cover_ortho"]) <= 3 * cover.uncertainty
+    assert abs(cover.value - truth(name)["cover_ortho"]) <= 1.96 * cover.uncertainty < 0.1
     assert tray.plan.seen > 0.9
     assert not [patch for patch in tray.mould.patches if patch.likelihood >= 0.5]
 

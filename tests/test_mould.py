@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from tests.plans import COLOURS, disc, planted
 from trayvision.mould import read_mould
+from trayvision.mould_likelihood import patch_terms
 from trayvision.pixel_classes import TrayClass
 
 ROWS, COLUMNS = 211, 333
@@ -146,6 +147,29 @@ def test_even_white_halo_is_fuzz_and_one_white_patch_is_not() -> None:
     assert read_mould(planted(BED, colours=halo)).fuzz > 0.4
     classes = disc(BED, x_mm=0, y_mm=0, diameter_mm=60, value=TrayClass.MOULD)
     assert read_mould(planted(classes)).fuzz == 0.0
+
+
+def test_white_in_fewer_than_half_of_the_places_is_no_fuzz() -> None:
+    # Whole cells of 25 mm, two of five in each row: the lower quartile over the tray is 0.
+    places = np.arange(COLUMNS) // 25
+    colours = np.zeros((ROWS, COLUMNS, 3), dtype=np.uint8)
+    colours[:] = COLOURS[TrayClass.BED]
+    colours[:, places % 5 < 2] = (225, 224, 220)
+    assert read_mould(planted(BED, colours=colours)).fuzz == 0.0
+
+
+def test_size_of_a_patch_is_told_by_its_diameter_beside_8_mm() -> None:
+    plan = planted(disc(BED, x_mm=20, y_mm=-30, diameter_mm=16, value=TrayClass.MOULD))
+    mask = plan.share(TrayClass.MOULD) > 0.5
+    # The logarithm of 16 mm over 8 mm.
+    assert patch_terms(plan, mask, mask, 0.9).size == pytest.approx(np.log(2), abs=0.02)
+
+
+# By hand: 113 and 87 mm2, where slime is told from 100 mm2 on.
+@pytest.mark.parametrize(("diameter_mm", "told"), [(12.0, 1), (10.5, 0)])
+def test_slime_is_told_from_a_square_centimetre_on(diameter_mm: float, told: int) -> None:
+    classes = disc(BED, x_mm=50, y_mm=20, diameter_mm=diameter_mm, value=TrayClass.SLIME)
+    assert len(read_mould(planted(classes)).slime) == told
 
 
 def test_slime_is_reported_with_its_area() -> None:

@@ -13,7 +13,7 @@ from trayvision.shelf_curves import normal_band, shelf_curve
 from trayvision.sigmoid import Shape, sigmoid
 
 BARLEY = published_prior(Quantity.HEIGHT, grain="barley")
-# A room that is ahead of the published range's middle, with its own spread between runs.
+# A room that is ahead of the middle of the prior's ranges, with its own spread between runs.
 OWN_MEAN = np.array([np.log(170.0), 5.0, np.log(4.6), 0.0])
 OWN_SPREAD = np.array([0.08, 0.25, 0.06])
 
@@ -198,11 +198,15 @@ def test_normal_band_refuses_impossible_coverage() -> None:
         normal_band([], ages=[1.0], coverage=2)
 
 
-# Ranges by day for barley of the prior's origin: shoot height in mm on days 3 to 7.
+# What the prior was made from, shoot height in mm on days 3 to 7. Only the last days' heights were
+# published, the days between are worked out: this asks whether the prior was made as it says, not
+# whether barley grows so.
 @pytest.mark.parametrize(
     ("day", "low", "high"), [(3, 10, 20), (4, 20, 50), (5, 40, 90), (6, 70, 130), (7, 80, 200)]
 )
-def test_published_prior_spans_the_published_range(day: int, low: float, high: float) -> None:
+def test_published_prior_spans_the_ranges_that_it_was_made_from(
+    day: int, low: float, high: float
+) -> None:
     lines = fit_growth([], prior=BARLEY).band([float(day)], rng=np.random.default_rng(1))
     assert lines[0][0] < low
     assert low < lines[1][0] < high

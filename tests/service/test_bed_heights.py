@@ -17,7 +17,7 @@ RUN_PHOTOS = Path(__file__).parents[2] / "sample_images" / "run"
 SPREAD = START - timedelta(days=6)
 
 
-def photograph(room: Room, day: float, canopy_mm: float, cover: float = 0.0) -> int:
+def photograph(room: Room, day: float, canopy_mm: float, cover: float | None = 0.0) -> int:
     at = SPREAD + timedelta(days=day)
     number: int = room.photograph(17, at, canopy_mm=canopy_mm, cover=cover)["id"]
     return number
@@ -70,6 +70,15 @@ def test_shoots_in_the_first_photos_are_no_bed(growing: Room) -> None:
     photograph(growing, 1.0, 25.0, cover=0.2)
     photograph(growing, 4.0, 60.0, cover=0.5)
     assert heights(growing)[4.0] == 46.0
+
+
+def test_a_later_photo_whose_cover_is_not_known_is_no_bed(growing: Room) -> None:
+    photograph(growing, 1.0, 12.0)
+    # As under pink light, where nobody can tell that these are shoots.
+    photograph(growing, 3.0, 25.0, cover=None)
+    photograph(growing, 4.0, 60.0, cover=0.5)
+    growing.remeasured()
+    assert heights(growing)[4.0] == 48.0
 
 
 def test_bed_of_one_run_says_nothing_of_the_next(growing: Room) -> None:

@@ -1,5 +1,6 @@
 """Curves and forecasts are the library's, over the right points."""
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
 
@@ -13,16 +14,36 @@ from trayvision.growth_prior import Quantity, published_prior
 from trayvision.harvest_forecast import HarvestTarget, forecast_harvest
 
 SPREAD = START - timedelta(days=5)
+DAILY = (1.0, 2.0, 3.0, 4.0, 5.0)
+# No photo lies on a whole day, so that an age cut to days shows.
+UNEVEN = (1.3, 2.6, 3.4, 4.1, 4.9)
 
 
-def _grow(room: Room, tray: int, spread_at: datetime, *, late_days: float = 0.0) -> int:
-    """A run photographed daily on days 1 to 5, its heights a logistic in days (closed form)."""
+def _height(day: float, late_days: float = 0.0) -> float:
+    """A logistic in days, mm (closed form)."""
+    return float(200 / (1 + np.exp(-(day - 5.5 - late_days))))
+
+
+def _grow(
+    room: Room,
+    tray: int,
+    spread_at: datetime,
+    *,
+    late_days: float = 0.0,
+    days: Sequence[float] = DAILY,
+) -> int:
+    """A run photographed on some days, its heights those of `_height`."""
     with room.looked_at_last():
         run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
-        for day in range(1, 6):
-            height = 200 / (1 + np.exp(-(day - 5.5 - late_days)))
-            room.photograph(tray, spread_at + timedelta(days=day), height_mm=float(height))
+        for day in days:
+            at = spread_at + timedelta(days=day)
+            room.photograph(tray, at, height_mm=_height(day, late_days))
     return int(run["id"])
+
+
+def _points_by_hand() -> list[GrowthPoint]:
+    """What was photographed on the uneven days; 3 mm is what those photos state."""
+    return [GrowthPoint(day, _height(day), 3.0) for day in UNEVEN]
 
 
 def _cover(room: Room, tray: int, spread_at: datetime, *, warm_c: float) -> int:
@@ -46,13 +67,10 @@ def _air(room: Room, spread_at: datetime, temperature_c: float, **where: int) ->
 
 
 def test_curve_is_the_librarys_over_these_points(room: Room) -> None:
-    run = _grow(room, 17, SPREAD)
+    run = _grow(room, 17, SPREAD, days=UNEVEN)
     curve = room.get("/api/trays/17/curve")
-    points = [
-        GrowthPoint(point["day"], point["value"], point["uncertainty"])
-        for point in curve["height"]["points"]
-    ]
-    assert [point.age for point in points] == [1.0, 2.0, 3.0, 4.0, 5.0]
+    points = _points_by_hand()
+    assert [point["day"] for point in curve["height"]["points"]] == pytest.approx(UNEVEN)
     fitted = fit_growth(points, prior=published_prior(Quantity.HEIGHT, grain="barley"))
     ages = curve["height"]["fitted"]["day"]
     low, median, high = fitted.band(ages, rng=np.random.default_rng(run), coverage=0.9)
@@ -62,12 +80,9 @@ def test_curve_is_the_librarys_over_these_points(room: Room) -> None:
 
 
 def test_forecast_is_the_librarys_in_moments(room: Room) -> None:
-    run = _grow(room, 17, SPREAD)
+    run = _grow(room, 17, SPREAD, days=UNEVEN)
     curve = room.get("/api/trays/17/curve")
-    points = [
-        GrowthPoint(point["day"], point["value"], point["uncertainty"])
-        for point in curve["height"]["points"]
-    ]
+    points = _points_by_hand()
     forecast = forecast_harvest(
         fit_growth(points, prior=published_prior(Quantity.HEIGHT, grain="barley")),
         target=HarvestTarget(150.0, 8.0),

@@ -69,6 +69,19 @@ def test_trays_named_beside_mould_ask_until_they_were_photographed(room: Room) -
     assert asked(room) == {}
 
 
+def test_a_tray_spread_after_the_mould_was_found_beside_it_does_not_ask(room: Room) -> None:
+    spread_of_one_lot(room, 17, 18, 19)
+    mouldy(room, 17, 3.5, 4.25, 4.75)
+    flag = only(room, "possible mould")
+    room.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    assert set(asked(room)) == {18, 19}
+    run = room.get("/api/trays/18")["run"]["id"]
+    room.post(f"/api/runs/{run}/harvests", reason="thrown")
+    room.watch.forward(hours=1)
+    room.post("/api/runs", tray=18)
+    assert set(asked(room)) == {19}
+
+
 def test_trays_named_beside_mould_ask_also_when_the_mouldy_one_is_gone(room: Room) -> None:
     spread_of_one_lot(room, 17, 18)
     mouldy(room, 17, 3.5, 4.25, 4.75)

@@ -60,6 +60,13 @@ def test_refusal_of_several_lines_is_told_as_one() -> None:
     assert error == "The mail server answered 554 5.7.1 not taken 5.7.1 ask the provider"
 
 
+def test_refusal_that_repeats_the_address_is_told_without_it() -> None:
+    with mail_server() as server:
+        server.refusal = "550 no mailbox grower at farm.example here"
+        error = send_by_apprise(server.address(), "Test", "Text")
+    assert error == "The mail server answered 550 no mailbox *** at *** here"
+
+
 def test_message_that_is_sent_on_is_not_taken_for_told() -> None:
     with webhook() as hook:
         hook.status = 302

@@ -157,6 +157,29 @@ def test_weeks_add_up_where_an_older_log_has_an_overlap(room: Room, spread_day: 
         assert sum(part.totals().harvests for part in parts) == 2
 
 
+@pytest.mark.parametrize("spread_day", [5.0, 12.0])
+def test_a_photo_belongs_to_the_run_that_begins_with_it(room: Room, spread_day: float) -> None:
+    """Also where the run before was harvested later, as old logs may say: there it ends as well."""
+    old, _ = run(room, 1, 0, harvested=12)
+    following, _ = run(room, 1, 13, harvested=19)
+    with room.service.database.write() as connection:
+        moment = {"spread_at": FIRST + timedelta(days=spread_day)}
+        correct(connection, RUN, following, moment, by=room.service.entrant())
+    ended_at = room.get(f"/api/runs/{old}")["ended_at"]
+    assert datetime.fromisoformat(ended_at) == FIRST + timedelta(days=spread_day)
+    with room.looked_at_last():
+        for hours in (-1, 0, 1):
+            at = FIRST + timedelta(days=spread_day, hours=hours)
+            room.photograph(1, at, height_mm=20.0 + hours)
+    points = {
+        run_id: [
+            point["value"] for point in room.get(f"/api/runs/{run_id}/curve")["height"]["points"]
+        ]
+        for run_id in (old, following)
+    }
+    assert points == {old: [19.0], following: [20.0, 21.0]}
+
+
 def test_a_tray_is_spread_once_a_day_unless_its_run_was_ended(room: Room) -> None:
     first, _ = run(room, 1, 1.0)
     other = f"must be a day or more from run {first} of tray 1, spread 2026-02-11 07:00 UTC, \

@@ -85,7 +85,7 @@ def test_photo_assigned_by_hand_counts_for_its_tray(room: Room) -> None:
     assert _to_go(_ruled(room.service)) == {seen}
 
 
-def _flag(room: Room, tray: int, since: datetime, at: datetime, **evidence: Any) -> int:
+def _flag(room: Room, tray: int | None, since: datetime, at: datetime, **evidence: Any) -> int:
     with room.service.database.write() as connection:
         told = Notice(
             *("mould", "mould", "look", 1.0),
@@ -94,7 +94,7 @@ def _flag(room: Room, tray: int, since: datetime, at: datetime, **evidence: Any)
             reason="a patch",
             look="at the patch",
             evidence=evidence,
-            tray_id=tray_numbered(connection, tray)["id"],
+            tray_id=None if tray is None else tray_numbered(connection, tray)["id"],
         )
         return notice(connection, told, room.service.entrant())
 
@@ -119,6 +119,17 @@ def test_all_that_carry_a_flag_or_a_verdict_are_kept(room: Room) -> None:
         said = Answer("verdict", verdict=Verdict.ROOT_HAIRS)
         answer(connection, flag, said, room.service.entrant())
     assert not {before, first, last, named} & _to_go(service)
+
+
+def test_all_trays_of_a_flag_of_several_keep_their_photos(room: Room) -> None:
+    early, _, _, other = (
+        _photo(room, tray, _NOON + timedelta(hours=hours))
+        for tray, hours in ((17, 1), (17, 2), (18, 3), (19, 3))
+    )
+    since, at = (_NOON + timedelta(hours=hours) for hours in (2, 3))
+    _flag(room, None, since, at, trays=[17, 18])
+    room.watch.forward(days=30)
+    assert _to_go(_ruled(room.service, keep_one_a_day=False)) == {early, other}
 
 
 def test_records_and_pictures_stay_and_say_why(room: Room) -> None:

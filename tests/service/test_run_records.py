@@ -58,6 +58,15 @@ def grown(room: Room, tray: int, *, late_days: float = 0.0, shelf_id: int | None
     return run_id
 
 
+def test_seed_of_which_one_lot_was_not_weighed_gives_no_yield(room: Room) -> None:
+    lots = [room.post("/api/lots", name=name)["id"] for name in ("first", "second")]
+    seed = [{"lot_id": lots[0], "weight_g": 500.0}, {"lot_id": lots[1]}]
+    one = run(room, 1, SPREAD, seed=seed)
+    harvest(room, one, SPREAD + timedelta(days=8), weight_g=3000.0)
+    fact = facts_of(room)[one]
+    assert (fact.fresh_g, fact.seed_g, fact.ratio) == (3000.0, None, None)
+
+
 def test_facts_follow_what_is_entered_and_corrected(room: Room) -> None:
     lots = [room.post("/api/lots", name=name)["id"] for name in ("first", "second")]
     seed = [{"lot_id": lots[0], "weight_g": 400.0}, {"lot_id": lots[1], "weight_g": 100.0}]
