@@ -15,6 +15,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy.pool import QueuePool
 
+from service.free_values import read_json
 from service.refusals import DatabaseAway
 
 _LOG = logging.getLogger(__name__)
@@ -249,7 +250,11 @@ def first_line(error: BaseException | None) -> str:
 
 def _connect_options(url: str) -> dict[str, Any]:
     if url.startswith("sqlite"):
-        return {"connect_args": {"timeout": _BUSY_SECONDS, "check_same_thread": False}}
+        return {
+            "connect_args": {"timeout": _BUSY_SECONDS, "check_same_thread": False},
+            # PostgreSQL refuses by itself what this reads in other words.
+            "json_deserializer": read_json,
+        }
     return {"pool_pre_ping": True, "connect_args": {"options": "-c timezone=UTC", **LINK}}
 
 
