@@ -28,7 +28,7 @@ def add_serve(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--host",
         metavar="H",
-        help="address to listen on; other than this machine's own only once a password is set",
+        help="address to listen on; set a password first if it is not 127.0.0.1",
     )
     parser.add_argument("--port", type=int, metavar="N", help="port to listen on")
     parser.add_argument(

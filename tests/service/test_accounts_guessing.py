@@ -150,7 +150,8 @@ def test_names_are_counted_however_they_are_written() -> None:
     assert guesses_of("Anna", None)[0] != guesses_of("Ben", None)[0]
 
 
-def test_clock_that_was_ahead_locks_nobody_out(room: Room, passwords: _QuickPasswords) -> None:
+@pytest.mark.usefixtures("passwords")
+def test_clock_that_was_ahead_locks_nobody_out(room: Room) -> None:
     client = program(room)
     room.watch.forward(days=365)
     for _ in range(5):

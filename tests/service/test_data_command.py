@@ -7,6 +7,7 @@ import pytest
 
 from service.app import close_service, open_service
 from service.context import Service
+from service.file_lock import served_once
 from service.ingest import IncomingPhoto, take_in
 from service.settings import Settings
 from tests.service.generated_logs import log_of
@@ -59,6 +60,21 @@ def test_import_over_a_room_backs_it_up_first(
     backup = said.removeprefix("What the room held: ")
     assert main(["restore", "--data", str(tmp_path / "again"), backup]) == 0
     assert _log(tmp_path / "again") == before
+
+
+def test_no_other_room_is_put_in_the_place_of_a_served_one(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out.zip"
+    assert main(["export", "--data", str(data), str(out)]) == 0
+    before = _log(data)
+    with served_once(data):
+        assert main(["import", "--data", str(data), str(out), "--replace"]) == 2
+    said = capsys.readouterr()
+    assert "room must not be served while another is put in its place" in said.err
+    assert "What the room held" not in said.out
+    assert _log(data) == before
+    assert main(["import", "--data", str(data), str(out), "--replace"]) == 0
 
 
 def test_backup_and_restore(data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
