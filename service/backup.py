@@ -28,7 +28,7 @@ from service.archived_photos import (
     missing_originals,
 )
 from service.context import Service
-from service.database import Database
+from service.database import Database, migrate_on
 from service.file_lock import originals_stay
 from service.log_tables import log_tables, revision_of, row_counts
 from service.object_store import photo_store
@@ -221,8 +221,9 @@ def _move_into_place(staged: Database, path: Path) -> None:
 def _fill(staged: Database, settings: Settings) -> None:
     database = Database(settings.sqlalchemy_url())
     try:
-        database.migrate()
         with staged.read() as source, database.write() as target:
+            # In one transaction: a database with tables and no rows could not be restored into.
+            migrate_on(target)
             copy_rows(source, target, log_tables(target))
     finally:
         database.close()

@@ -174,23 +174,28 @@ class Database:
             If the log is of a later version of the program; nothing is written then.
         """
         with self.write() as connection:
-            heads = MigrationContext.configure(connection).get_current_heads()
-            if revision == "head" and heads == newest_revision():
-                return
-            unknown = set(heads) - _revisions()
-            if unknown:
-                log = "data" if connection.dialect.name == "sqlite" else "database_url"
-                raise ValueError(
-                    f"{log}: the log is of a later version of Trayvision (its schema is "
-                    f"{', '.join(sorted(unknown))}, this one knows up to "
-                    f"{', '.join(newest_revision())}), and nothing of it was changed: start that "
-                    "version again, or restore a backup from before it into a new folder"
-                )
-            command.upgrade(migration_config(connection), revision)
+            migrate_on(connection, revision)
 
     def close(self) -> None:
         """Give all connections back."""
         self.engine.dispose()
+
+
+def migrate_on(connection: sa.Connection, revision: str = "head") -> None:
+    """The same on a connection that writes, in its transaction. Raises like `Database.migrate`."""
+    heads = MigrationContext.configure(connection).get_current_heads()
+    if revision == "head" and heads == newest_revision():
+        return
+    unknown = set(heads) - _revisions()
+    if unknown:
+        log = "data" if connection.dialect.name == "sqlite" else "database_url"
+        raise ValueError(
+            f"{log}: the log is of a later version of Trayvision (its schema is "
+            f"{', '.join(sorted(unknown))}, this one knows up to {', '.join(newest_revision())}), "
+            "and nothing of it was changed: start that version again, or restore a backup from "
+            "before it into a new folder"
+        )
+    command.upgrade(migration_config(connection), revision)
 
 
 def migration_config(connection: sa.Connection) -> Config:
