@@ -98,12 +98,13 @@ def _add_data(parser: argparse.ArgumentParser) -> None:
 def run_export(options: argparse.Namespace) -> int:
     """Write all data of the room into one zip file; returns the exit status."""
     from service.export import export_log
+    from service.private_files import own_file
 
     out = _new_file(options.out)
     aside = out.with_name(f".{out.name}.part")
     with _opened(options) as service:
         try:
-            with aside.open("wb") as file:
+            with own_file(aside) as file:
                 for chunk in export_log(service, photos=options.photos, parquet=options.parquet):
                     file.write(chunk)
                 file.flush()
