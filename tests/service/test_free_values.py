@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
+from pydantic import SecretStr
 
 from service.backup import restore, write_backup
 from service.entries import Entrant, enter
@@ -111,7 +112,9 @@ def test_rows_of_before_are_listed_exported_and_moved(
         assert b"".join(export_log(room.service))
         write_backup(room.service, tmp_path / "backup.zip")
     new = Settings(
-        data=tmp_path / "new", database_url=fresh_database(cluster), time_zone="Europe/Vienna"
+        data=tmp_path / "new",
+        database_url=SecretStr(fresh_database(cluster)),
+        time_zone="Europe/Vienna",
     )
     assert restore(new, tmp_path / "backup.zip").rows["chore"] == 4
     with opened(new, Watch(), RecordedInspector()) as room:

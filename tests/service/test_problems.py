@@ -169,7 +169,9 @@ def test_fault_of_the_service_has_the_shape_and_hides_its_insides(
         raise OSError("no space left on device")
 
     monkeypatch.setattr(small.service.store, "keep_original", fail)
-    problem = _problem(small.send(picture_saying("photo")), 500)
+    answer = small.send(picture_saying("photo"))
+    assert answer.headers["connection"] == "close"
+    problem = _problem(answer, 500)
     assert "space" not in problem["detail"]
     assert "no space left" in caplog.text
     monkeypatch.undo()
