@@ -220,6 +220,7 @@ def set_owners_password(
     """
     with service.database.read() as connection:
         row = person_named(connection, name)
+    check_new_password(password, least=service.settings.min_password_length, names=[name])
     if row is None:
         new = models.NewPersonForm.model_validate(
             {"name": name, "role": Role.OWNER, "password": password}

@@ -35,12 +35,14 @@ from service.out_of_reach import out_of_reach_told
 from service.pages.prepared import prepare
 from service.pages.routers import ROUTERS as PAGES
 from service.passwords import Passwords
+from service.private_files import OWN_FILE, own_folder
 from service.problems import PROBLEM_JSON, handle_problems
 from service.remeasuring import Remeasurer
 from service.retention import DailyRetention
 from service.room_log import set_up_room
 from service.security_headers import SecurityHeaders
 from service.settings import Settings
+from service.staged_log import LOG_SQLITE
 from service.upload_limit import UploadLimit
 
 _ROUTERS = (
@@ -168,7 +170,10 @@ def open_service(
         If the log cannot be read or written.
     """
     with out_of_reach_told(settings.data):
-        settings.data.mkdir(parents=True, exist_ok=True)
+        own_folder(settings.data)
+        if settings.database_url is None:
+            # SQLite gives what it keeps beside the log the same rights.
+            (settings.data / LOG_SQLITE).touch(OWN_FILE)
         database = Database(settings.sqlalchemy_url())
         database.check()
         database.migrate()

@@ -28,10 +28,11 @@ from service.archived_photos import (
     missing_originals,
 )
 from service.context import Service
-from service.database import Database
+from service.database import Database, migrate_on
 from service.file_lock import originals_stay
 from service.log_tables import log_tables, revision_of, row_counts
 from service.object_store import photo_store
+from service.private_files import OWN_FILE, own_file, own_folder
 from service.refusals import Conflict, Refusal
 from service.settings import Settings
 from service.staged_log import LOG_SQLITE, check_database, copy_rows, staged_log
@@ -87,7 +88,7 @@ def write_backup(service: Service, path: Path) -> Backup:
     path.parent.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(dir=path.parent, prefix=".backup-") as folder:
         aside = Path(folder) / "backup.zip"
-        with originals_stay(service.settings.data), aside.open("wb") as file:
+        with originals_stay(service.settings.data), own_file(aside) as file:
             for chunk in _written(service, Path(folder)):
                 file.write(chunk)
             file.flush()
@@ -125,7 +126,7 @@ def restore(settings: Settings, path: Path) -> Backup:
         if archive.manifest.kind != "backup":
             raise Refusal("kind", f"must be backup, got {archive.manifest.kind}: import it instead")
         archive.verify()
-        data.mkdir(parents=True, exist_ok=True)
+        own_folder(data)
         with staged_log(archive, data, form=Form.JSON) as staged:
             if settings.database_url is not None:
                 _check_new(settings)
@@ -211,6 +212,7 @@ def _move_into_place(staged: Database, path: Path) -> None:
     staged.close()
     source = Path(str(staged.engine.url.database))
     _without_side_files(source)
+    source.chmod(OWN_FILE)
     with source.open("rb") as file:
         os.fsync(file.fileno())
     # Last of all: a folder without it holds no log yet, and restoring can begin anew.
@@ -221,8 +223,9 @@ def _move_into_place(staged: Database, path: Path) -> None:
 def _fill(staged: Database, settings: Settings) -> None:
     database = Database(settings.sqlalchemy_url())
     try:
-        database.migrate()
         with staged.read() as source, database.write() as target:
+            # In one transaction: a database with tables and no rows could not be restored into.
+            migrate_on(target)
             copy_rows(source, target, log_tables(target))
     finally:
         database.close()

@@ -6,6 +6,7 @@ from pathlib import Path
 from service.backup import Backup, write_backup
 from service.context import Service
 from service.file_lock import only_one
+from service.private_files import own_folder
 from service.refusals import NotFound
 
 _NAME = re.compile(r"trayvision-\d{8}T\d{6}Z(-\d{1,4})?\.zip")
@@ -22,7 +23,7 @@ def backup_now(service: Service) -> Backup:
         If it could not be read again.
     """
     folder = _folder(service)
-    folder.mkdir(parents=True, exist_ok=True)
+    own_folder(folder)
     with only_one(folder, "backup"):
         stem = f"trayvision-{service.clock():%Y%m%dT%H%M%SZ}"
         names = [f"{stem}.zip", *(f"{stem}-{number}.zip" for number in range(2, 10_000))]

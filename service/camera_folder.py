@@ -7,14 +7,10 @@ and its end is there; one whose end never comes is taken in after a longer while
 that it is listed with its reason. Files are never moved or changed.
 """
 
-import os
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from functools import partial
+import logging
+from datetime import datetime, timedelta
 from io import BytesIO
 from pathlib import Path
-from stat import S_ISREG
 
 import sqlalchemy as sa
 from PIL import Image
@@ -23,6 +19,7 @@ from service.camera_clock import not_before
 from service.camera_shots import NewShot, keep_shot, log_failure
 from service.context import Service
 from service.entries import current
+from service.folder_walk import FolderFile, FolderWalk, Mark
 from service.models.cameras import Camera
 from service.outside_schema import SEEN_FILE
 from service.refusals import Busy, Refusal
@@ -32,30 +29,11 @@ from trayvision.photo import picture_type
 from trayvision.photo_exif import EXIF_ERRORS, read_exif
 from trayvision.quality_flags import Doubt
 
+_LOG = logging.getLogger(__name__)
 SETTLED_AFTER = timedelta(seconds=3)
 GIVEN_UP_AFTER = timedelta(minutes=10)
 # A folder of a year's photos is worked off over many rounds, so that others get their turn.
 MOST_AT_ONCE = 20
-# Of what is thrown away and of small copies that programs make for themselves.
-_NO_PHOTOS = (".", "@")
-_SUFFIXES = {".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif"}
-
-Mark = tuple[str, int, datetime]
-
-
-@dataclass(frozen=True)
-class FolderFile:
-    """One file as it lies in the folder; `name` is its path from there."""
-
-    path: Path
-    name: str
-    size_bytes: int
-    modified_at: datetime
-
-    @property
-    def mark(self) -> Mark:
-        """By what it is known again."""
-        return self.name, self.size_bytes, self.modified_at
 
 
 class WatchedFolder:
@@ -67,35 +45,68 @@ class WatchedFolder:
     """
 
     def __init__(self, folder: Path) -> None:
-        self._folder = folder
+        self._walk = FolderWalk(folder)
         self._stands_since: dict[Mark, datetime] = {}
-        self._missing = False
+        self._waiting: set[Path] = set()
+        self._trouble = ""
         self._seen: set[Mark] | None = None
 
     def look(self, service: Service, camera: Camera) -> int:
         """One round; returns how many files were dealt with."""
+        now = service.clock()
         try:
-            files = list(_pictures(self._folder))
+            files = self._walk.pictures(now, also=self._waiting)
         except OSError as error:
-            # Once, not at every round: a share that is away for a night is one failure.
-            if not self._missing:
-                log_failure(service, camera, f"folder cannot be read ({error.strerror})")
-            self._missing = True
+            self._tell(service, camera, f"folder cannot be read ({error.strerror})")
             return 0
-        self._missing = False
+        try:
+            done = self._deal(service, camera, files, now)
+        except Refusal:
+            raise
+        except Exception as error:
+            self._tell(service, camera, f"the program failed ({type(error).__name__})")
+            raise
+        self._trouble = ""
+        return done
+
+    def _tell(self, service: Service, camera: Camera, trouble: str) -> None:
+        """Once, not at every round: a share that is away for a night is one failure."""
+        if trouble != self._trouble:
+            log_failure(service, camera, trouble)
+        self._trouble = trouble
+
+    def _deal(
+        self, service: Service, camera: Camera, files: list[FolderFile], now: datetime
+    ) -> int:
+        # Should anything fail from here on, these are listed again.
+        self._waiting = {file.path.parent for file in files}
         if self._seen is None:
             self._seen = _seen(service, camera)
         fresh = [file for file in files if file.mark not in self._seen]
-        now = service.clock()
+        self._waiting = {file.path.parent for file in fresh}
         self._stands_since = {file.mark: self._stands_since.get(file.mark, now) for file in fresh}
         ready = [file for file in fresh if now - self._stands_since[file.mark] >= SETTLED_AFTER]
         done = 0
         for file in sorted(ready, key=lambda one: (one.modified_at, one.name))[:MOST_AT_ONCE]:
-            if self._take(service, camera, file):
-                _enter_mark(service, camera, file.mark)
+            if self._taken(service, camera, file):
                 self._seen.add(file.mark)
                 done += 1
         return done
+
+    def _taken(self, service: Service, camera: Camera, file: FolderFile) -> bool:
+        """Take one file in; whether it is dealt with. One that cannot be keeps no other out."""
+        try:
+            if not self._take(service, camera, file):
+                return False
+            _enter_mark(service, camera, file.mark)
+        except Refusal:
+            raise
+        except Exception as error:
+            # It is tried again when the service starts anew.
+            _LOG.exception("taking in %s failed", file.name)
+            why = f"{file.name}: the program failed ({type(error).__name__})"
+            log_failure(service, camera, why)
+        return True
 
     def _take(self, service: Service, camera: Camera, file: FolderFile) -> bool:
         """Take one file in; whether it is dealt with for good."""
@@ -121,33 +132,6 @@ class WatchedFolder:
         except Refusal as refusal:
             log_failure(service, camera, f"{file.name}: {refusal}")
         return True
-
-
-def _pictures(folder: Path) -> Iterator[FolderFile]:
-    for path in _files(folder):
-        if path.name.startswith(".") or path.suffix.lower() not in _SUFFIXES:
-            continue
-        try:
-            found = path.stat()
-        except OSError:
-            continue
-        if S_ISREG(found.st_mode) and found.st_size > 0:
-            modified_at = datetime.fromtimestamp(found.st_mtime, UTC)
-            name = path.relative_to(folder).as_posix()
-            yield FolderFile(path, name, found.st_size, modified_at)
-
-
-def _files(folder: Path) -> Iterator[Path]:
-    """All files of a folder and its subfolders; no link to a folder is followed."""
-    for parent, subfolders, names in os.walk(folder, onerror=partial(_away, folder)):
-        subfolders[:] = [name for name in subfolders if not name.startswith(_NO_PHOTOS)]
-        yield from (Path(parent, name) for name in names)
-
-
-def _away(folder: Path, error: OSError) -> None:
-    # A subfolder that cannot be read keeps the rest from nobody.
-    if error.filename == str(folder):
-        raise error
 
 
 def _file_moment(service: Service, camera: Camera, file: FolderFile) -> datetime | None:

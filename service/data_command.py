@@ -1,6 +1,7 @@
 """Commands for the grower's own data: export, import, backup, restore, retain.
 
-All but ``restore`` work while the service runs on the same data, and without it. Their exit status
+All but ``restore`` and ``import --replace`` work while the service runs on the same data, and
+without it. Their exit status
 is 0 when all was done, 3 when originals were missing that the log says are kept; what is refused
 is raised as ``ValueError``, which names what and the rule.
 """
@@ -8,7 +9,7 @@ is raised as ``ValueError``, which names what and the rule.
 import argparse
 import os
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -57,7 +58,8 @@ def add_import(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--replace",
         action="store_true",
-        help="put it in the place of what the room holds, which is backed up first",
+        help="put it in the place of what the room holds, which is backed up first; stop serve "
+        "before",
     )
     parser.add_argument(
         "--from",
@@ -96,12 +98,13 @@ def _add_data(parser: argparse.ArgumentParser) -> None:
 def run_export(options: argparse.Namespace) -> int:
     """Write all data of the room into one zip file; returns the exit status."""
     from service.export import export_log
+    from service.private_files import own_file
 
     out = _new_file(options.out)
     aside = out.with_name(f".{out.name}.part")
     with _opened(options) as service:
         try:
-            with aside.open("wb") as file:
+            with own_file(aside) as file:
                 for chunk in export_log(service, photos=options.photos, parquet=options.parquet):
                     file.write(chunk)
                 file.flush()
@@ -118,10 +121,12 @@ def run_import(options: argparse.Namespace) -> int:
     """Read an export or backup into a room; returns the exit status."""
     from service.backup_folder import backup_now
     from service.log_import import import_archive
+    from service.server_lock import not_served
     from service.written_tables import Form
 
-    with _opened(options, new=True) as service:
+    with _opened(options, new=True) as service, ExitStack() as places:
         if options.replace:
+            places.enter_context(not_served(service.settings))
             print(f"What the room held: {backup_now(service).path}")
         came = import_archive(
             service, Path(options.archive), replace=options.replace, form=Form(options.form)

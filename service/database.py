@@ -15,6 +15,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy.pool import QueuePool
 
+from service.free_values import read_json
 from service.refusals import DatabaseAway
 
 _LOG = logging.getLogger(__name__)
@@ -173,23 +174,28 @@ class Database:
             If the log is of a later version of the program; nothing is written then.
         """
         with self.write() as connection:
-            heads = MigrationContext.configure(connection).get_current_heads()
-            if revision == "head" and heads == newest_revision():
-                return
-            unknown = set(heads) - _revisions()
-            if unknown:
-                log = "data" if connection.dialect.name == "sqlite" else "database_url"
-                raise ValueError(
-                    f"{log}: the log is of a later version of Trayvision (its schema is "
-                    f"{', '.join(sorted(unknown))}, this one knows up to "
-                    f"{', '.join(newest_revision())}), and nothing of it was changed: start that "
-                    "version again, or restore a backup from before it into a new folder"
-                )
-            command.upgrade(migration_config(connection), revision)
+            migrate_on(connection, revision)
 
     def close(self) -> None:
         """Give all connections back."""
         self.engine.dispose()
+
+
+def migrate_on(connection: sa.Connection, revision: str = "head") -> None:
+    """The same on a connection that writes, in its transaction. Raises like `Database.migrate`."""
+    heads = MigrationContext.configure(connection).get_current_heads()
+    if revision == "head" and heads == newest_revision():
+        return
+    unknown = set(heads) - _revisions()
+    if unknown:
+        log = "data" if connection.dialect.name == "sqlite" else "database_url"
+        raise ValueError(
+            f"{log}: the log is of a later version of Trayvision (its schema is "
+            f"{', '.join(sorted(unknown))}, this one knows up to {', '.join(newest_revision())}), "
+            "and nothing of it was changed: start that version again, or restore a backup from "
+            "before it into a new folder"
+        )
+    command.upgrade(migration_config(connection), revision)
 
 
 def migration_config(connection: sa.Connection) -> Config:
@@ -249,7 +255,11 @@ def first_line(error: BaseException | None) -> str:
 
 def _connect_options(url: str) -> dict[str, Any]:
     if url.startswith("sqlite"):
-        return {"connect_args": {"timeout": _BUSY_SECONDS, "check_same_thread": False}}
+        return {
+            "connect_args": {"timeout": _BUSY_SECONDS, "check_same_thread": False},
+            # PostgreSQL refuses by itself what this reads in other words.
+            "json_deserializer": read_json,
+        }
     return {"pool_pre_ping": True, "connect_args": {"options": "-c timezone=UTC", **LINK}}
 
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from service.private_files import own_folder
 from service.refusals import Conflict
 
 _ORIGINALS = "originals.lock"
@@ -52,7 +53,7 @@ def served_once(data: Path) -> Iterator[None]:
         If another serves it, or it cannot be made or written.
     """
     try:
-        data.mkdir(parents=True, exist_ok=True)
+        own_folder(data)
     except OSError as error:
         raise Conflict("data", f"cannot be made ({error.strerror}), got {data}") from error
     try:

@@ -3,7 +3,8 @@
 Every try is counted as failed before its password is looked at, so that many at once gain
 nothing; a right password sets its counts back. After some free tries each further one has to
 wait twice as long as the one before, up to an hour (compare NIST SP 800-63B, section 5.2.2). A
-try that comes too early is refused unseen and makes nobody wait longer. Names are counted
+try that comes too early is refused unseen and makes nobody wait longer. A count made while the
+machine's clock was ahead is forgotten once the clock is right. Names are counted
 whether or not they exist, under one of 65 536 numbers: the table stays small, and a password
 typed into the wrong field cannot be found out from it.
 """
@@ -63,9 +64,12 @@ def count_try(connection: sa.Connection, guesses: list[Guess], now: datetime) ->
     connection.execute(sa.delete(LOGIN_GUESS).where(LOGIN_GUESS.c.last_at < now - FORGOTTEN_AFTER))
     sources = [guess.source for guess in guesses]
     rows = connection.execute(sa.select(LOGIN_GUESS).where(LOGIN_GUESS.c.source.in_(sources)))
-    before = {row.source: row for row in rows}
+    # A count that is ahead comes from a clock that was: it would never be waited out.
+    before = {row.source: row for row in rows if row.last_at <= now}
+    ahead = sa.and_(LOGIN_GUESS.c.source.in_(sources), LOGIN_GUESS.c.last_at > now)
+    connection.execute(sa.delete(LOGIN_GUESS).where(ahead))
     waits = [
-        min(row.last_at + wait_after(row.failures, guess.free) - now, LONGEST_WAIT)
+        row.last_at + wait_after(row.failures, guess.free) - now
         for guess in guesses
         if (row := before.get(guess.source)) is not None
     ]

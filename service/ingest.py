@@ -36,6 +36,8 @@ from trayvision.photo import PICTURE_KINDS, picture_type
 
 _LOG = logging.getLogger(__name__)
 _LONGEST_NAME = 200
+# Marks of direction: with them gpj.exe is shown as exe.jpg.
+_TURNING = re.compile("[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 # A photo that tells its own moment may come after its tray was harvested.
 _HARVESTED_MEANWHILE = timedelta(days=3)
 
@@ -283,3 +285,9 @@ def _clean(name: str) -> str:
     """A name that can be stored, shown and put into a message."""
     readable = name.encode("utf-8", "replace").decode("utf-8")
     return re.sub(r"[\x00-\x1f\x7f]", "?", readable)[:_LONGEST_NAME] or "photo"
+
+
+def file_name(name: str) -> str:
+    """A name under which a photo can be handed out: no folders, no marks that turn its letters."""
+    last = re.split(r"[/\\]", _TURNING.sub("", _clean(name)))[-1]
+    return last.lstrip(".") or "photo"

@@ -11,11 +11,11 @@ from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from datetime import datetime
-from multiprocessing import get_context
 from pathlib import Path
 from time import monotonic
 from typing import Any, Protocol
 
+from service.measuring_pool import give_up, new_pool
 from service.refusals import Busy
 from service.told_moments import FURTHEST_AHEAD
 from trayvision.marked_tray import MarkedTray
@@ -188,7 +188,7 @@ class PoolInspector:
         """Stop; photos that still wait are given up."""
         with self._lock:
             self._closed.set()
-            _give_up(self._pool)
+            give_up(self._pool)
 
     def _measured(self, job: InspectionJob) -> InspectedPhoto:
         for _ in range(2):
@@ -201,13 +201,13 @@ class PoolInspector:
                 self._replace(pool)
                 return not_measured(job, f"took longer than {self._seconds:g} s to measure")
         # In a process that no other photo shares: the photo that ends it is the culprit.
-        pool = _new_pool(1)
+        pool = new_pool(1)
         try:
             return self._done(pool, job)
         except (BrokenProcessPool, TimeoutError):
             return not_measured(job, "could not be read: reading it ended the reader")
         finally:
-            _give_up(pool)
+            give_up(pool)
 
     def _done(self, pool: ProcessPoolExecutor, job: InspectionJob) -> InspectedPhoto:
         """The photo measured in a pool; a fault of the program is no reason to lose it."""
@@ -231,19 +231,19 @@ class PoolInspector:
                 return not_measured(
                     job, f"could not be measured: the program failed ({type(error).__name__})"
                 )
-        _give_up(pool)
+        give_up(pool)
         raise Busy("photo", "cannot be taken in while the service stops")
 
     def _running_pool(self) -> ProcessPoolExecutor:
         with self._lock:
             if self._pool is None:
-                self._pool = _new_pool(self._processes)
+                self._pool = new_pool(self._processes)
             return self._pool
 
     def _replace(self, pool: ProcessPoolExecutor) -> None:
         with self._lock:
             if self._pool is pool:
-                _give_up(pool)
+                give_up(pool)
                 self._pool = None
 
 
@@ -259,21 +259,6 @@ def _say_failure(loading: Future[None]) -> None:
     error = None if loading.cancelled() else loading.exception()
     if error is not None and not isinstance(error, BrokenProcessPool):
         _LOG.error("measuring could not be prepared: %s", error)
-
-
-def _give_up(pool: ProcessPoolExecutor | None) -> None:
-    if pool is None:
-        return
-    running = list((pool._processes or {}).values())
-    pool.shutdown(wait=False, cancel_futures=True)
-    # A process that hangs in a decoder would outlive the service.
-    for process in running:
-        process.kill()
-
-
-def _new_pool(processes: int) -> ProcessPoolExecutor:
-    # A fork of a process with threads can inherit a lock that nobody will ever release.
-    return ProcessPoolExecutor(processes, mp_context=get_context("spawn"))
 
 
 def not_measured(job: InspectionJob, why: str) -> InspectedPhoto:

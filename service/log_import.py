@@ -1,5 +1,6 @@
 """An export or backup read into a room: all of it or nothing."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -7,13 +8,14 @@ import sqlalchemy as sa
 
 from service.archive import ArchiveReader
 from service.archived_photos import bring_photos, mark_missing
+from service.closed_values import check_closed_values
 from service.context import Service
 from service.file_lock import originals_stay
 from service.log_tables import log_tables, row_counts
 from service.refusals import Conflict
 from service.schema import ROOM
-from service.staged_log import copy_rows, staged_log
-from service.written_tables import Form
+from service.staged_log import LOG_SQLITE, copy_rows, staged_log
+from service.written_tables import LOG_JSON, Form, csv_member
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,8 @@ def import_archive(
             if not replace:
                 check_empty(connection, tables)
         with originals_stay(data), staged_log(archive, data, form=form) as staged:
+            with staged.read() as source:
+                check_closed_values(source, _members(archive, tables, form))
             # Before the rows, so that no record ever waits for its photo. Should the rows fail,
             # the originals stay: someone may have sent the same bytes meanwhile.
             brought = bring_photos(archive, service.store)
@@ -79,6 +83,13 @@ def import_archive(
                     target.execute(sa.delete(table))
                 rows = copy_rows(source, target, tables)
     return Imported(rows, len(brought), gone)
+
+
+def _members(archive: ArchiveReader, tables: list[sa.Table], form: Form) -> Mapping[str, str] | str:
+    """Which member of an archive its rows come from."""
+    if archive.has(LOG_SQLITE):
+        return LOG_SQLITE
+    return LOG_JSON if form is Form.JSON else {one.name: csv_member(one.name) for one in tables}
 
 
 def check_empty(connection: sa.Connection, tables: list[sa.Table]) -> None:

@@ -1,7 +1,8 @@
 """What follows from the log's rows, kept from one answer to the next.
 
 Rows are only ever added (`service.entries`) and writers come one by one, so the largest number in
-each table says which rows a reader sees. What was worked out from them holds until there is a
+each table says which rows a reader sees; a log takes the place of another only while nobody serves
+it (`service.server_lock.not_served`). What was worked out from them holds until there is a
 larger one; then only what the new rows concern is worked out again.
 """
 

@@ -7,7 +7,6 @@ other side and its being entered as sent, it is sent a second time: no mail serv
 """
 
 import logging
-from collections.abc import Sequence
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -15,31 +14,26 @@ import numpy as np
 import sqlalchemy as sa
 
 from service.background import Rounds, delay_seconds
-from service.camera_health import cameras_health
 from service.context import Service
+from service.due_messages import DIGEST, due_messages
 from service.flag_log import flags
 from service.models.notifications import AtOnce, NotificationOut, NotificationState, Target
 from service.notification_sending import Sender, send_by_apprise
-from service.notification_targets import TARGETS, digest_due, is_quiet, wakes
+from service.notification_targets import TARGETS, is_quiet, wakes
 from service.notification_texts import (
     TEST_BODY,
     TEST_TITLE,
     Message,
-    at_once_message,
-    cannot_wait,
-    digest_message,
-    flag_word,
 )
 from service.outside_schema import NOTIFICATION
 from service.refusals import NotFound
 from service.room_log import Row, the_room
-from service.today import RoomNow
 
 _LOG = logging.getLogger(__name__)
 _FIRST_PAUSE_SECONDS, _LONGEST_PAUSE_SECONDS = 60.0, 3600.0
 _TRIED_FOR = timedelta(hours=24)
-_MOST_TARGETS = 200
-_DIGEST = "digest "
+# A clock that jumps ahead makes a message old at once; so many tries take hours.
+_LEAST_TRIES = 12
 # All flags are read at each look, and no message is so urgent that half a minute matters.
 _ROUNDS_BETWEEN = 6
 
@@ -79,7 +73,7 @@ class Notifier:
     def make(self) -> None:
         """Enter the messages that are due."""
         with self._service.database.read() as connection:
-            due = _due(connection, self._service.clock())
+            due = due_messages(connection, self._service.clock())
         for target, message in due:
             self._enter(target, message)
 
@@ -88,6 +82,7 @@ class Notifier:
         for message_id, ended in list(self._ended.items()):
             self._end(message_id, ended)
         now = self._service.clock()
+        self._draw_back(now)
         with self._service.database.read() as connection:
             statement = (
                 sa.select(NOTIFICATION)
@@ -100,6 +95,20 @@ class Notifier:
             waiting = list(connection.execute(statement).mappings())
         for row in waiting:
             self._deliver(row)
+
+    def _draw_back(self, now: datetime) -> None:
+        """Moments that a clock gave which was ahead count as now."""
+        latest = now + timedelta(seconds=2 * _LONGEST_PAUSE_SECONDS)
+        ahead = sa.and_(
+            NOTIFICATION.c.state == NotificationState.WAITING,
+            sa.or_(NOTIFICATION.c.next_try_at > latest, NOTIFICATION.c.made_at > latest),
+        )
+        with self._service.database.read() as connection:
+            ids = connection.scalars(sa.select(NOTIFICATION.c.id).where(ahead)).all()
+        if ids:
+            drawn = {"made_at": now, "next_try_at": now}
+            with self._service.database.write() as connection:
+                connection.execute(sa.update(NOTIFICATION).where(ahead).values(drawn))
 
     def test(self, target_id: int) -> NotificationOut:
         """Send a test message now, once.
@@ -162,7 +171,9 @@ class Notifier:
         ended: dict[str, object] = {"error": error}
         if error is None:
             ended |= {"state": NotificationState.SENT, "ended_at": self._service.clock()}
-        elif row["key"].startswith("test ") or now - row["made_at"] >= _TRIED_FOR:
+        elif row["key"].startswith("test ") or (
+            now - row["made_at"] >= _TRIED_FOR and row["tries"] >= _LEAST_TRIES
+        ):
             ended |= {"state": NotificationState.GIVEN_UP, "ended_at": self._service.clock()}
         self._ended[row["id"]] = ended
         self._end(row["id"], ended)
@@ -216,67 +227,15 @@ def notification_out(row: Row) -> NotificationOut:
     return NotificationOut.model_validate({name: row[name] for name in fields})
 
 
-def _due(connection: sa.Connection, now: datetime) -> list[tuple[Target, Message]]:
-    """Messages that there must be now and that are not made yet."""
-    found = TARGETS.all(connection, limit=_MOST_TARGETS, where={"active": True})
-    targets = [target for target in found if isinstance(target, Target)]
-    if not targets:
-        return []
-    room = the_room(connection)
-    zone = ZoneInfo(room.time_zone)
-    open_flags = flags(connection, now)
-    due: list[tuple[Target, Message]] = []
-    for target in targets:
-        made = _made(connection, target)
-        keys = {row["key"] for row in made if row["state"] != NotificationState.DROPPED}
-        told = {word for row in made if _tells(row) for word in row["flags"]}
-        if digest_due(target, now, zone):
-            day = now.astimezone(zone).date().isoformat()
-            if f"{_DIGEST}{day}" not in keys:
-                today = RoomNow(connection, room, now).today()
-                cameras = cameras_health(connection, now).cameras
-                digest = digest_message(today, cameras, told, room.name)
-                told |= set(digest.flags)
-                due.append((target, digest))
-        waiting = {word for row in made if _is_waiting(row) for word in row["flags"]}
-        for flag in open_flags:
-            what, word = cannot_wait(flag), flag_word(flag)
-            if what is None or what not in target.at_once or word in told | waiting:
-                continue
-            if f"flag {word}" in keys:
-                # Given up: the next digest tells it.
-                continue
-            if wakes(target, what) or not is_quiet(target, now, zone):
-                due.append((target, at_once_message(flag, zone)))
-    return due
-
-
-def _made(connection: sa.Connection, target: Target) -> Sequence[Row]:
-    columns = ("key", "flags", "while_open", "state")
-    statement = sa.select(*(NOTIFICATION.c[name] for name in columns)).where(
-        NOTIFICATION.c.target_id == target.id
-    )
-    return list(connection.execute(statement).mappings())
-
-
-def _is_waiting(row: Row) -> bool:
-    return bool(row["state"] == NotificationState.WAITING)
-
-
-def _tells(row: Row) -> bool:
-    """Whether a message was told, or will be; a digest that waits may be overtaken by the next."""
-    return bool(row["state"] == NotificationState.SENT or (row["while_open"] and _is_waiting(row)))
-
-
 def _is_over(connection: sa.Connection, row: Row, now: datetime) -> bool:
     """Whether what a message speaks of is gone or was answered, or a later digest was made."""
     if not row["while_open"]:
         later = sa.select(NOTIFICATION.c.id).where(
             NOTIFICATION.c.target_id == row["target_id"],
             NOTIFICATION.c.id > row["id"],
-            NOTIFICATION.c.key.startswith(_DIGEST),
+            NOTIFICATION.c.key.startswith(DIGEST),
         )
-        return row["key"].startswith(_DIGEST) and connection.execute(later).first() is not None
+        return row["key"].startswith(DIGEST) and connection.execute(later).first() is not None
     still = {str(flag.id) for flag in flags(connection, now)}
     return not any(word.split()[0] in still for word in row["flags"])
 
@@ -285,7 +244,7 @@ def _may_wake(target: Target, row: Row, zone: ZoneInfo) -> bool:
     """Whether a message goes out in the quiet hours: a test, what must, a digest asked for then."""
     if not row["while_open"]:
         wanted_then = is_quiet(target, row["made_at"], zone) and row["tries"] == 0
-        return wanted_then or not row["key"].startswith(_DIGEST)
+        return wanted_then or not row["key"].startswith(DIGEST)
     words = [word.partition(" ")[2] for word in row["flags"]]
     return any(wakes(target, what) for what in AtOnce if what in words)
 

@@ -125,4 +125,5 @@ async def _unforeseen(request: Request, error: Exception) -> Response:
     _LOG.error("unforeseen error", exc_info=error)
     detail = "Something went wrong here; what was acknowledged before is kept. Please try again."
     problem = Problem(title="The service failed", status=500, detail=detail)
-    return problem_response(request, problem)
+    # The server ends the connection, which a program would else take for its next request's fault.
+    return problem_response(request, problem, {"Connection": "close"})

@@ -1,6 +1,7 @@
 """``trayvision serve``: the service on this machine."""
 
 import argparse
+import logging
 import sys
 from contextlib import suppress
 from getpass import getpass
@@ -11,6 +12,7 @@ from pydantic import ValidationError
 
 from service.file_lock import served_once
 from service.free_port import free_port
+from service.private_files import open_to_others
 from service.refusals import Conflict, DatabaseAway
 from service.settings import Settings
 
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
     from service.context import Service
     from service.server_lock import ServerLock
 
+_LOG = logging.getLogger(__name__)
 # As uvicorn's own command has it.
 _NOT_STARTED = 3
 
@@ -28,7 +31,7 @@ def add_serve(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--host",
         metavar="H",
-        help="address to listen on; other than this machine's own only once a password is set",
+        help="address to listen on; set a password first if it is not 127.0.0.1",
     )
     parser.add_argument("--port", type=int, metavar="N", help="port to listen on")
     parser.add_argument(
@@ -103,6 +106,12 @@ def _serve(settings: Settings, lock: "ServerLock") -> None:
         close_service(app.state.service)
         raise
     print(f"Log and photos: {settings.data.resolve()}")
+    if open_to_others(settings.data):
+        _LOG.warning(
+            "other accounts of this machine may look into %s, which holds passwords of cameras: "
+            "close it with chmod 700, unless that is meant so",
+            settings.data.resolve(),
+        )
     server = uvicorn.Server(
         uvicorn.Config(
             app,

@@ -5,7 +5,8 @@ nothing else, so that it ends with the server that holds it. Where that connecti
 taken anew; a server whose place another has taken meanwhile is told so, and has to end.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from datetime import UTC
 from platform import node
 from types import TracebackType
@@ -17,6 +18,7 @@ from sqlalchemy.pool import NullPool
 
 from service.background import Rounds
 from service.database import LINK, first_line, is_away, no_answer
+from service.file_lock import served_once
 from service.refusals import Conflict, DatabaseAway, Refusal
 from service.settings import Settings
 
@@ -34,6 +36,30 @@ _HOLDER: Final = sa.text(
     "JOIN pg_database ON pg_database.oid = database AND pg_database.datname = current_database() "
     "WHERE locktype = 'advisory' AND granted AND classid = 0 AND objid = :key AND objsubid = 1"
 )
+
+
+@contextmanager
+def not_served(settings: Settings) -> Iterator[None]:
+    """Nobody serves a room meanwhile: a server knows a log by rows that are never taken away.
+
+    Raises
+    ------
+    Conflict
+        If it is served.
+    ValueError
+        If the database does not answer.
+    """
+    with ExitStack() as places:
+        try:
+            places.enter_context(served_once(settings.data))
+            places.enter_context(ServerLock(settings))
+        except Conflict as conflict:
+            raise Conflict(
+                "room",
+                "must not be served while another is put in its place: stop trayvision serve, do "
+                "this again, then start it",
+            ) from conflict
+        yield
 
 
 class ServerLock:

@@ -11,13 +11,14 @@ from contextlib import contextmanager
 from itertools import groupby, islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import sqlalchemy as sa
 from alembic.script import ScriptDirectory
 from sqlalchemy.exc import DatabaseError, IntegrityError, SQLAlchemyError
 
 from service.archive import ArchiveReader
-from service.database import MIGRATIONS, Database
+from service.database import MIGRATIONS, Database, first_line
 from service.log_tables import batches, log_tables, row_counts
 from service.refusals import Conflict, Refusal
 from service.written_tables import Form, ReadRow, read_rows
@@ -88,7 +89,11 @@ def copy_rows(
             try:
                 target.execute(sa.insert(table), batch)
             except SQLAlchemyError as error:
-                raise Refusal(table.name, f"cannot be held by this database: {error}") from error
+                raise Refusal(
+                    table.name,
+                    f"has a value that this database cannot hold ({first_line(error)}), in its "
+                    f"rows {_numbers(batch)}; nothing was kept there",
+                ) from error
             counts[table.name] += len(batch)
         if target.dialect.name == "postgresql" and "id" in table.c:
             _count_on(target, table)
@@ -111,6 +116,10 @@ def check_database(database: Database) -> None:
                     raise Refusal(LOG_SQLITE, f"must pass {pragma}, which says {found[:3]}")
     except DatabaseError as error:
         raise Refusal(LOG_SQLITE, f"must be a whole SQLite database: {error.orig}") from error
+
+
+def _numbers(rows: list[dict[str, Any]]) -> str:
+    return f"{rows[0]['id']} to {rows[-1]['id']}" if "id" in rows[0] else f"({len(rows)} of them)"
 
 
 def _count_on(connection: sa.Connection, table: sa.Table) -> None:
@@ -150,7 +159,8 @@ def _insert(connection: sa.Connection, table: sa.Table, rows: list[ReadRow]) -> 
     except (SQLAlchemyError, OverflowError) as error:
         first, last = rows[0], rows[-1]
         raise Refusal(
-            first.member, f"lines {first.line} to {last.line} break a rule of the log: {error}"
+            first.member,
+            f"lines {first.line} to {last.line} break a rule of the log: {first_line(error)}",
         ) from error
 
 

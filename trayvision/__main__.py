@@ -12,8 +12,8 @@ USAGE_ERROR = 2
 _SERVICE_COMMANDS = {
     "serve": "keep the log of a growing room and serve it",
     "demo": "play the sample run into an invented room, tell what was noticed, then serve it",
-    "export": "write all data of the room into one zip file",
-    "import": "read an export into an empty room",
+    "export": "write the room's records into one zip file; photos with --photos",
+    "import": "read an export or backup into a room that is empty, or with --replace",
     "backup": "write the whole room into one file",
     "restore": "make a room from a backup",
     "retain": "let originals of photos go that the rule does not keep",

@@ -90,7 +90,9 @@ def logout(
     response: Response,
     everywhere: Annotated[bool, Query(description="In all browsers of this person.")] = False,
 ) -> None:
-    """Ends this browser's session; a token stays."""
+    """Ends this browser's session, or all of this person's; a token can end none."""
+    if everywhere and visitor.entrance is Entrance.TOKEN:
+        raise Conflict("log-in", f"must be by name and password, got {visitor.entrance}")
     with service.database.write() as connection:
         if everywhere and visitor.person_id is not None:
             end_sessions(connection, visitor.person_id)

@@ -49,7 +49,9 @@ def snooze(service: TheService, by: By, flag_id: FlagId, snooze: Snooze) -> Flag
     """The flag comes back by itself."""
     with service.database.write() as connection:
         until = in_utc(snooze.until, the_room(connection))
-        return answer(connection, flag_id, Answer("snoozed", snooze.note, until_at=until), by)
+        out = answer(connection, flag_id, Answer("snoozed", snooze.note, until_at=until), by)
+    tell_watchers(service, ())
+    return out
 
 
 @router.post("/{flag_id}/done", summary="Looked at and dealt with")
@@ -57,7 +59,9 @@ def done(service: TheService, by: By, flag_id: FlagId, done: Done) -> FlagOut:
     """The same cause stays quiet until it becomes more urgent."""
     with service.database.write() as connection:
         at = _looked_at(connection, done.at)
-        return answer(connection, flag_id, Answer("done", done.note, at=at), by)
+        out = answer(connection, flag_id, Answer("done", done.note, at=at), by)
+    tell_watchers(service, ())
+    return out
 
 
 @router.post("/{flag_id}/verdict", summary="What it was")

@@ -7,7 +7,7 @@ from fastapi import APIRouter, Form, Path, Query, Response, UploadFile
 from fastapi.responses import FileResponse
 
 from service.api.dependencies import By, TheService
-from service.ingest import IncomingPhoto, take_in_all
+from service.ingest import IncomingPhoto, file_name, take_in_all
 from service.models.base import LARGEST_ID, Text
 from service.models.photos import (
     NewAssignment,
@@ -184,7 +184,7 @@ def delete_corners(
 def get_original(service: TheService, photo_id: PhotoId) -> FileResponse:
     """Never shown inline: it may be anything that somebody sent."""
     path, name = original(service, photo_id)
-    return FileResponse(path, media_type="application/octet-stream", filename=name)
+    return FileResponse(path, media_type="application/octet-stream", filename=file_name(name))
 
 
 @router.get(

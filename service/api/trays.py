@@ -6,6 +6,7 @@ from fastapi import APIRouter, Path
 
 from service.api.dependencies import By, Limit, Offset, TheService
 from service.growth import RoomGrowth
+from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID
 from service.models.growth import RunCurves, ShelfCurves
 from service.models.room import (
@@ -118,7 +119,9 @@ def post_state(service: TheService, by: By, number: TrayNumberPath, new: NewTray
     """Growing follows from its run: while it grows, nothing else can be said of it."""
     with service.database.write() as connection:
         tray_id = tray_numbered(connection, number)["id"]
-        return TRAY_STATES.add(connection, new, by, belongs_to={"tray_id": tray_id})
+        said = TRAY_STATES.add(connection, new, by, belongs_to={"tray_id": tray_id})
+    tell_watchers(service, [tray_id])
+    return said
 
 
 @router.get("/shelves/{thing_id}/curves", summary="Growth on a shelf, comparable by age")

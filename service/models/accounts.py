@@ -1,14 +1,26 @@
 """People, log-ins and tokens as they are said and shown. Passwords are never shown."""
 
 from datetime import datetime
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field, SecretStr
+from pydantic import AfterValidator, Field, SecretStr
 
 from service.models.base import Change, Entered, Model, Moment, Name, ThingId
+from service.passwords import LONGEST_PASSWORD
 from service.roles import Entrance, Role
 
 PersonRole = Literal[Role.OWNER, Role.WORKER, Role.READ_ONLY]
+# The rule for new passwords counts after normalising, which may make one shorter.
+_LONGEST_TYPED = 4 * LONGEST_PASSWORD
+
+
+def _worth_hashing(password: SecretStr) -> SecretStr:
+    if len(password) > _LONGEST_TYPED:
+        raise ValueError(f"must have at most {_LONGEST_TYPED} characters, got {len(password)}")
+    return password
+
+
+Password = Annotated[SecretStr, AfterValidator(_worth_hashing)]
 
 
 class NewPerson(Model):
@@ -22,7 +34,7 @@ class NewPerson(Model):
 class NewPersonForm(NewPerson):
     """Somebody new, and the password to begin with."""
 
-    password: SecretStr | None = Field(
+    password: Password | None = Field(
         None, description="Without one the person cannot log in, but tokens can be made for it."
     )
 
@@ -46,20 +58,20 @@ class Person(Entered):
 class Login(Model):
     """Name and password."""
 
-    name: str = Field(min_length=1, max_length=200)
-    password: SecretStr
+    name: str = Field(min_length=1, max_length=200, pattern=r"^[^\x00]*$")
+    password: Password
 
 
 class NewPassword(Model):
     """A password for somebody."""
 
-    password: SecretStr
+    password: Password
 
 
 class OwnPassword(NewPassword):
     """A new password for oneself."""
 
-    current: SecretStr = Field(description="The password until now.")
+    current: Password = Field(description="The password until now.")
 
 
 class Me(Model):

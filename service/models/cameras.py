@@ -4,8 +4,9 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any
 
-from pydantic import Field, StringConstraints
+from pydantic import AfterValidator, Field, StringConstraints
 
+from service.free_values import check_free
 from service.models.base import Change, Entered, Model, Name, ThingId
 
 ClockTime = Annotated[
@@ -20,6 +21,8 @@ CameraAddress = Annotated[
         strip_whitespace=True, min_length=1, max_length=2000, pattern=r"^[^\x00-\x1f\x7f]*$"
     ),
 ]
+
+Calibration = Annotated[dict[str, Any], AfterValidator(check_free)]
 
 
 class CameraKind(StrEnum):
@@ -84,7 +87,7 @@ class NewCamera(Model):
         "never shown again.",
     )
     options: CameraOptions = CameraOptions()
-    calibration: dict[str, Any] | None = Field(default=None, description="As in CAMERA.json.")
+    calibration: Calibration | None = Field(default=None, description="As in CAMERA.json.")
     active: bool = True
 
 
@@ -96,7 +99,7 @@ class CameraChange(Change):
     shelf_id: ThingId | None = None
     address: CameraAddress | None = None
     options: CameraOptions | None = None
-    calibration: dict[str, Any] | None = None
+    calibration: Calibration | None = None
     active: bool | None = None
 
 

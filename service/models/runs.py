@@ -4,8 +4,9 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Annotated, Any
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
+from service.free_values import check_free
 from service.models.base import Change, Entered, Model, Moment, Name, Share, Text, ThingId
 from service.models.room import Day, Height, TrayNumber
 
@@ -13,6 +14,7 @@ Grams = Annotated[float, Field(gt=0, le=1_000_000)]
 Kilograms = Annotated[float, Field(gt=0, le=1_000_000)]
 Celsius = Annotated[float, Field(ge=-60, le=90)]
 Percent = Annotated[float, Field(ge=0, le=100)]
+Details = Annotated[dict[str, Any], Field(max_length=50), AfterValidator(check_free)]
 
 
 class NewLot(Model):
@@ -250,7 +252,7 @@ class NewChore(Model):
     tray_id: ThingId | None = None
     shelf_id: ThingId | None = None
     run_id: ThingId | None = None
-    details: dict[str, Any] | None = Field(default=None, max_length=50)
+    details: Details | None = None
     note: Text | None = None
 
 
@@ -262,7 +264,7 @@ class ChoreChange(Change):
     planned_for: Moment | None = None
     done_at: Moment | None = None
     shelf_id: ThingId | None = None
-    details: dict[str, Any] | None = Field(default=None, max_length=50)
+    details: Details | None = None
     note: Text | None = None
 
 

@@ -82,6 +82,16 @@ def test_log_in_everywhere_ends_at_once(room: Room) -> None:
     refused(phone.get("/api/me"), 401)
 
 
+def test_token_logs_nobody_out(room: Room) -> None:
+    ids = close_with_people(room)
+    desk = browser(room, OWNER)
+    made = token(desk, name="screen", role="read-only", person_id=ids["owner"])
+    screen = program(room, Authorization=f"Bearer {made['secret']}")
+    refused(screen.post("/api/logout?everywhere=true"), 409, "log-in")
+    assert screen.post("/api/logout").status_code == 204
+    assert desk.get("/api/me").status_code == 200
+
+
 def test_owner_sees_where_people_are_logged_in_and_ends_it(room: Room) -> None:
     ids = close_with_people(room)
     owner, phone = browser(room, OWNER), browser(room, WORKER)

@@ -148,3 +148,17 @@ def test_any_name_and_address_has_its_count(name: str, address: str | None) -> N
 def test_names_are_counted_however_they_are_written() -> None:
     assert guesses_of("Anna", None) == guesses_of("ＡＮＮＡ", None)
     assert guesses_of("Anna", None)[0] != guesses_of("Ben", None)[0]
+
+
+@pytest.mark.usefixtures("passwords")
+def test_clock_that_was_ahead_locks_nobody_out(room: Room) -> None:
+    client = program(room)
+    room.watch.forward(days=365)
+    for _ in range(5):
+        client.post("/api/login", json=_WRONG)
+        room.watch.forward(seconds=5)
+    room.watch.forward(days=-365, hours=2)
+    assert client.post("/api/login", json=OWNER).status_code == 200
+    # From then on tries are counted as ever.
+    codes = [client.post("/api/login", json=_WRONG).status_code for _ in range(4)]
+    assert codes == [401, 401, 401, 429]

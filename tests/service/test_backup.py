@@ -1,5 +1,6 @@
 """A room is backed up while it takes photos in, and starts again from the file."""
 
+import re
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,12 +15,24 @@ from pydantic import SecretStr
 from service.app import create_app
 from service.archive import ArchiveReader
 from service.backup import restore, write_backup
+from service.entries import enter
 from service.file_lock import originals_may_go
 from service.log_import import import_archive
 from service.refusals import Conflict, Refusal
+from service.schema import CHORE
 from service.settings import Settings
-from tests.service.conftest import ON_THIS_MACHINE, START, Room, database_address
+from tests.service.conftest import (
+    ON_THIS_MACHINE,
+    START,
+    Room,
+    Watch,
+    copied_log,
+    database_address,
+    fresh_database,
+    opened,
+)
 from tests.service.generated_logs import NASTY_TEXTS, Pools, clear, fill, log_of
+from tests.service.postgres_cluster import Cluster
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 
 
@@ -162,6 +175,27 @@ def test_damaged_backup_leaves_no_log(room: Room, new_settings: Settings, tmp_pa
     with pytest.raises(Refusal, match=f"photos/{photo['sha256']} must "):
         restore(new_settings, path)
     assert not new_settings.data.exists()
+
+
+def test_what_postgresql_cannot_hold_leaves_its_database_new(
+    tmp_path: Path, migrated_sqlite: Path, cluster: Cluster
+) -> None:
+    with opened(copied_log(migrated_sqlite, tmp_path / "old"), Watch(), RecordedInspector()) as old:
+        good, bad = tmp_path / "good.zip", tmp_path / "bad.zip"
+        write_backup(old.service, good)
+        with old.service.database.write() as connection:
+            values = {"kind": "water", "title": "by hand", "note": "x\x00y"}
+            enter(connection, CHORE, values, old.service.entrant())
+        write_backup(old.service, bad)
+    url = SecretStr(fresh_database(cluster))
+    with pytest.raises(Refusal) as refused:
+        restore(Settings(data=tmp_path / "a", database_url=url), bad)
+    assert re.fullmatch(
+        r"chore has a value that this database cannot hold \(.* NUL .*\), in its rows 1 to 1; "
+        "nothing was kept there",
+        str(refused.value),
+    )
+    assert restore(Settings(data=tmp_path / "b", database_url=url), good).rows["room"] == 1
 
 
 def test_export_is_no_backup(room: Room, new_settings: Settings, tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from service.folder_walk import WHOLE_EVERY, FolderWalk
 from tests.service.conftest import START, Room
 from tests.service.picture_servers import jpeg
 
@@ -252,3 +253,80 @@ def test_first_run_bounds_what_a_card_may_say(room: Room, folder: Path) -> None:
     late, card = room.get("/api/photos")["photos"]
     assert datetime.fromisoformat(card["taken_at"]) == START - timedelta(days=898)
     assert datetime.fromisoformat(late["taken_at"]) == START + timedelta(seconds=5)
+
+
+def test_name_that_is_no_utf8_comes_in_and_keeps_no_other_out(room: Room, folder: Path) -> None:
+    health = _watch(room, folder)
+    Path(os.fsdecode(os.fsencode(folder) + b"/a\xffb.jpg")).write_bytes(jpeg(1))
+    (folder / "z_good.jpg").write_bytes(jpeg(2))
+    for _ in range(3):
+        _look(room, seconds=5)
+    assert sorted(_names(room)) == ["a\\xffb.jpg", "z_good.jpg"]
+    assert [shot["outcome"] for shot in room.get(health)["shots"]] == ["photo"] * 2
+
+
+def test_file_on_which_the_program_fails_is_told_and_keeps_no_other_out(
+    room: Room, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    health = _watch(room, folder)
+    for number, name in enumerate(("a.jpg", "b.jpg")):
+        (folder / name).write_bytes(jpeg(number))
+
+    def failing(content: bytes) -> bool:
+        if content == jpeg(0):
+            raise ZeroDivisionError
+        return True
+
+    monkeypatch.setattr("service.camera_folder.is_whole", failing)
+    for _ in range(3):
+        _look(room, seconds=5)
+    assert _names(room) == ["b.jpg"]
+    shots = room.get(health)["shots"]
+    assert sorted(shot["outcome"] for shot in shots) == ["failed", "photo"]
+    assert "a.jpg: the program failed (ZeroDivisionError)" in {shot["error"] for shot in shots}
+
+
+def test_round_that_fails_is_told_once(
+    room: Room, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    health = _watch(room, folder)
+
+    def failing(*_: Any) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr("service.camera_folder._seen", failing)
+    for _ in range(3):
+        _look(room, seconds=5)
+    told = room.get(health)
+    assert told["last_error"] == "the program failed (ZeroDivisionError)"
+    assert told["consecutive_failures"] == 1
+
+
+def test_folder_in_which_nothing_comes_or_goes_is_listed_now_and_then(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "old").mkdir()
+    (tmp_path / "new").mkdir()
+    for name in ("a.jpg", "old/b.jpg", "new/c.jpg"):
+        (tmp_path / name).write_bytes(jpeg())
+    listed: list[str] = []
+    scandir = os.scandir
+
+    def counted(folder: Path) -> Any:
+        listed.append(folder.name)
+        return scandir(folder)
+
+    monkeypatch.setattr("service.folder_walk.os.scandir", counted)
+    walk, now = FolderWalk(tmp_path), START
+    for _ in range(5):
+        found = walk.pictures(now, also=())
+        now += timedelta(seconds=5)
+    assert found == []
+    listed.clear()
+    (tmp_path / "new" / "d.jpg").write_bytes(jpeg())
+    assert {file.name for file in walk.pictures(now, also=())} == {"new/c.jpg", "new/d.jpg"}
+    waiting = walk.pictures(now, also={tmp_path / "old"})
+    assert {file.name for file in waiting} == {"old/b.jpg", "new/c.jpg", "new/d.jpg"}
+    assert sorted(listed) == ["new", "new", "old"]
+    assert len(walk.pictures(now + WHOLE_EVERY, also=())) == 4
+    assert len(walk.pictures(START - timedelta(days=1), also=())) == 4

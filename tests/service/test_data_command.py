@@ -1,13 +1,18 @@
 """The commands that move a room's data, as they are typed."""
 
+import os
+from functools import partial
 from pathlib import Path
+from stat import S_IMODE
 from zipfile import ZipFile
 
 import pytest
 
 from service.app import close_service, open_service
 from service.context import Service
+from service.file_lock import served_once
 from service.ingest import IncomingPhoto, take_in
+from service.private_files import open_to_others
 from service.settings import Settings
 from tests.service.generated_logs import log_of
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
@@ -59,6 +64,21 @@ def test_import_over_a_room_backs_it_up_first(
     backup = said.removeprefix("What the room held: ")
     assert main(["restore", "--data", str(tmp_path / "again"), backup]) == 0
     assert _log(tmp_path / "again") == before
+
+
+def test_no_other_room_is_put_in_the_place_of_a_served_one(
+    data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out.zip"
+    assert main(["export", "--data", str(data), str(out)]) == 0
+    before = _log(data)
+    with served_once(data):
+        assert main(["import", "--data", str(data), str(out), "--replace"]) == 2
+    said = capsys.readouterr()
+    assert "room must not be served while another is put in its place" in said.err
+    assert "What the room held" not in said.out
+    assert _log(data) == before
+    assert main(["import", "--data", str(data), str(out), "--replace"]) == 0
 
 
 def test_backup_and_restore(data: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -128,3 +148,27 @@ def test_file_that_cannot_be_written_is_told(
     out = tmp_path / "file" / "out.zip"
     assert main(["backup", "--data", str(data), str(out)]) == 2
     assert f"trayvision backup: {tmp_path / 'file'} cannot be read or" in capsys.readouterr().err
+
+
+def test_what_is_made_is_its_owners_alone(tmp_path: Path, request: pytest.FixtureRequest) -> None:
+    request.addfinalizer(partial(os.umask, os.umask(0o022)))
+    data, out, backup = (tmp_path / name for name in ("data", "out.zip", "backup.zip"))
+    close_service(_opened(data))
+    assert main(["export", "--data", str(data), str(out)]) == 0
+    assert main(["backup", "--data", str(data), str(backup)]) == 0
+    assert main(["restore", "--data", str(tmp_path / "again"), str(backup)]) == 0
+    assert main(["import", "--data", str(data), str(out), "--replace"]) == 0
+    (kept,) = (data / "backups").glob("*.zip")
+    for folder in (data, tmp_path / "again", kept.parent):
+        assert S_IMODE(folder.stat().st_mode) == 0o700
+    for file in (out, backup, kept, data / "log.sqlite", tmp_path / "again" / "log.sqlite"):
+        assert S_IMODE(file.stat().st_mode) == 0o600
+
+
+def test_folder_of_before_keeps_its_rights(tmp_path: Path) -> None:
+    tmp_path.chmod(0o750)
+    close_service(_opened(tmp_path))
+    assert S_IMODE(tmp_path.stat().st_mode) == 0o750
+    assert open_to_others(tmp_path)
+    tmp_path.chmod(0o700)
+    assert not open_to_others(tmp_path)

@@ -18,13 +18,15 @@ from pyarrow import parquet
 
 from service.app import close_service, open_service
 from service.archive import FORMAT, ArchiveReader, ArchiveWriter, Manifest
+from service.columns import METADATA
 from service.context import Service
 from service.database import MIGRATIONS, Database
+from service.entries import enter
 from service.export import export_log
 from service.log_import import import_archive
 from service.log_tables import SECRET_TABLES, log_tables
 from service.refusals import Conflict, Refusal
-from service.schema import ROOM
+from service.schema import CAMERA, PERSON, ROOM
 from service.settings import Settings
 from service.written_tables import Form, csv_member, write_csv, write_json
 from tests.service.conftest import START, Room
@@ -339,6 +341,36 @@ def test_rows_that_break_a_rule_of_the_log_are_refused(target: Service, tmp_path
     writer.close()
     with pytest.raises(Refusal, match="archive must refer only to rows that it holds"):
         import_archive(target, path)
+
+
+@pytest.mark.parametrize(
+    ("word", "rule"),
+    [
+        (("room", "time_zone", "Mars/Base"), "must be a name of the IANA time zone database"),
+        (("room", "tray_size", "big"), "must be LENGTHxWIDTHxDEPTH"),
+        (("person", "role", "king"), "must be 'owner', 'worker' or 'read-only', got 'king'"),
+        (("camera", "options", {"also_at": ["noon"]}), "must match the pattern"),
+    ],
+)
+@pytest.mark.parametrize("form", Form)
+def test_words_that_no_entry_may_have_are_refused(
+    source: Service, tmp_path: Path, form: Form, word: tuple[str, str, object], rule: str
+) -> None:
+    (table, column, value), by = word, source.entrant()
+    with source.database.write() as connection:
+        enter(connection, PERSON, {"name": "Ann", "role": "owner", "active": True}, by)
+        camera = {"name": "C", "kind": "folder", "active": True}
+        enter(connection, CAMERA, camera, by)
+        columns = METADATA.tables[table]
+        connection.execute(sa.update(columns).values({column: value}))
+    before = log_of(source.database)
+    export = _export(source, tmp_path / "out.zip")
+    member = "log.json" if form is Form.JSON else f"tables/{table}.csv"
+    with pytest.raises(Refusal) as refused:
+        import_archive(source, export, replace=True, form=form)
+    assert str(refused.value).startswith(f"{member} row 1 of {table}: {column} ")
+    assert rule in str(refused.value)
+    assert log_of(source.database) == before
 
 
 def test_photo_that_came_before_is_known_after_import(

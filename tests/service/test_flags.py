@@ -137,6 +137,14 @@ def test_watchers_are_told_of_what_was_entered(room: Room) -> None:
     with room.service.database.write() as connection:
         tray = tray_or_new(connection, 17, room.service.entrant())
     assert told == [{tray}] * 4
+    room.post("/api/trays/17/states", state="resting")
+    assert told[4:] == [{tray}]
+    flag = _notice(room, MOULD)
+    told.clear()
+    later = (room.watch.now + timedelta(hours=1)).isoformat()
+    room.post(f"/api/flags/{flag}/snooze", until=later)
+    room.post(f"/api/flags/{flag}/done")
+    assert told == [set()] * 2
 
 
 def test_watcher_that_fails_undoes_nothing(room: Room, caplog: pytest.LogCaptureFixture) -> None:

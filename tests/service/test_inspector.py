@@ -2,6 +2,8 @@
 
 import multiprocessing
 import os
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -228,3 +230,19 @@ def test_rehearsal_goes_through_all_that_a_photo_goes_through(
     assert marked.record["problem"] is None
     assert len(marked.record["trays"]) == 1
     assert {"thumbnail.jpg", "photo.jpg", "overlay.jpg"} <= marked.pictures.keys()
+
+
+def test_process_ends_with_a_service_that_was_killed() -> None:
+    program = (
+        "import os, sys; from service.measuring_pool import new_pool; pool = new_pool(1); "
+        "print(pool.submit(os.getpid).result(), flush=True); sys.stdin.read()"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", program], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as killed:
+        assert killed.stdout is not None
+        assert int(killed.stdout.readline()) != killed.pid
+        killed.kill()
+        # The process that measures has the same output: it ends only where that one has ended too.
+        rest, _ = killed.communicate(timeout=60)
+    assert rest == b""

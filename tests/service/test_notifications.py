@@ -475,3 +475,31 @@ def test_target_that_is_out_of_use_is_told_nothing(
     _notice(room, HOLD)
     _look(room, notifier, _at(6, 30))
     assert box.sent == []
+
+
+def test_clock_that_was_ahead_gives_nothing_up_and_puts_nothing_off(
+    room: Room, notifier: Notifier, box: Postbox
+) -> None:
+    _target(room, _at(7), digest_at=None, quiet_from=None, quiet_until=None)
+    box.failures = 2
+    _notice(room, HOLD)
+    _look(room, notifier, _at(8))
+    _look(room, notifier, _at(8) + timedelta(days=365))
+    (told,) = room.get("/api/notifications")["notifications"]
+    assert (told["state"], told["tries"]) == ("waiting", 2)
+    assert box.sent == []
+    _look(room, notifier, _at(9))
+    assert len(box.titles) == 1
+    (told,) = room.get("/api/notifications")["notifications"]
+    assert (told["state"], told["tries"]) == ("sent", 3)
+
+
+def test_what_was_told_long_ago_is_told_once_while_its_flag_is_open(
+    room: Room, notifier: Notifier, box: Postbox
+) -> None:
+    _target(room, _at(7), digest_at=None, quiet_from=None, quiet_until=None)
+    _notice(room, HOT, tray=None)
+    _look(room, notifier, _at(8))
+    assert len(box.titles) == 1
+    _look(room, notifier, _at(8) + timedelta(days=200))
+    assert len(box.titles) == 1

@@ -9,6 +9,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from service.app import create_app
+from service.ingest import file_name
 from service.inspector import InspectedPhoto, InspectionJob
 from service.settings import Settings
 from tests.service.conftest import ON_THIS_MACHINE, START, Room
@@ -217,3 +218,15 @@ def test_clock_set_back_loses_and_reorders_nothing(room: Room) -> None:
     assert room.get(f"/api/photos/{first['id']}")["watering"] == "after"
     points = room.get("/api/trays/17/curve")["height"]["points"]
     assert [point["photo_id"] for point in points] == [second["id"], first["id"]]
+
+
+def test_original_is_handed_out_under_a_plain_name(room: Room) -> None:
+    content = picture_saying("a wall")
+    name = "../../etc/\u202egpj.exe"
+    sent = room.client.post("/api/photos", files=[("photo", (name, content, "image/jpeg"))])
+    (photo,) = sent.json()["photos"]
+    answer = room.client.get(photo["original"])
+    assert answer.headers["content-disposition"] == 'attachment; filename="gpj.exe"'
+    assert [file_name(one) for one in ("C:\\a\\b.jpg", "..", "x/.bashrc")] == [
+        *("b.jpg", "photo", "bashrc")
+    ]

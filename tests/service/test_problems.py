@@ -169,8 +169,30 @@ def test_fault_of_the_service_has_the_shape_and_hides_its_insides(
         raise OSError("no space left on device")
 
     monkeypatch.setattr(small.service.store, "keep_original", fail)
-    problem = _problem(small.send(picture_saying("photo")), 500)
+    answer = small.send(picture_saying("photo"))
+    assert answer.headers["connection"] == "close"
+    problem = _problem(answer, 500)
     assert "space" not in problem["detail"]
     assert "no space left" in caplog.text
     monkeypatch.undo()
     assert small.send(picture_saying("photo")).status_code == 201
+
+
+@pytest.mark.parametrize(
+    ("path", "most"), [("/api/login", "0.4 MB"), ("/login", "0.4 MB"), ("/api/chores", "1 MB")]
+)
+def test_body_without_photos_is_held_to_what_its_path_needs(
+    room: Room, path: str, most: str
+) -> None:
+    answer = room.client.post(path, content=b"x" * 1_000_001)
+    assert f"body must have at most {most}" in _problem(answer, 413)["detail"]
+
+
+def test_password_of_any_length_is_not_hashed(room: Room) -> None:
+    login = {"name": "Anna", "password": "x" * 1025}
+    problem = _problem(room.client.post("/api/login", json=login), 422)
+    rule = "must have at most 1024 characters, got 1025"
+    assert problem["errors"] == [{"field": "body.password", "rule": rule}]
+    form = room.client.post("/login", data=login, headers={"Accept": "text/html"})
+    assert form.status_code == 422
+    assert rule in form.text

@@ -15,7 +15,7 @@ import pytest
 from pydantic import SecretStr
 
 from service.refusals import Conflict, DatabaseAway
-from service.server_lock import _SERVERS_LOCK, ServerLock
+from service.server_lock import _SERVERS_LOCK, ServerLock, not_served
 from service.settings import Settings
 from tests.service.conftest import fresh_database
 from tests.service.postgres_cluster import Cluster
@@ -42,6 +42,18 @@ def test_second_server_is_refused_until_the_first_has_ended(settings: Settings) 
     assert "serves postgresql://postgres:***@/log_" in told
     assert "hidden" not in told
     with ServerLock(settings):
+        pass
+
+
+def test_room_that_is_served_elsewhere_is_not_replaced(settings: Settings, tmp_path: Path) -> None:
+    here = settings.model_copy(update={"data": tmp_path / "b"})
+    with (
+        ServerLock(settings),
+        pytest.raises(Conflict, match="room must not be served while"),
+        not_served(here),
+    ):
+        pass
+    with not_served(here), pytest.raises(Conflict, match=REFUSED), ServerLock(settings):
         pass
 
 
