@@ -1,5 +1,6 @@
 """The page that starts trays: one as last time in one tap, or several at once with their seed."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -12,6 +13,7 @@ from service.pages.filled import Choice, Filled
 from service.pages.forms import TypedForm
 from service.pages.frame import show
 from service.pages.notices import Entry
+from service.pages.set_up.fields import size_in_words
 from service.pages.tray_numbers import (
     growing_numbers,
     in_words,
@@ -21,7 +23,7 @@ from service.pages.tray_numbers import (
     tray_numbers,
 )
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
-from service.pages.weight_doubts import MOST_SEED_G_PER_M2, doubt
+from service.pages.weight_doubts import seed_doubt
 from service.pages.words import Say
 from service.room_changes import Started, start_trays
 from service.room_log import tray_sizes, trays_by_number
@@ -44,6 +46,8 @@ class StartPage:
         Of those named, the ones that grow still: starting them ends their runs.
     lots, places : tuple of Choice
     weight_unit : str
+    floor : str
+        Size of tray that the weights shown are for, where the room's trays differ.
     back : str
         Address to go on to.
     """
@@ -54,6 +58,7 @@ class StartPage:
     lots: tuple[Choice, ...]
     places: tuple[Choice, ...]
     weight_unit: str
+    floor: str
     back: str
 
 
@@ -70,7 +75,7 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
     def write(say: Say) -> WrittenDown:
         numbers = tray_numbers(typed)
         with service.database.read() as connection:
-            last = starting.remembered(connection, numbers[0] if len(numbers) == 1 else None)
+            last = starting.remembered_of(connection, numbers)
             lots = starting.lot_choices(connection)
             sizes = tray_sizes(connection)
             places = racks.racks_as_they_stand(connection)
@@ -78,17 +83,19 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
         if typed.text(_AS_LAST_TIME) is not None:
             runs, bag = starting.runs_as_last_time(last, numbers, say), None
         else:
-            form = starting.start_form(last, say, typed=typed, first_bag=not lots)
-            runs, bag = starting.typed_runs(form, numbers, say), starting.typed_bag(form, say)
+            form = starting.start_form(last[0], say, typed=typed, first_bag=not lots)
+            runs = starting.typed_runs(form, numbers, sizes, say)
+            bag = starting.typed_bag(form, say)
         place = typed.text("place")
         put = [] if place is None else racks.placements_from(places, place, len(numbers), None)
         put = [one.model_copy(update={"placed_at": runs[0].spread_at}) for one in put]
         started = start_trays(service, runs, by, bag=bag, places=put)
-        weight_g = sum(part.weight_g or 0 for part in runs[0].seed)
-        if bag is not None:
-            weight_g += bag.weight_g or 0
-        weights = dict.fromkeys(numbers, weight_g)
-        words = _words(numbers, started) + doubt(weights, sizes, MOST_SEED_G_PER_M2, say)
+        of_bag = 0.0 if bag is None else bag.weight_g or 0.0
+        weights = {
+            one.tray: of_bag + sum(part.weight_g or 0.0 for part in one.seed) for one in runs
+        }
+        words = _words(numbers, started) + _by_area(weights, say)
+        words += seed_doubt(weights, sizes, say)
         # In a room without a tray each number is new.
         new = [number for number in numbers if number not in known] if known else []
         words += new_numbers_words(new)
@@ -115,10 +122,22 @@ def _words(numbers: tuple[int, ...], started: Started) -> str:
     return words
 
 
+def _by_area(weights_g: Mapping[int, float], say: Say) -> str:
+    """What each tray took, where trays of several sizes took their own; else empty."""
+    taken: dict[float, list[int]] = {}
+    for number, weight_g in weights_g.items():
+        taken.setdefault(weight_g, []).append(number)
+    if len(taken) < 2:
+        return ""
+    parts = [f"{say.weight(weight)} in {in_words(tuple(some))}" for weight, some in taken.items()]
+    return f" By their floors, {', '.join(parts)}."
+
+
 def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response:
     say, trays = asked.say, asked.trays
     last = starting.remembered(connection, trays[0] if len(trays) == 1 else None)
     growing = growing_numbers(connection, say.now)
+    differ = bool(tray_sizes(connection))
     lots = starting.lot_choices(connection)
     page = StartPage(
         form=starting.start_form(
@@ -129,6 +148,7 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
         lots=lots,
         places=racks.place_choices(connection),
         weight_unit=str(say.room.weight_unit),
+        floor=size_in_words(last.size, say.room.length_unit) if last.seed and differ else "",
         back=asked.back,
     )
     return show(request, connection, "start.html", page, here=addresses.ROOM)

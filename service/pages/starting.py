@@ -11,14 +11,17 @@ from service.log_memory import LogMemory
 from service.models.runs import Lot, NewLot, NewRun, Seed
 from service.pages.filled import Choice, Filled, shown_weight, typed_weight
 from service.pages.forms import Typed
+from service.pages.weight_doubts import area_m2
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import Bag
+from service.room_log import the_room, tray_sizes
 from service.run_calendar import RunSpan, run_calendar
 from service.run_log import grains_of_lots, seed_of_entries
 from service.schema import SEED_LOT
 from service.things import LOTS
 from service.told_moments import LONGEST_SOAK
+from trayvision.reference_kit import TraySize
 
 SEED_ROWS = 3
 _MOST_LOTS = 1000
@@ -54,13 +57,17 @@ class Remembered:
     Parameters
     ----------
     seed : tuple of Seed
-        Lots as the tray's grain, or else the room, was spread last; weights as this tray was.
+        Lots as the tray's grain, or else the room, was spread last; weights as this tray was, or
+        else as much on its floor as on that of the room's last tray.
     soak_hours : float or None
         Between soaking and spreading.
+    size : str
+        Inner size of the tray that the weights are for, such as 540x280x60, mm.
     """
 
     seed: tuple[Seed, ...] = ()
     soak_hours: float | None = None
+    size: str = ""
 
 
 def remembered(connection: sa.Connection, number: int | None = None) -> Remembered:
@@ -78,13 +85,20 @@ def remembered_of(
     runs = list(whole.values())
     seed_of = seed_of_entries(connection, [span.row["entry_id"] for span in runs])
     grains = grains_of_lots(connection)
+    sizes, usual = tray_sizes(connection), the_room(connection).tray_size
     newest: dict[frozenset[str], RunSpan] = {_grains(seed_of, one, grains): one for one in runs}
     found = []
     for number in numbers:
         own = None if number is None else whole.get(number)
         of_own = frozenset() if own is None else _grains(seed_of, own, grains)
         last = newest[of_own] if of_own else (runs[-1] if runs else None)
-        found.append(Remembered() if last is None else _again(seed_of, last, own))
+        if last is None:
+            found.append(Remembered())
+            continue
+        of_last = sizes.get(last.number, usual)
+        size = of_last if number is None else sizes.get(number, usual)
+        seed = _again(seed_of, last, own, area_m2(size) / area_m2(of_last))
+        found.append(Remembered(seed, _soak_hours(last), size))
     return tuple(found)
 
 
@@ -96,15 +110,31 @@ def _grains(
     return frozenset(grains[part.lot_id] for part in seed if part.lot_id in grains)
 
 
-def _again(seed_of: Mapping[int, list[Seed]], last: RunSpan, own: RunSpan | None) -> Remembered:
+def _again(
+    seed_of: Mapping[int, list[Seed]], last: RunSpan, own: RunSpan | None, areas: float
+) -> tuple[Seed, ...]:
+    """Seed of the room's last tray, as much of it as this tray had, or else by their `areas`."""
     seed = seed_of.get(last.row["entry_id"], [])
     if own is not None and len(seed) == 1:
-        # A tray of another size takes its own amount, of the bag that is open now.
+        # Of the bag that is open now.
         weights = [one.weight_g for one in seed_of.get(own.row["entry_id"], [])]
         total = sum(one for one in weights if one is not None)
         if total > 0:
-            seed = [Seed(lot_id=seed[0].lot_id, weight_g=total)]
-    return Remembered(tuple(seed[:SEED_ROWS]), _soak_hours(last))
+            return (Seed(lot_id=seed[0].lot_id, weight_g=total),)
+    return tuple(_on_another_floor(seed[:SEED_ROWS], areas))
+
+
+def _on_another_floor(seed: Sequence[Seed], areas: float) -> list[Seed]:
+    """As much seed on each part of a floor that is so many times as large, to the gram."""
+    if abs(areas - 1.0) < 1e-9:
+        return list(seed)
+    return [
+        Seed(
+            lot_id=one.lot_id,
+            weight_g=None if one.weight_g is None else max(1.0, round(one.weight_g * areas)),
+        )
+        for one in seed
+    ]
 
 
 def _soak_hours(span: RunSpan) -> float | None:
@@ -151,6 +181,7 @@ def start_form(
         "trays": trays,
         "spread_at": say.field_moment(),
         "soak_hours": "" if last.soak_hours is None else f"{last.soak_hours:g}",
+        "seed_for": last.size,
         "grain": say.room.grain,
         "name": f"{say.room.grain.capitalize()}, first bag" if first_bag else "",
     }
@@ -170,18 +201,35 @@ def start_form(
     return Filled(LABELS, defaults, typed or Typed(), same)
 
 
-def runs_as_last_time(last: Remembered, numbers: Sequence[int], say: Say) -> list[NewRun]:
-    """Runs that start now with what is remembered."""
-    hours = last.soak_hours
-    soaked_at = None if hours is None else say.now - timedelta(hours=hours)
+def runs_as_last_time(last: Sequence[Remembered], numbers: Sequence[int], say: Say) -> list[NewRun]:
+    """Runs that start now with what is remembered of each tray."""
     return [
-        NewRun(tray=number, spread_at=say.now, soaked_at=soaked_at, seed=list(last.seed))
-        for number in numbers
+        NewRun(
+            tray=number,
+            spread_at=say.now,
+            soaked_at=None
+            if (hours := of.soak_hours) is None
+            else say.now - timedelta(hours=hours),
+            seed=list(of.seed),
+        )
+        for number, of in zip(numbers, last, strict=True)
     ]
 
 
-def typed_runs(form: Filled, numbers: Sequence[int], say: Say) -> list[NewRun]:
-    """The runs that a form starts. Raises Refusal and ValidationError."""
+def typed_runs(
+    form: Filled, numbers: Sequence[int], sizes: Mapping[int, str], say: Say
+) -> list[NewRun]:
+    """The runs that a form starts.
+
+    Weights that were left as they were shown are for one size of tray; others take theirs by area.
+
+    Raises
+    ------
+    Refusal
+        If something is no number, or stands beside no lot.
+    ValidationError
+        If a rule of a run is broken.
+    """
     typed = form.typed
     common = {"seed": typed_seed(typed, say), "note": typed.text("note")}
     first = NewRun.model_validate(
@@ -196,7 +244,26 @@ def typed_runs(form: Filled, numbers: Sequence[int], say: Say) -> list[NewRun]:
             )
         spread_at = say.now if first.spread_at is None else first.spread_at
         first = first.model_copy(update={"soaked_at": spread_at - timedelta(hours=hours)})
-    return [first.model_copy(update={"tray": number}) for number in numbers]
+    floor_m2 = _shown_floor_m2(typed)
+    runs = []
+    for number in numbers:
+        own_m2 = area_m2(sizes.get(number, say.room.tray_size))
+        areas = 1.0 if floor_m2 is None else own_m2 / floor_m2
+        seed = _on_another_floor(first.seed, areas)
+        runs.append(first.model_copy(update={"tray": number, "seed": seed}))
+    return runs
+
+
+def _shown_floor_m2(typed: Typed) -> float | None:
+    """Floor that the weights of a form are for, where nobody typed over them."""
+    names = [f"weight_{row}" for row in range(1, SEED_ROWS + 1)]
+    size = typed.text("seed_for")
+    if size is None or any(typed.text(name) != typed.text(f"{name}_shown") for name in names):
+        return None
+    try:
+        return area_m2(str(TraySize.parse(size)))
+    except ValueError:
+        return None
 
 
 def typed_seed(typed: Typed, say: Say) -> list[dict[str, object]]:

@@ -50,7 +50,7 @@ def test_no_number_is_taken_for_another(number: float, sign: str) -> None:
     typed = f"{number:.3f}".replace(".", sign)
     try:
         assert decimal("weight", typed) == number
-    except Refusal as refusal:
+    except Refusal:
         assert sign == ","
 
 
