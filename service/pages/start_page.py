@@ -14,6 +14,7 @@ from service.pages.forms import TypedForm
 from service.pages.frame import show
 from service.pages.notices import Entry
 from service.pages.set_up.fields import size_in_words
+from service.pages.stock_words import overdrawn_words, with_what_is_left
 from service.pages.tray_numbers import (
     growing_numbers,
     in_words,
@@ -27,6 +28,7 @@ from service.pages.weight_doubts import seed_doubt
 from service.pages.words import Say
 from service.room_changes import Started, start_trays
 from service.room_log import tray_sizes, trays_by_number
+from service.seed_stock import seed_stock
 
 router = APIRouter(include_in_schema=False)
 
@@ -80,6 +82,7 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
             sizes = tray_sizes(connection)
             places = racks.racks_as_they_stand(connection)
             known = registered_numbers(connection)
+            stock = seed_stock(connection)
         if typed.text(_AS_LAST_TIME) is not None:
             runs, bag = starting.runs_as_last_time(last, numbers, say), None
         else:
@@ -100,6 +103,7 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
         new = [number for number in numbers if number not in known] if known else []
         words += new_numbers_words(new)
         with service.database.read() as connection:
+            words += overdrawn_words(stock, seed_stock(connection), say)
             trays = trays_by_number(connection)
             words += racks.also_there(connection, started.placed, now=say.now)
         entered = [Entry("tray", trays[number]["entry_id"]) for number in new]
@@ -145,7 +149,7 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
         ),
         free=tuple(number for number in registered_numbers(connection) if number not in growing),
         growing=tuple(number for number in trays if number in growing),
-        lots=lots,
+        lots=with_what_is_left(lots, seed_stock(connection), say),
         places=racks.place_choices(connection),
         weight_unit=str(say.room.weight_unit),
         floor=size_in_words(last.size, say.room.length_unit) if last.seed and differ else "",

@@ -79,3 +79,57 @@ def test_an_odd_rate_of_seed_is_asked_about_once_for_all_its_trays(
 @pytest.fixture
 def room(shown_house: House) -> Room:
     return Room.model_validate(shown_house.get("/api/room"))
+
+
+def test_what_is_left_of_a_lot_is_told_and_taking_more_is_asked_about_once(
+    two_sizes: House,
+) -> None:
+    house = two_sizes
+    lot = words(house.client.get("/set-up/lots/1"))
+    assert "25 kg came, 0.9 kg of it soaked or spread as written: 24.1 kg left." in lot
+    assert "Barley March (barley), 24.1 kg left" in words(house.client.get("/room/start"))
+    soak = {"form": "chore", "title": "For Sunday", "kind": "soak", "done": "yes", "lot": "1"}
+    soak["planned_for"] = "2026-03-07T17:58"
+    assert said(house.client.post("/chores", data={**soak, "soaked": "20"}))[0] == (
+        "Done: For Sunday."
+    )
+    done, _ = said(house.client.post("/chores", data={**soak, "soaked": "5"}))
+    assert done == (
+        "Done: For Sunday. Of Barley March 4.1 kg was left as written, and 5 kg was taken: is a "
+        "weight wrong, or is it another bag?"
+    )
+    assert "nothing left" in words(house.client.get("/room/start"))
+    done, _ = said(house.client.post("/chores", data={**soak, "soaked": "1"}))
+    assert done == "Done: For Sunday."
+
+
+def test_spreading_more_than_is_left_is_asked_about(two_sizes: House) -> None:
+    house = two_sizes
+    form = {"trays": "1-30, 32-61", "lot_1": "1", "weight_1": "0.5"}
+    done, undo = said(house.client.post("/room/start", data=form))
+    assert "Of Barley March 24.1 kg was left as written, and 30 kg was taken" in done
+    assert undo
+
+
+def test_seed_to_soak_is_proposed_for_the_trays_it_is_for(two_sizes: House) -> None:
+    house = two_sizes
+    form = {"form": "chore", "title": "", "soak_trays": "15, 31", "propose": "yes"}
+    shown = house.client.post("/chores", data=form)
+    assert shown.status_code == 200
+    # 900 g as tray 31 had them, 567 g on the floor of tray 15.
+    assert 'name="soaked"' in shown.text
+    assert 'value="1.467"' in shown.text
+    assert '<option value="1" selected>Barley March' in shown.text
+    assert house.get("/api/chores") == []
+    soak = {"form": "chore", "title": "For Sunday", "kind": "soak", "soak_trays": "31, 15"}
+    said(house.client.post("/chores", data={**soak, "soaked": "1.467", "lot": "1"}))
+    (chore,) = house.get("/api/chores")
+    assert chore["details"] == {"lot_id": 1, "trays": "31, 15", "weight_g": 1467.0}
+    assert "lot: Barley March; trays: 31, 15; weight: 1.467 kg" in words(house.client.get("/"))
+
+
+def test_seed_to_soak_cannot_be_proposed_without_a_weight(empty_house: House) -> None:
+    form = {"form": "chore", "title": "Soak", "soak_trays": "1", "propose": "yes"}
+    shown = empty_house.client.post("/chores", data=form)
+    assert shown.status_code == 422
+    assert "the seed of the last spreading was not weighed" in words(shown)
