@@ -319,7 +319,7 @@ def test_trays_are_moved_together_twice_and_swapped(house: House) -> None:
     # Position 3 is named 10 and stands right of position 2, named 2.
     assert [(one["shelf_id"], one["position_id"]) for one in trays] == [(2, 2), (2, 3)]
     full = house.client.post("/room/move", data={"trays": "1-3", "place": "position:2"})
-    rule = "must have 3 positions from there on, but Bottom shelf has 2"
+    rule = "must have 3 positions from there on in its rack, but has 2"
     assert (full.status_code, rule in words(full)) == (422, True)
     back, undo = said(house.client.post("/room/move", data={"trays": "1", "place": "shelf:1"}))
     assert back == "Tray 1: now Rack by the door, Top shelf."

@@ -133,3 +133,25 @@ def test_seed_to_soak_cannot_be_proposed_without_a_weight(empty_house: House) ->
     shown = empty_house.client.post("/chores", data=form)
     assert shown.status_code == 422
     assert "the seed of the last spreading was not weighed" in words(shown)
+
+
+def test_a_batch_goes_on_to_the_next_shelves_of_its_rack(house: House) -> None:
+    rack = house.post("/api/racks", name="Far rack")["id"]
+    for level in (1, 2, 3):
+        shelf = house.post("/api/shelves", rack_id=rack, name=f"Shelf {level}", level=level)["id"]
+        for place in (1, 2, 3, 4):
+            house.post("/api/positions", shelf_id=shelf, name=str(place))
+    shown = house.client.get("/room/start").text
+    assert "a full shelf goes on to the next of its rack" in shown
+    form = {"trays": "11-19", "place": "position:2"}
+    done, undo = said(house.client.post("/room/start", data=form))
+    assert (
+        " They stand from Far rack, Shelf 1, position 2 and from Far rack, Shelf 2, position 1 "
+        "and from Far rack, Shelf 3, position 1."
+    ) in done
+    stands = [house.get(f"/api/trays/{number}")["position_id"] for number in range(11, 20)]
+    assert stands == [2, 3, 4, 5, 6, 7, 8, 9, 10]
+    assert undo
+    full = house.client.post("/room/start", data={"trays": "41-52", "place": "position:2"})
+    assert full.status_code == 422
+    assert "must have 12 positions from there on in its rack, but has 11" in words(full)
