@@ -17,6 +17,7 @@ from service.pages import addresses
 from service.pages.chore_doubts import ChoreDoubts
 from service.pages.chore_form import chore_form, shown_details, typed_details, typed_kind
 from service.pages.chore_soaking import PROPOSE, with_seed_to_soak
+from service.pages.clock_changes import twice_words
 from service.pages.filled import Filled
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
@@ -56,6 +57,7 @@ def post_chore(service: TheService, by: By, request: Request, typed: TypedForm) 
             asked = doubts.of(chore, say)
         tell_watchers(service, ())
         words = (f"Done: {new.title}." if new.done_at else f"To do: {new.title}.") + asked
+        words += twice_words(typed, say)
         return done(addresses.NOW, words, undo=[Entry("chore", chore.entry_id)])
 
     return answered(typed, act, lambda again: show_now(service, request, again))
@@ -90,7 +92,7 @@ def post_chore_done(
             assert isinstance(chore, Chore)
             asked = doubts.of(chore, say)
         tell_watchers(service, ())
-        words = f"Done: {chore.title}.{asked}"
+        words = f"Done: {chore.title}.{asked}{twice_words(typed, say)}"
         return done(addresses.NOW, words, undo=[Entry("chore", chore.entry_id)])
 
     return answered(typed, act, lambda again: _show_done(service, request, chore_id, again))

@@ -15,6 +15,7 @@ from service.models.base import LARGEST_ID
 from service.models.runs import EndReason, Harvest, NewHarvest, Run
 from service.mould_when_taken import MouldThen, MouldWhenTaken
 from service.pages import addresses
+from service.pages.clock_changes import twice_words
 from service.pages.filled import Choice, Filled, typed_weight
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
@@ -163,6 +164,7 @@ def post_harvest(
         with service.database.read() as connection:
             words += mould_notice(connection, [(number, entry)])
         words += fresh_doubt({number: entry.weight_g}, sizes, say)
+        words += twice_words(typed, say)
         return done(to, words, undo=[Entry("harvest", entry.entry_id)])
 
     def again(said: Typed) -> Response:

@@ -105,6 +105,8 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
         with service.database.read() as connection:
             words += overdrawn_words(stock, seed_stock(connection), say)
             trays = trays_by_number(connection)
+            if len({one.shelf_id for one in started.placed}) > 1:
+                words += f" They stand {racks.places_words(connection, started.placed)}."
             words += racks.also_there(connection, started.placed, now=say.now)
         entered = [Entry("tray", trays[number]["entry_id"]) for number in new]
         return WrittenDown(numbers, words, [*entered, *_undo(started)])
