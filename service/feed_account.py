@@ -50,5 +50,6 @@ def feed_on_hand_g(connection: sa.Connection, at: datetime, *, without: int) -> 
 def weight_in(details: object, name: str = "weight_g") -> float | None:
     """A weight among a chore's details, None where none is known."""
     value = details.get(name) if isinstance(details, dict) else None
-    known = isinstance(value, int | float) and not isinstance(value, bool)
-    return float(value) if known else None
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value)
+    return None

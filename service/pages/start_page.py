@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
-from service.pages import addresses, racks, starting
+from service.pages import addresses, racks, start_sent, starting
 from service.pages.filled import Choice, Filled
 from service.pages.forms import TypedForm
 from service.pages.frame import show
@@ -87,8 +87,8 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
             runs, bag = starting.runs_as_last_time(last, numbers, say), None
         else:
             form = starting.start_form(last[0], say, typed=typed, first_bag=not lots)
-            runs = starting.typed_runs(form, numbers, sizes, say)
-            bag = starting.typed_bag(form, say)
+            runs = start_sent.typed_runs(form, numbers, sizes, say)
+            bag = start_sent.typed_bag(form, say)
         place = typed.text("place")
         put = [] if place is None else racks.placements_from(places, place, len(numbers), None)
         put = [one.model_copy(update={"placed_at": runs[0].spread_at}) for one in put]
