@@ -170,12 +170,17 @@ def _sentence(camera: Camera, wrong: Sequence[str], error: str | None, *, has_gi
     name = f"Camera {camera.name}"
     if not camera.active:
         return f"{name} is not in use."
-    because = f" Last try: {error}." if error else ""
+    because = f" Last try: {closed(error)}" if error else ""
     if wrong:
         return f"{name} is {' and '.join(wrong)}.{because}"
     if error:
-        return f"{name} gave no photo at its last try: {error}."
+        return f"{name} gave no photo at its last try: {closed(error)}"
     return f"{name} gives photos." if has_given else f"{name} has given no photo yet."
+
+
+def closed(words: str) -> str:
+    """Words that end a sentence, with a full stop where they bring no end of their own."""
+    return words if words.endswith((".", "?", "!")) else f"{words}."
 
 
 def _clock_sentence(said: datetime) -> str:

@@ -28,7 +28,7 @@ from service.models.room import Room
 from service.photo_log import photo_out
 from service.refusals import Refusal, TooLarge
 from service.retention_log import enter_put_back
-from service.room_log import in_utc, one, the_room, tray_sizes
+from service.room_log import in_utc, one, the_room, told_moment, tray_sizes
 from service.run_calendar import run_spans_by_number
 from service.schema import ASSIGNMENT, CAMERA, PHOTO_INSPECTION, TRAY_INSPECTION
 from service.told_moments import refuse_ahead
@@ -240,7 +240,7 @@ def _job(
 
 def moment_given(taken_at: datetime, room: Room, by: Entrant) -> datetime:
     """When a photo was taken as somebody says, in UTC. Raises Refusal where that lies ahead."""
-    moment = in_utc(taken_at, room)
+    moment = told_moment("taken_at", taken_at, room)
     refuse_ahead("taken_at", moment, by.at)
     return moment
 

@@ -25,7 +25,7 @@ from service.entries import (
 from service.models.base import Change, Entered, Model
 from service.models.room import History, HistoryRow
 from service.refusals import Conflict, NotFound, Refusal
-from service.room_log import Row, in_utc, one, the_room
+from service.room_log import Row, one, the_room, told_moment
 from service.schema import RUN, RUN_SEED, SEED_LOT
 from service.told_moments import FURTHEST_AHEAD, refuse_ahead
 
@@ -275,7 +275,7 @@ def _plain(connection: sa.Connection, values: Values) -> Values:
     """Values as columns take them: moments in UTC, enumerations as text."""
     room = the_room(connection)
     return {
-        name: in_utc(value, room)
+        name: told_moment(name, value, room)
         if isinstance(value, datetime)
         else (str(value) if isinstance(value, str) else value)
         for name, value in values.items()

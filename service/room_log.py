@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from service.entries import Entrant, correct, current, enter
 from service.log_memory import LogMemory
 from service.models.room import LengthUnit, Room, TemperatureUnit, VolumeUnit, WeightUnit
-from service.refusals import Conflict, NotFound
+from service.refusals import Conflict, NotFound, Refusal
 from service.schema import PLACEMENT, RACK, ROOM, SHELF, TRAY, TRAY_STATE
 from service.settings import Settings
 
@@ -65,6 +65,23 @@ def in_utc(moment: datetime, room: Room) -> datetime:
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=ZoneInfo(room.time_zone))
     return moment.astimezone(UTC)
+
+
+def told_moment(field: str, moment: datetime, room: Room) -> datetime:
+    """A moment that people tell, in UTC. Raises Refusal where the room's clocks left it out.
+
+    Midnight may stand for a date, which no clock leaves out.
+    """
+    found = in_utc(moment, room)
+    if moment.tzinfo is None and moment.time() != time():
+        shown = found.astimezone(ZoneInfo(room.time_zone)).replace(tzinfo=None)
+        if shown != moment.replace(fold=0):
+            raise Refusal(
+                field,
+                f"must be a time that clocks in {room.time_zone} show, got "
+                f"{moment:%Y-%m-%d %H:%M}: they go forward then and leave that hour out",
+            )
+    return found
 
 
 def one(connection: sa.Connection, table: sa.Table, thing_id: int) -> Row:

@@ -20,7 +20,7 @@ from service.models.room import Room
 from service.models.runs import NewRun, Run, RunChange, Seed
 from service.refusals import Conflict, Refusal
 from service.resources import check_references, users_of
-from service.room_log import in_utc, the_room, tray_or_new
+from service.room_log import the_room, told_moment, tray_or_new
 from service.run_calendar import RunSpan, run_calendar, span_of
 from service.run_log import bring_seed, entry_seed, keep_seed, run_out, seed_of
 from service.run_places import source_of
@@ -177,6 +177,6 @@ def _refuse_age_of_a_part(connection: sa.Connection, span: RunSpan, values: dict
 
 def _columns(given: dict[str, Any], room: Room) -> dict[str, Any]:
     return {
-        name: in_utc(value, room) if name in _MOMENTS and value is not None else value
+        name: told_moment(name, value, room) if name in _MOMENTS and value is not None else value
         for name, value in given.items()
     }

@@ -16,7 +16,7 @@ from service.ingest import tell_watchers
 from service.models.runs import EndReason, NewSplit, Run, Seed
 from service.refusals import Refusal
 from service.room_changes import ends_another
-from service.room_log import in_utc, the_room, tray_or_new
+from service.room_log import the_room, told_moment, tray_or_new
 from service.run_calendar import RunSpan, span_of
 from service.run_log import bring_seed, entry_seed, run_out
 from service.run_rules import check_run
@@ -60,7 +60,7 @@ def split_run(service: Service, run_id: int, new: NewSplit, by: Entrant) -> Spli
     """
     with service.database.write() as connection:
         span, room = span_of(connection, run_id), the_room(connection)
-        split_at = in_utc(new.split_at or by.at, room)
+        split_at = told_moment("split_at", new.split_at or by.at, room)
         refuse_ahead("split_at", split_at, by.at)
         _check(span, new, split_at)
         values = {

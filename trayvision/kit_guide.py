@@ -246,8 +246,13 @@ def _verdict(size: TraySize, camera: ShelfCamera) -> str:
 def _draw_blind_days(pen: Pen, at: tuple[float, float], width: float, size: TraySize) -> None:
     x, y = at
     step = (width - 16) / len(PITCHES_MM)
-    pen.text((x, y - 3), "first day on which the tray is no longer seen whole", size=2.7, bold=True)
-    pen.text((x, y - 8), "lens", size=2.6, grey=SOFT_INK)
+    pen.text(
+        (x, y - 3),
+        "first day not seen whole, by shelf to shelf and lens angle",
+        size=2.7,
+        bold=True,
+    )
+    pen.text((x, y - 8), "angle", size=2.6, grey=SOFT_INK)
     for place, pitch in enumerate(PITCHES_MM):
         right = x + 16 + (place + 1) * step
         pen.text((right, y - 8), f"{pitch:g} mm", size=2.6, align="right", grey=SOFT_INK)

@@ -9,6 +9,7 @@ from service.pages.chore_words import KINDS
 from service.pages.filled import Choice, Filled, shown_weight, typed_weight
 from service.pages.forms import Typed
 from service.pages.starting import lot_choices
+from service.pages.tray_numbers import tray_numbers
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_log import shelf_names
@@ -22,23 +23,29 @@ LABELS: Final[Mapping[str, str]] = {
     "animals": "Which animals",
     "fed": "Weight fed",
     "refusals": "Left over",
+    "fed_trays": "From which trays",
+    "fed_lot": "From which seed lot",
     "cleaned": "What was cleaned",
     "product": "With what",
     "amount": "How much of it",
     "minutes": "Left on for",
     "rinsed": "Rinsed",
     "lot": "Seed lot",
+    "soak_trays": "For which trays",
     "soaked": "Weight soaked",
 }
 FIELDS: Final[Mapping[str, tuple[str, ...]]] = {
-    "feed": ("animals", "fed", "refusals"),
+    "feed": ("animals", "fed", "refusals", "fed_trays", "fed_lot"),
     "clean": ("cleaned", "product", "amount", "minutes", "rinsed"),
-    "soak": ("lot", "soaked"),
+    "soak": ("lot", "soak_trays", "soaked"),
 }
 # Under which name each is kept.
 _KEPT: Final[Mapping[str, str]] = {
     "fed": "weight_g",
     "refusals": "refusals_g",
+    "fed_trays": "trays",
+    "fed_lot": "lot_id",
+    "soak_trays": "trays",
     "minutes": "contact_minutes",
     "lot": "lot_id",
     "soaked": "weight_g",
@@ -69,7 +76,9 @@ def shown_details(kind: str, details: Mapping[str, Any] | None, say: Say) -> dic
         value = (details or {}).get(_KEPT.get(name, name))
         if value is None:
             continue
-        if isinstance(value, bool):
+        if isinstance(value, list):
+            shown[name] = ", ".join(map(str, value))
+        elif isinstance(value, bool):
             shown[name] = "yes" if value else "no"
         elif name in ("fed", "refusals", "soaked") and isinstance(value, int | float):
             shown[name] = shown_weight(value, say)
@@ -147,7 +156,9 @@ def _typed(typed: Typed, name: str, say: Say) -> object:
         return typed_weight(typed, name, say)
     if name == "minutes":
         return _minutes(typed, text)
-    if name in ("rinsed", "lot"):
+    if name in ("fed_trays", "soak_trays"):
+        return ", ".join(map(str, tray_numbers(typed, name)))
+    if name in ("rinsed", "lot", "fed_lot"):
         return _chosen(name, text)
     return text
 
@@ -160,7 +171,7 @@ def _minutes(typed: Typed, text: str) -> float:
 
 
 def _chosen(name: str, text: str) -> object:
-    if name == "lot" and text.isdecimal():
+    if name != "rinsed" and text.isdecimal():
         return int(text)
     if name == "rinsed" and text in ("yes", "no"):
         return text == "yes"

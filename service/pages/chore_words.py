@@ -25,6 +25,7 @@ _LABELS: Final[Mapping[str, str]] = {
     "contact_minutes": "contact time",
     "rinsed": "rinsed",
     "lot": "lot",
+    "trays": "trays",
 }
 
 

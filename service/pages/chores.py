@@ -14,7 +14,10 @@ from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID
 from service.models.runs import Chore, ChoreChange, NewChore
 from service.pages import addresses
+from service.pages.chore_doubts import ChoreDoubts
 from service.pages.chore_form import chore_form, shown_details, typed_details, typed_kind
+from service.pages.chore_soaking import PROPOSE, with_seed_to_soak
+from service.pages.clock_changes import twice_words
 from service.pages.filled import Filled
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
@@ -44,12 +47,17 @@ def post_chore(service: TheService, by: By, request: Request, typed: TypedForm) 
     """Something to do today or at the time that was typed, or done then."""
 
     def act() -> Response:
+        if typed.text(PROPOSE) is not None:
+            return show_now(service, request, _with_proposal(service, typed, by))
         with service.database.write() as connection:
             say = Say(the_room(connection), by.at)
-            new = _new_chore(typed, say, by)
+            new, doubts = _new_chore(typed, say, by), ChoreDoubts(connection)
             chore = CHORES.add(connection, new, by)
+            assert isinstance(chore, Chore)
+            asked = doubts.of(chore, say)
         tell_watchers(service, ())
-        words = f"Done: {new.title}." if new.done_at else f"To do: {new.title}."
+        words = (f"Done: {new.title}." if new.done_at else f"To do: {new.title}.") + asked
+        words += twice_words(typed, say)
         return done(addresses.NOW, words, undo=[Entry("chore", chore.entry_id)])
 
     return answered(typed, act, lambda again: show_now(service, request, again))
@@ -68,6 +76,8 @@ def post_chore_done(
     """Tick a chore off, now or at the time that was typed."""
 
     def act() -> Response:
+        if typed.text(PROPOSE) is not None:
+            return _show_done(service, request, chore_id, _with_proposal(service, typed, by))
         with service.database.write() as connection:
             say = Say(the_room(connection), by.at)
             # As it was shown the moment means now, however long the page stood open.
@@ -77,10 +87,12 @@ def post_chore_done(
             change = typed.read(ChoreChange, done_at=moment, **_said(typed, before, say))
             if change.done_at:
                 _check_not_to_come("done_at", change.done_at, say)
+            doubts = ChoreDoubts(connection)
             chore = CHORES.correct(connection, chore_id, change, by)
             assert isinstance(chore, Chore)
+            asked = doubts.of(chore, say)
         tell_watchers(service, ())
-        words = f"Done: {chore.title}."
+        words = f"Done: {chore.title}.{asked}{twice_words(typed, say)}"
         return done(addresses.NOW, words, undo=[Entry("chore", chore.entry_id)])
 
     return answered(typed, act, lambda again: _show_done(service, request, chore_id, again))
@@ -101,6 +113,12 @@ def _new_chore(typed: Typed, say: Say, by: Entrant) -> NewChore:
     if new.done_at is not None:
         _check_not_to_come("planned_for", new.done_at, say)
     return new
+
+
+def _with_proposal(service: Service, typed: Typed, by: Entrant) -> Typed:
+    """The form with the seed to soak for the trays that it names. Raises Refusal."""
+    with service.database.read() as connection:
+        return with_seed_to_soak(connection, typed, Say(the_room(connection), by.at))
 
 
 def _chore(connection: sa.Connection, chore_id: int) -> Chore:

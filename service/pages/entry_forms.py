@@ -10,7 +10,7 @@ from typing import Any, Final
 from service.models.base import Change
 from service.models.room import PlacementChange, Room, TrayStateChange
 from service.models.runs import ChoreChange, HarvestChange, ReadingChange, RunChange, Seed
-from service.pages import harvesting, racks, starting, states_page
+from service.pages import harvesting, racks, start_sent, starting, states_page
 from service.pages.filled import Choice, Filled, shown_weight, typed_weight
 from service.pages.forms import Typed
 from service.pages.tray_numbers import tray_numbers
@@ -214,7 +214,7 @@ def _run(
     if "target_day" in changed:
         values["target_day"] = typed.number("target_day")
     if changed & set(_SEED_FIELDS):
-        shown = starting.typed_seed(typed, names.say)
+        shown = start_sent.typed_seed(typed, names.say)
         beyond = [part.model_dump() for part in seed[starting.SEED_ROWS :]]
         values["seed"] = [*shown, *beyond]
     return RunChange.model_validate(values)

@@ -16,6 +16,7 @@ from service.entries import Entrant, history
 from service.models.base import LARGEST_ID, Change
 from service.models.runs import RunChange, Seed
 from service.pages import addresses
+from service.pages.clock_changes import twice_words
 from service.pages.entry_forms import entry_form, typed_change, with_soak_kept
 from service.pages.filled import Choice, Filled
 from service.pages.forms import Typed, TypedForm, answered
@@ -130,6 +131,7 @@ def post_entry(
                     f" The soaking moved with the spreading: {hours:g} hours before, as it was."
                 )
         _correct(service, kind, thing_id, change, by)
+        words += twice_words(typed, names.say)
         return _done(service, kind, thing_id, words)
 
     return answered(typed, act, lambda said: _again(service, request, kind, thing_id, said))

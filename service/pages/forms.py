@@ -1,8 +1,9 @@
 """What somebody typed into a form: read by the same rules as the API, kept when a rule breaks."""
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, Final, TypeVar
 
 from fastapi import Depends, Request
 from pydantic import BaseModel, ValidationError
@@ -14,6 +15,42 @@ from service.refusals import Refusal
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 _LONGEST_NUMBER = 40
+# Where three digits follow a comma, it can part thousands as well as decimals, unless the number
+# begins with 0. A point parts decimals on every page: what a page shows is typed back so.
+_EITHER: Final = re.compile(r"([+-]?[1-9]\d{0,2}),(\d{3})")
+
+
+def decimal(name: str, text: str) -> float:
+    """A number with a decimal point or comma.
+
+    Parameters
+    ----------
+    name : str
+        The field in which it was typed.
+    text : str
+
+    Raises
+    ------
+    Refusal
+        If it is no number, or its comma can be read in two ways.
+    """
+    either = _EITHER.fullmatch(text.strip())
+    if either is not None:
+        whole, after = either.groups()
+        part = after.rstrip("0")
+        small = f"{whole}.{part}" if part else whole
+        raise Refusal(
+            name,
+            f"must be written so that it can be read in one way only: {text.strip()} is "
+            f"{whole}{after} to some and {small} to others. Write {whole}{after} or "
+            f"{whole}.{part or '0'}",
+        )
+    try:
+        if len(text) > _LONGEST_NUMBER:
+            raise ValueError(text)
+        return float(text.replace(",", "."))
+    except ValueError as error:
+        raise Refusal(name, f"must be a number, got {text[:_LONGEST_NUMBER]!r}") from error
 
 
 @dataclass(frozen=True)
@@ -45,14 +82,7 @@ class Typed:
     def number(self, name: str) -> float | None:
         """A number with a decimal point or comma. Raises Refusal."""
         text = self.text(name)
-        if text is None:
-            return None
-        try:
-            if len(text) > _LONGEST_NUMBER:
-                raise ValueError(text)
-            return float(text.replace(",", "."))
-        except ValueError as error:
-            raise Refusal(name, f"must be a number, got {text[:_LONGEST_NUMBER]!r}") from error
+        return None if text is None else decimal(name, text)
 
     def read(self, model: type[ModelT], *names: str, **more: Any) -> ModelT:
         """The fields of these names, and what else is known, as a model. Raises ValidationError."""

@@ -19,7 +19,7 @@ from service.pages.notices import Entry
 from service.pages.room_rows import is_due, level_of, state_words
 from service.pages.tray_numbers import in_words, sentence, tray_numbers
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
-from service.pages.weight_doubts import MOST_FRESH_G_PER_M2, doubt
+from service.pages.weight_doubts import fresh_doubt
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import harvest_runs
@@ -122,7 +122,7 @@ def post_harvest_several(
         words = _words(numbers, taken, say)
         with service.database.read() as connection:
             words += mould_notice(connection, list(zip(numbers, taken, strict=True)))
-        words += doubt(weights, sizes, MOST_FRESH_G_PER_M2, say)
+        words += fresh_doubt(weights, sizes, say)
         return WrittenDown(numbers, words, undo)
 
     return TraysForm(service, request, _show).sent(typed, by, write)

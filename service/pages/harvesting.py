@@ -15,11 +15,12 @@ from service.models.base import LARGEST_ID
 from service.models.runs import EndReason, Harvest, NewHarvest, Run
 from service.mould_when_taken import MouldThen, MouldWhenTaken
 from service.pages import addresses
+from service.pages.clock_changes import twice_words
 from service.pages.filled import Choice, Filled, typed_weight
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
-from service.pages.weight_doubts import MOST_FRESH_G_PER_M2, doubt
+from service.pages.weight_doubts import fresh_doubt
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import harvest_run
@@ -162,7 +163,8 @@ def post_harvest(
         words = f"{what}{ENDED[entry.reason]}, {weight}."
         with service.database.read() as connection:
             words += mould_notice(connection, [(number, entry)])
-        words += doubt({number: entry.weight_g}, sizes, MOST_FRESH_G_PER_M2, say)
+        words += fresh_doubt({number: entry.weight_g}, sizes, say)
+        words += twice_words(typed, say)
         return done(to, words, undo=[Entry("harvest", entry.entry_id)])
 
     def again(said: Typed) -> Response:

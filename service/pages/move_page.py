@@ -76,10 +76,8 @@ def post_move(service: TheService, by: By, request: Request, typed: TypedForm) -
         put = racks.placements_from(standing, typed.text("place"), len(numbers), at)
         moves = [Move(number, to) for number, to in zip(numbers, put, strict=True)]
         placed = move_trays(service, moves, by)
-        on = "from" if len(placed) > 1 and placed[0].position_id is not None else "now"
         with service.database.read() as connection:
-            first = racks.words_of(connection, placed[0].shelf_id, placed[0].position_id)
-            words = f"{sentence(in_words(numbers))}: {on} {first}."
+            words = f"{sentence(in_words(numbers))}: {racks.places_words(connection, placed)}."
             words += racks.also_there(connection, placed, now=by.at)
         return WrittenDown(numbers, words, _entries(placed))
 

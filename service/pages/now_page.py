@@ -9,12 +9,12 @@ import sqlalchemy as sa
 from service.looks_record import LooksRecord
 from service.models.flags import FlagOut, Hold
 from service.models.today import Today
-from service.pages import addresses
 from service.pages.air_places import AirPlace, air_places, every_air_place
 from service.pages.answers import Choices, snoozes
 from service.pages.chore_form import chore_form
 from service.pages.chores_now import ChoresNow, chores_now
 from service.pages.filled import Filled
+from service.pages.first_steps import Step, first_steps, way_in
 from service.pages.flag_view import Beside, FlagView, flag_views
 from service.pages.forms import Typed
 from service.pages.now_words import (
@@ -26,7 +26,7 @@ from service.pages.now_words import (
     stopped_words,
 )
 from service.pages.words import Say
-from service.room_log import shelf_names, trays_by_number
+from service.room_log import shelf_names
 from service.today import RoomNow
 from trayvision.attention_flags import FlagKind
 
@@ -37,16 +37,6 @@ class HeldTray:
 
     hold: Hold
     still: FlagOut | None
-
-
-@dataclass(frozen=True)
-class Step:
-    """One of the first steps in a new room."""
-
-    what: str
-    why: str
-    address: str
-    done: bool = False
 
 
 @dataclass(frozen=True)
@@ -77,6 +67,8 @@ class NowPage:
         What can be answered to the looks.
     steps : tuple of Step
         Of a new room: empty as soon as something is grown or photographed.
+    way_in : tuple of Step
+        From registered trays to the first look: empty once one was had.
     typed : Typed
         What was typed into a form that broke a rule.
     air_form : Filled
@@ -100,6 +92,7 @@ class NowPage:
     chores: ChoresNow
     chore_form: Filled
     steps: tuple[Step, ...] = ()
+    way_in: tuple[Step, ...] = ()
     typed: Typed = field(default_factory=Typed)
 
     def shelf(self, shelf_id: int | None) -> str:
@@ -116,7 +109,7 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
     asked = [flag for flag in today.looks if not _is_known(flag, confirmed)]
     looked_at = {tray for flag in asked for tray in flag.trays}
     places = _air_places(connection, say, typed)
-    steps = () if today.not_measured else _first_steps(connection, has_shelves=bool(shelves))
+    steps = () if today.not_measured else first_steps(connection, has_shelves=bool(shelves))
     return NowPage(
         first_line=NEW_ROOM if steps else first_line(today, asked, say, looks=looks),
         stopped=stopped_words(looks, say),
@@ -140,31 +133,8 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
         chores=chores_now(connection, say),
         chore_form=chore_form(connection, {}, typed if typed.text("form") == "chore" else Typed()),
         steps=steps,
+        way_in=way_in(connection),
         typed=typed,
-    )
-
-
-def _first_steps(connection: sa.Connection, *, has_shelves: bool) -> tuple[Step, ...]:
-    """What a room needs before it can show anything; nothing once it has a tray."""
-    if trays_by_number(connection):
-        return ()
-    return (
-        Step(
-            "Set up the room",
-            "Its racks and shelves, the size of its trays, how it counts its days.",
-            addresses.SET_UP,
-            done=has_shelves,
-        ),
-        Step(
-            "Print the kit",
-            "Small sheets for the rim of each tray: by them a photo tells the tray and its size.",
-            addresses.PRINT,
-        ),
-        Step(
-            "Snap the first photos",
-            "Straight from above, the whole tray in the picture. Each photo is read at once.",
-            addresses.SNAP,
-        ),
     )
 
 

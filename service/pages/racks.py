@@ -123,38 +123,56 @@ def placements_from(
 ) -> list[NewPlacement]:
     """What a choice means for a number of trays: from a position on they stand side by side.
 
+    Where a shelf has no more positions they go on to the next ones of its rack, from the first
+    position on.
+
     Raises
     ------
     Refusal
-        If nothing was chosen, or the shelf has too few positions from there on.
+        If nothing was chosen, or the rack has too few positions from there on.
     NotFound
         If the room has no such place.
     """
     if value is None:
         raise Refusal("place", "must be chosen, got nothing")
+    there: list[tuple[int | None, int | None]]
     if value == OFF_THE_RACKS:
-        return [NewPlacement.model_validate({"placed_at": placed_at})] * trays
-    for shelf in (shelf for rack in racks for shelf in rack.shelves):
-        ids = [one.id for one in shelf.positions]
-        if value == f"shelf:{shelf.id}":
-            there: list[int | None] = [None] * trays
-        elif value in [f"position:{one}" for one in ids]:
-            first = ids.index(int(value.removeprefix("position:")))
-            there = list(ids[first : first + trays])
-            if len(there) < trays:
-                raise Refusal(
-                    "place",
-                    f"must have {trays} positions from there on, but {shelf.name} has {len(there)}",
-                )
-        else:
-            continue
-        return [
-            NewPlacement.model_validate(
-                {"shelf_id": shelf.id, "position_id": one, "placed_at": placed_at}
+        there = [(None, None)] * trays
+    elif value in {f"shelf:{shelf.id}" for rack in racks for shelf in rack.shelves}:
+        there = [(int(value.removeprefix("shelf:")), None)] * trays
+    else:
+        there = [*_positions_from(racks, value)[:trays]]
+        if len(there) < trays:
+            raise Refusal(
+                "place",
+                f"must have {trays} positions from there on in its rack, but has {len(there)}",
             )
-            for one in there
-        ]
+    return [
+        NewPlacement.model_validate(
+            {"shelf_id": shelf, "position_id": position, "placed_at": placed_at}
+        )
+        for shelf, position in there
+    ]
+
+
+def _positions_from(racks: Sequence[Rack], value: str) -> list[tuple[int, int]]:
+    """Shelf and position of a place and of all that follow it in its rack. Raises NotFound."""
+    for rack in racks:
+        there = [(shelf.id, one.id) for shelf in rack.shelves for one in shelf.positions]
+        for index, (_, position) in enumerate(there):
+            if value == f"position:{position}":
+                return there[index:]
     raise NotFound("place", value)
+
+
+def places_words(connection: sa.Connection, placed: Sequence[Placement]) -> str:
+    """From where on trays stand on each shelf, such as "from Rack, Shelf 1, position 3"."""
+    firsts = {one.shelf_id: one for one in reversed(placed)}
+    words = [
+        words_of(connection, one.shelf_id, one.position_id) for one in reversed(firsts.values())
+    ]
+    several = len(placed) > 1 and placed[0].position_id is not None
+    return " and ".join(f"{'from' if several else 'now'} {one}" for one in words)
 
 
 def also_there(connection: sa.Connection, placed: Sequence[Placement], *, now: datetime) -> str:

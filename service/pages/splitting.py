@@ -12,6 +12,7 @@ from service.api.dependencies import By, TheService
 from service.holds import is_held
 from service.models.runs import NewSplit, Run
 from service.pages import addresses
+from service.pages.clock_changes import twice_words
 from service.pages.filled import Choice, Filled
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
@@ -119,6 +120,7 @@ def post_split(
         if split.ended_another:
             words += f" What lay in tray {new.tray} before ended without a harvest."
         words += new_numbers_words([into[0]] if into[0] not in known else [])
+        words += twice_words(typed, say)
         to = addresses.own_path(typed.text("back") or addresses.tray(number))
         entries = [Entry("run", split.corrected_entry_id), Entry("run", split.run.entry_id)]
         return done(to, words, undo=entries)

@@ -1,5 +1,6 @@
 """The page that starts trays: one as last time in one tap, or several at once with their seed."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -7,11 +8,13 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
-from service.pages import addresses, racks, starting
+from service.pages import addresses, racks, start_sent, starting
 from service.pages.filled import Choice, Filled
 from service.pages.forms import TypedForm
 from service.pages.frame import show
 from service.pages.notices import Entry
+from service.pages.set_up.fields import size_in_words
+from service.pages.stock_words import overdrawn_words, with_what_is_left
 from service.pages.tray_numbers import (
     growing_numbers,
     in_words,
@@ -21,10 +24,11 @@ from service.pages.tray_numbers import (
     tray_numbers,
 )
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
-from service.pages.weight_doubts import MOST_SEED_G_PER_M2, doubt
+from service.pages.weight_doubts import seed_doubt
 from service.pages.words import Say
 from service.room_changes import Started, start_trays
 from service.room_log import tray_sizes, trays_by_number
+from service.seed_stock import seed_stock
 
 router = APIRouter(include_in_schema=False)
 
@@ -44,6 +48,8 @@ class StartPage:
         Of those named, the ones that grow still: starting them ends their runs.
     lots, places : tuple of Choice
     weight_unit : str
+    floor : str
+        Size of tray that the weights shown are for, where the room's trays differ.
     back : str
         Address to go on to.
     """
@@ -54,6 +60,7 @@ class StartPage:
     lots: tuple[Choice, ...]
     places: tuple[Choice, ...]
     weight_unit: str
+    floor: str
     back: str
 
 
@@ -70,30 +77,36 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
     def write(say: Say) -> WrittenDown:
         numbers = tray_numbers(typed)
         with service.database.read() as connection:
-            last = starting.remembered(connection, numbers[0] if len(numbers) == 1 else None)
+            last = starting.remembered_of(connection, numbers)
             lots = starting.lot_choices(connection)
             sizes = tray_sizes(connection)
             places = racks.racks_as_they_stand(connection)
             known = registered_numbers(connection)
+            stock = seed_stock(connection)
         if typed.text(_AS_LAST_TIME) is not None:
             runs, bag = starting.runs_as_last_time(last, numbers, say), None
         else:
-            form = starting.start_form(last, say, typed=typed, first_bag=not lots)
-            runs, bag = starting.typed_runs(form, numbers, say), starting.typed_bag(form, say)
+            form = starting.start_form(last[0], say, typed=typed, first_bag=not lots)
+            runs = start_sent.typed_runs(form, numbers, sizes, say)
+            bag = start_sent.typed_bag(form, say)
         place = typed.text("place")
         put = [] if place is None else racks.placements_from(places, place, len(numbers), None)
         put = [one.model_copy(update={"placed_at": runs[0].spread_at}) for one in put]
         started = start_trays(service, runs, by, bag=bag, places=put)
-        weight_g = sum(part.weight_g or 0 for part in runs[0].seed)
-        if bag is not None:
-            weight_g += bag.weight_g or 0
-        weights = dict.fromkeys(numbers, weight_g)
-        words = _words(numbers, started) + doubt(weights, sizes, MOST_SEED_G_PER_M2, say)
+        of_bag = 0.0 if bag is None else bag.weight_g or 0.0
+        weights = {
+            one.tray: of_bag + sum(part.weight_g or 0.0 for part in one.seed) for one in runs
+        }
+        words = _words(numbers, started) + _by_area(weights, say)
+        words += seed_doubt(weights, sizes, say)
         # In a room without a tray each number is new.
         new = [number for number in numbers if number not in known] if known else []
         words += new_numbers_words(new)
         with service.database.read() as connection:
+            words += overdrawn_words(stock, seed_stock(connection), say)
             trays = trays_by_number(connection)
+            if len({one.shelf_id for one in started.placed}) > 1:
+                words += f" They stand {racks.places_words(connection, started.placed)}."
             words += racks.also_there(connection, started.placed, now=say.now)
         entered = [Entry("tray", trays[number]["entry_id"]) for number in new]
         return WrittenDown(numbers, words, [*entered, *_undo(started)])
@@ -115,10 +128,22 @@ def _words(numbers: tuple[int, ...], started: Started) -> str:
     return words
 
 
+def _by_area(weights_g: Mapping[int, float], say: Say) -> str:
+    """What each tray took, where trays of several sizes took their own; else empty."""
+    taken: dict[float, list[int]] = {}
+    for number, weight_g in weights_g.items():
+        taken.setdefault(weight_g, []).append(number)
+    if len(taken) < 2:
+        return ""
+    parts = [f"{say.weight(weight)} in {in_words(tuple(some))}" for weight, some in taken.items()]
+    return f" By their floors, {', '.join(parts)}."
+
+
 def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response:
     say, trays = asked.say, asked.trays
     last = starting.remembered(connection, trays[0] if len(trays) == 1 else None)
     growing = growing_numbers(connection, say.now)
+    differ = bool(tray_sizes(connection))
     lots = starting.lot_choices(connection)
     page = StartPage(
         form=starting.start_form(
@@ -126,9 +151,10 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
         ),
         free=tuple(number for number in registered_numbers(connection) if number not in growing),
         growing=tuple(number for number in trays if number in growing),
-        lots=lots,
+        lots=with_what_is_left(lots, seed_stock(connection), say),
         places=racks.place_choices(connection),
         weight_unit=str(say.room.weight_unit),
+        floor=size_in_words(last.size, say.room.length_unit) if last.seed and differ else "",
         back=asked.back,
     )
     return show(request, connection, "start.html", page, here=addresses.ROOM)

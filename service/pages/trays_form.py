@@ -12,6 +12,7 @@ from service.context import Service
 from service.entries import Entrant
 from service.models.room import TrayNumber
 from service.pages import addresses
+from service.pages.clock_changes import twice_words
 from service.pages.forms import Typed, answered
 from service.pages.notices import Entry, done
 from service.pages.words import Say
@@ -101,7 +102,8 @@ class TraysForm:
         def act() -> Response:
             written = write(say)
             to = _onward(typed.text("back"), written.trays)
-            return done(to, written.words, undo=written.undo)
+            words = written.words + twice_words(typed, say)
+            return done(to, words, undo=written.undo)
 
         def again(said: Typed) -> Response:
             with self.service.database.read() as connection:

@@ -10,6 +10,7 @@ from typing import Final
 import sqlalchemy as sa
 
 from service.entries import current
+from service.feed_account import weight_in
 from service.period_report.names import Names
 from service.period_report.period import Period
 from service.room_log import Row
@@ -68,6 +69,21 @@ class Chores:
     feeding: tuple[DoneChore, ...]
     others: dict[str, int]
     not_done: int
+
+    @property
+    def fed_g(self) -> float:
+        """Weight fed out, as far as it was written."""
+        return sum(weight_in(dict(one.details)) or 0.0 for one in self.feeding)
+
+    @property
+    def left_over_g(self) -> float:
+        """Of that, what the animals left."""
+        return sum(weight_in(dict(one.details), "refusals_g") or 0.0 for one in self.feeding)
+
+    @property
+    def fed_not_weighed(self) -> int:
+        """Feedings without a weight."""
+        return sum(weight_in(dict(one.details)) is None for one in self.feeding)
 
 
 def chores_of(connection: sa.Connection, period: Period, names: Names) -> Chores:

@@ -33,6 +33,8 @@ class ReportedRun:
         All parts that were taken, the oldest first.
     harvested_g : float or None
         What was taken in the period; None: nothing, or nothing weighed.
+    thrown_g : float or None
+        What was thrown in it; None: nothing, or nothing weighed.
     mould_then : MouldThen or None
         The gravest that stood open of possible mould when something was taken and not thrown.
     photos, originals : int
@@ -42,6 +44,7 @@ class ReportedRun:
     run: Run
     harvests: tuple[Harvest, ...]
     harvested_g: float | None
+    thrown_g: float | None
     mould_then: MouldThen | None
     photos: int
     originals: int
@@ -90,8 +93,8 @@ class Totals:
         Runs that had not ended when the period did.
     harvests, not_weighed : int
         Times that something was taken and not thrown in the period; those without a weight.
-    harvested_g, thrown_g : float
-        Weights taken in the period, as feed or for other ends; and thrown.
+    harvested_g, other_g, thrown_g : float
+        Weights taken in the period, as feed or for other ends; of these for other ends; and thrown.
     with_mould, with_mould_not_weighed : int
         Those of the harvests that were taken while possible mould stood open; without a weight.
     with_mould_g : float
@@ -108,12 +111,18 @@ class Totals:
     harvests: int
     not_weighed: int
     harvested_g: float
+    other_g: float
     thrown_g: float
     with_mould: int
     with_mould_not_weighed: int
     with_mould_g: float
     photos: int
     originals: int
+
+    @property
+    def feed_g(self) -> float:
+        """Weight taken as feed."""
+        return self.harvested_g - self.other_g
 
 
 class PeriodRuns:
@@ -206,6 +215,9 @@ class PeriodRuns:
             harvests=len(kept),
             not_weighed=sum(part.weight_g is None for part in kept),
             harvested_g=sum(part.weight_g or 0.0 for part in kept),
+            other_g=sum(
+                part.weight_g or 0.0 for part in kept if part.reason is not EndReason.HARVESTED
+            ),
             thrown_g=sum(thrown),
             with_mould=len(doubtful),
             with_mould_not_weighed=sum(part.weight_g is None for part in doubtful),
@@ -245,15 +257,12 @@ class PeriodRuns:
 
     def _reported(self, span: RunSpan, run: Run, counts: tuple[int, int]) -> ReportedRun:
         harvests = self._harvests.get(run.id, ())
-        weights = [
-            part.weight_g
-            for part in harvests
-            if part.weight_g is not None
-            and part.reason is not EndReason.THROWN
-            and self._period.holds(part.harvested_at)
-        ]
-        taken = sum(weights) if weights else None
-        return ReportedRun(run, harvests, taken, self._mould_then(span, harvests), *counts)
+        weighed: dict[bool, list[float]] = {False: [], True: []}
+        for part in harvests:
+            if part.weight_g is not None and self._period.holds(part.harvested_at):
+                weighed[part.reason is EndReason.THROWN].append(part.weight_g)
+        taken, thrown = (sum(some) if some else None for some in weighed.values())
+        return ReportedRun(run, harvests, taken, thrown, self._mould_then(span, harvests), *counts)
 
 
 def seed_weight(seed: Sequence[Seed]) -> float | None:

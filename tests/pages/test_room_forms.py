@@ -319,7 +319,7 @@ def test_trays_are_moved_together_twice_and_swapped(house: House) -> None:
     # Position 3 is named 10 and stands right of position 2, named 2.
     assert [(one["shelf_id"], one["position_id"]) for one in trays] == [(2, 2), (2, 3)]
     full = house.client.post("/room/move", data={"trays": "1-3", "place": "position:2"})
-    rule = "must have 3 positions from there on, but Bottom shelf has 2"
+    rule = "must have 3 positions from there on in its rack, but has 2"
     assert (full.status_code, rule in words(full)) == (422, True)
     back, undo = said(house.client.post("/room/move", data={"trays": "1", "place": "shelf:1"}))
     assert back == "Tray 1: now Rack by the door, Top shelf."
@@ -476,7 +476,7 @@ def test_a_newcomers_first_weight_needs_no_second_try(empty_house: House) -> Non
 
 
 def test_a_weight_that_no_tray_holds_is_kept_and_asked_about(house: House) -> None:
-    # A tray of 540 x 280 mm is 0.151 m2: 9.1 kg fresh or 2.3 kg of seed are the most.
+    # A tray of 540 x 280 mm is 0.151 m2: 9.1 kg fresh or 1.4 kg of seed are the most.
     done, undo = said(harvest(house, 1, weight="36"))
     assert done == "Tray 1 harvested, 36 kg. 36 kg in one tray: is the decimal point right?"
     assert undo
@@ -486,7 +486,10 @@ def test_a_weight_that_no_tray_holds_is_kept_and_asked_about(house: House) -> No
     assert done.endswith(" 36 kg in tray 5: is the decimal point right?")
     seed = {"lot_1": "1", "weight_1": "5"}
     done, _ = said(house.client.post("/room/start", data={"trays": "1", **seed}))
-    assert done == "Tray 1 started. 5 kg in one tray: is the decimal point right?"
+    assert done == (
+        "Tray 1 started. 5 kg in tray 1 is 33 kg/m², and 3 to 6 is usual: is the decimal point "
+        "right?"
+    )
     assert said(house.client.post("/room/start", data={"trays": "2", "as_last_time": "yes"}))[
         0
     ].startswith("Tray 2 started.")

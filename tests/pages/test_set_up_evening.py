@@ -65,7 +65,7 @@ def _enter_racks_and_trays(page: Page) -> None:
     _heading(page, "1 rack, the top shelf first")
     expect(page.get_by_role("link", name="6. Shelf 6")).to_be_visible()
     expect(page.get_by_role("listitem").filter(has_text="6. Shelf 6")).to_contain_text("12 places")
-    _step(page, "Print and mount the kits")
+    _step(page, "Register the trays")
     _heading(page, "No tray yet")
     page.get_by_label("Numbers of new trays").fill("1-3")
     _press(page, "Register the trays")
@@ -74,7 +74,9 @@ def _enter_racks_and_trays(page: Page) -> None:
 
 def _printed_tags(page: Page, folder: Path) -> set[int]:
     """Every tag that an independent reader finds in the PDF that the page gives."""
-    page.get_by_label("Level 3").uncheck()
+    expect(page.get_by_label("Tray numbers")).to_have_value("1-3")
+    expect(page.get_by_label("Level 3")).not_to_be_checked()
+    page.get_by_label("Level 2").check()
     page.get_by_label("US Letter").check()
     with page.expect_response(re.compile(r"/set-up/kit/kit\.pdf\?")) as waiting:
         _press(page, "Make the PDF")
@@ -119,8 +121,8 @@ def test_an_empty_room_is_set_up_in_one_evening(
     page.goto("/set-up")
     _heading(
         page,
-        "Still missing: the room's own figures, racks and shelves, trays with their kits, "
-        "the first photos and a way in for phones.",
+        "Still missing: the room's own figures, racks and shelves, the trays, mounted kits, "
+        "a seed lot, a tray that was spread, the first photos and a way in for phones.",
     )
     _name_the_room(page)
     room = empty_house.get("/api/room")
@@ -142,7 +144,11 @@ def test_an_empty_room_is_set_up_in_one_evening(
     expect(page.get_by_role("status")).to_contain_text("Jonas is entered")
     _log_in(page, "Jonas", WORKERS_PASSWORD)
     page.goto("/set-up")
-    _heading(page, "Still missing: the first photos and a way in for phones.")
+    _heading(
+        page,
+        "Still missing: mounted kits, a seed lot, a tray that was spread, the first photos "
+        "and a way in for phones.",
+    )
     expect(page.get_by_role("link", name="Messages")).to_have_count(0)
     page.goto("/set-up/people")
     _heading(page, "Not allowed")

@@ -9,8 +9,9 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
+from service.camera_health import closed
 from service.entries import current
-from service.models.cameras import Camera, CameraHealth
+from service.models.cameras import Camera, CameraHealth, ShotOutcome
 from service.models.photos import PhotoOut
 from service.pages.set_up.fields import number_ranges_in_words
 from service.pages.set_up.shelf_camera import blind_in_words, room_canopy
@@ -95,14 +96,16 @@ def _last_photos(connection: sa.Connection, camera_id: int) -> list[PhotoOut]:
 
 
 def _without_photo(health: CameraHealth) -> str:
-    if health.last_error is not None:
-        return f"No photo yet. Its last try: {health.last_error}."
+    if health.consecutive_failures and health.last_error is not None:
+        return f"No photo yet. Its last try: {closed(health.last_error)}"
+    if any(shot.outcome == ShotOutcome.SAME for shot in health.shots):
+        return "It answers, but its picture is in the log already: none of its own yet."
     return "No photo yet: whether it can see the kit cannot be told."
 
 
 def _answer(trays: Sequence[Record], health: CameraHealth) -> str:
     if health.consecutive_failures and health.last_error is not None:
-        return f"It gave no photo at its last try: {health.last_error}."
+        return f"It gave no photo at its last try: {closed(health.last_error)}"
     if not trays:
         return "It gives photos, but no tray can be read in the last one."
     numbers = number_ranges_in_words({tray["tray"] for tray in trays})
@@ -115,7 +118,7 @@ def _trays(photo: PhotoOut, trays: Sequence[Record]) -> str:
     parts += [one["problem"] for one in photo.not_measured]
     if not parts:
         parts = [photo.problem or CANNOT_TELL]
-    return ". ".join(parts)
+    return " ".join(map(closed, parts)) if len(parts) > 1 else parts[0]
 
 
 def _elsewhere(

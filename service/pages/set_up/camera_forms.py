@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
 from service.models.cameras import Camera, CameraKind, CameraOptions
-from service.pages.forms import Typed
+from service.pages.forms import Typed, decimal
 from service.pages.set_up.fields import plain_number
 from service.refusals import Refusal
 
@@ -119,7 +119,7 @@ def _cycle(text: str) -> dict[str, Any]:
         raise Refusal(
             "water_cycles", f"must be a clock time and minutes, such as 07:00 4, got {text[:40]!r}"
         )
-    minutes = float((match[2] or "0").replace(",", "."))
+    minutes = decimal("water_cycles", match[2] or "0")
     return {"at": _clock("water_cycles", match[1]), "minutes": minutes}
 
 

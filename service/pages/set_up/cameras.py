@@ -11,7 +11,7 @@ from starlette.responses import Response
 from service.accounts import add_person, give_token
 from service.api.accounts import ThePasswords
 from service.api.dependencies import By, TheService
-from service.camera_health import camera_health
+from service.camera_health import camera_health, closed
 from service.camera_rounds import CameraRounds
 from service.camera_things import CAMERAS, is_asked
 from service.context import Service
@@ -162,7 +162,7 @@ def post_shot(
             ShotOutcome.PHOTO: "A picture was taken just now.",
             ShotOutcome.SAME: "It gave the same picture as before.",
         }
-        said = told.get(row["outcome"], f"It gave no picture: {row['error']}.")
+        said = told.get(row["outcome"], f"It gave no picture: {closed(row['error'] or '')}")
         return done(f"{addresses.SET_UP_CAMERAS}/{camera_id}", said)
 
     return answered(typed, act, shown_again(service, "shot", _shown(request, camera_id)))

@@ -12,7 +12,7 @@ from starlette.responses import Response
 
 from service.context import Service
 from service.models.base import LARGEST_ID
-from service.pages.forms import Typed
+from service.pages.forms import Typed, decimal
 from service.pages.words import MM_IN_AN_INCH
 from service.refusals import Refusal
 from trayvision.kit_command import parse_tray_numbers
@@ -139,8 +139,9 @@ def typed_size(typed: Typed, name: str = "tray_size") -> str | None:
             name, f"must be length x width x depth, such as 540x280x60, got {text[:_LONGEST]!r}"
         )
     mm = _MM_IN.get(typed.text(f"{name}_unit") or "mm", 1.0)
+    sides = [decimal(name, side) * mm for side in match.groups()]
     try:
-        return str(TraySize(*(round(_decimal(side) * mm, 1) for side in match.groups())))
+        return str(TraySize(*(round(side, 1) for side in sides)))
     except ValueError as error:
         raise Refusal(name, f"{str(error).replace('_mm', '')} — was the unit right?") from error
 
@@ -199,7 +200,3 @@ def number_ranges_in_words(numbers: Collection[int]) -> str:
         else:
             runs.append([number])
     return ", ".join(f"{run[0]}–{run[-1]}" if len(run) > 1 else f"{run[0]}" for run in runs)
-
-
-def _decimal(text: str) -> float:
-    return float(text.replace(",", "."))

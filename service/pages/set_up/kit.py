@@ -1,6 +1,6 @@
 """The reference kit: chosen on a page, drawn by the library, printed and mounted."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -10,11 +10,13 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
-from service.entries import current
+from service.api.dependencies import By, TheService
+from service.kits_mounted import KITS_MOUNTED, mounted_numbers
+from service.models.runs import NewChore
 from service.pages import addresses
-from service.pages.forms import Typed, answered
+from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
+from service.pages.notices import Entry, done
 from service.pages.set_up.fields import (
     NOTHING_SAID,
     Fields,
@@ -29,8 +31,8 @@ from service.pages.set_up.fields import (
 )
 from service.pages.words import Say
 from service.refusals import Refusal
-from service.room_log import the_room, tray_sizes
-from service.schema import TRAY
+from service.room_log import the_room, tray_sizes, trays_by_number
+from service.things import CHORES
 from trayvision.kit_sheets import (
     DEFAULT_LENS_ANGLE_DEG,
     DEFAULT_SHELF_PITCH_MM,
@@ -60,6 +62,7 @@ class KitPage:
     papers: tuple[tuple[str, str], ...]
     registered: str
     own_sizes: tuple[tuple[str, str], ...]
+    mounted_form: Fields
     pdf: str
     broken: Mapping[str, str]
 
@@ -80,6 +83,29 @@ def kit_page(service: TheService, request: Request) -> Response:
     """What to print, how to print it, and how to mount it."""
     with service.database.read() as connection:
         return _show(request, connection, NOTHING_SAID)
+
+
+@router.post(addresses.SET_UP_KIT)
+def post_mounted(service: TheService, by: By, request: Request, typed: TypedForm) -> Response:
+    """Writes down which trays carry their kit now."""
+
+    def act() -> Response:
+        numbers = number_ranges_in_words(typed_tray_numbers(typed, "mounted")).replace("–", "-")
+        new = NewChore(
+            kind=KITS_MOUNTED,
+            title="Kits printed and mounted",
+            done_at=by.at,
+            details={"trays": numbers},
+        )
+        with service.database.write() as connection:
+            chore = CHORES.add(connection, new, by)
+        words = f"Kits are mounted: {numbers.replace('-', '–')}."
+        return done(addresses.SET_UP, words, undo=[Entry("chore", chore.entry_id)])
+
+    def shown(connection: sa.Connection, said: Said) -> Response:
+        return _show(request, connection, said)
+
+    return answered(typed, act, shown_again(service, "mounted", shown))
 
 
 @router.get(_PDF)
@@ -167,18 +193,27 @@ def _camera_refusal(error: ValueError, say: Say) -> Refusal:
     return Refusal("shelf_pitch", f"must be above {least}: the camera itself hangs down so far")
 
 
+def _of_one_size(numbers: Sequence[int], own: Mapping[int, str]) -> list[int]:
+    """Those of one size, which is one print: of the room's where there are such."""
+    sizes = [own.get(number) for number in numbers]
+    first = None if None in sizes else next(iter(sizes), None)
+    return [number for number in numbers if own.get(number) == first]
+
+
 def _show(request: Request, connection: sa.Connection, said: Said) -> Response:
     room = the_room(connection)
     say = Say(room, request.app.state.service.clock())
-    numbers = sorted(connection.execute(sa.select(current(TRAY).c.number)).scalars())
+    numbers = list(trays_by_number(connection))
+    own = tray_sizes(connection)
     by_size: dict[str, list[int]] = {}
-    for number, size in tray_sizes(connection).items():
+    for number, size in own.items():
         by_size.setdefault(size, []).append(number)
-    own = [number for trays in by_size.values() for number in trays]
-    plain = [number for number in numbers if number not in own]
+    mounted = mounted_numbers(connection)
+    without = [number for number in numbers if number not in mounted]
+    to_print = number_ranges_in_words(_of_one_size(without or numbers, own)).replace("–", "-")
     held = {
-        "trays": number_ranges_in_words(plain).replace("–", "-") or "1-12",
-        "level": ("1", "2", "3"),
+        "trays": request.query_params.get("trays", "")[:200] or to_print or "1-12",
+        "level": ("1",),
         "paper": "a4",
         "tray_size_unit": "mm",
         "shelf_pitch": plain_number(say.length_number(DEFAULT_SHELF_PITCH_MM)),
@@ -193,6 +228,7 @@ def _show(request: Request, connection: sa.Connection, said: Said) -> Response:
             (number_ranges_in_words(trays), size_in_words(size, room.length_unit))
             for size, trays in sorted(by_size.items())
         ),
+        said.fields("mounted", {"mounted": number_ranges_in_words(without).replace("–", "-")}),
         _PDF,
         said.broken,
     )

@@ -26,10 +26,12 @@ from service.pages.set_up.fields import (
     shown_again,
     typed_count,
 )
+from service.pages.stock_words import stock_words
 from service.pages.words import Say
 from service.refusals import Conflict, Refusal
 from service.room_log import the_room
 from service.schema import SEED_LOT
+from service.seed_stock import seed_stock
 from service.things import LOTS
 
 router = APIRouter(include_in_schema=False)
@@ -52,9 +54,10 @@ class LotsPage:
 
 @dataclass(frozen=True)
 class LotPage:
-    """One lot."""
+    """One lot; `stock` says what is left of it, empty where nobody said what came."""
 
     lot: Lot
+    stock: str
     form: Fields
     broken: Mapping[str, str]
 
@@ -195,5 +198,6 @@ def _show_lot(
     held["weight"] = _shown_weight(lot.weight_kg, say)
     if lot.received_at is not None:
         held["received_at"] = f"{say.local(lot.received_at):%Y-%m-%d}"
-    page = LotPage(lot, said.fields("form", held), said.broken)
+    stock = stock_words(seed_stock(connection).get(lot.id), say)
+    page = LotPage(lot, stock, said.fields("form", held), said.broken)
     return show(request, connection, "set_up/lot.html", page, here=addresses.MORE)

@@ -114,6 +114,7 @@ def post_room(service: TheService, by: By, request: Request, typed: TypedForm) -
         )
         room = correct_room(service, change, by)
         words = "The room is saved. What was said before stays on record."
+        words += _moved_clocks(say, Say(room, say.now))
         return done(addresses.SET_UP, words, undo=[Entry("room", room.entry_id)])
 
     def shown(connection: sa.Connection, said: Said) -> Response:
@@ -143,6 +144,18 @@ def post_units(service: TheService, by: By, request: Request, typed: TypedForm) 
         return _show_units(request, connection, said)
 
     return answered(typed, act, shown_again(service, "form", shown))
+
+
+def _moved_clocks(before: Say, after: Say) -> str:
+    """That clock times read otherwise now; empty where they do not."""
+    old, new = before.room.time_zone, after.room.time_zone
+    if old == new:
+        return ""
+    return (
+        f" All times are shown by the clocks of {new} now, also those written before: what read "
+        f"{before.clock(before.now)} by {old} reads {after.clock(after.now)}. Where the clock on "
+        "the wall did not move, earlier times were typed under the wrong zone: correct them."
+    )
 
 
 def _given(name: str, value: float | None) -> dict[str, float]:

@@ -10,6 +10,7 @@ from starlette.responses import Response
 from service.api.dependencies import TheService
 from service.context import Service
 from service.entries import current
+from service.kits_mounted import mounted_numbers, seen_numbers
 from service.models.room import Room
 from service.origin import is_loopback
 from service.outside_schema import NOTIFICATION_TARGET
@@ -19,6 +20,7 @@ from service.pages.set_up.fields import number_ranges_in_words
 from service.people import is_open
 from service.roles import Right
 from service.room_log import the_room
+from service.run_calendar import run_calendar
 from service.schema import (
     CAMERA,
     PERSON,
@@ -27,7 +29,6 @@ from service.schema import (
     SEED_LOT,
     SHELF,
     TRAY,
-    TRAY_INSPECTION,
 )
 
 router = APIRouter(include_in_schema=False)
@@ -107,19 +108,17 @@ class _Found:
         self._trays: dict[int, int] = {
             row.id: row.number for row in connection.execute(sa.select(now.c.id, now.c.number))
         }
-        self._seen: set[int] = {self._trays[tray_id] for tray_id in self._seen_ids()}
-
-    def _seen_ids(self) -> Sequence[int]:
-        """Trays that any photo ever showed."""
-        now = current(TRAY)
-        shown = sa.exists().where(TRAY_INSPECTION.c.tray_id == now.c.id)
-        return list(self._connection.execute(sa.select(now.c.id).where(shown)).scalars())
+        self._seen = seen_numbers(connection)
+        self._mounted = mounted_numbers(connection)
 
     def steps(self) -> tuple[Step, ...]:
         return (
             self._room_step(),
             self._racks_step(),
+            self._trays_step(),
             self._kits_step(),
+            self._lot_step(),
+            self._spread_step(),
             self._photos_step(),
             self._phones_step(),
         )
@@ -145,17 +144,44 @@ class _Found:
         done = count["shelf"] > 0
         return Step("Racks and shelves", addresses.SET_UP_RACKS, done, detail, "racks and shelves")
 
-    def _kits_step(self) -> Step:
+    def _trays_step(self) -> Step:
         numbers = self._trays.values()
         detail = (
-            f"Trays {number_ranges_in_words(numbers)} are registered. Print again whenever a kit "
-            "is torn."
+            f"Trays {number_ranges_in_words(numbers)} are registered."
             if self._trays
-            else "Each tray gets a number that a photo can read. Any printer will do."
+            else "Each tray gets a number that a photo can read."
         )
-        address = addresses.SET_UP_KIT if self._trays else addresses.SET_UP_TRAYS
-        name = "Print and mount the kits"
-        return Step(name, address, bool(self._trays), detail, "trays with their kits")
+        done = bool(self._trays)
+        return Step("Register the trays", addresses.SET_UP_TRAYS, done, detail, "the trays")
+
+    def _kits_step(self) -> Step:
+        without = sorted(set(self._trays.values()) - self._mounted)
+        if not self._trays:
+            detail = "Any printer will do."
+        elif without:
+            detail = f"Not ticked as mounted, and in no photo: {number_ranges_in_words(without)}."
+        else:
+            detail = "Every tray has its kit. Print again whenever one is torn."
+        done = bool(self._trays) and not without
+        return Step("Print and mount the kits", addresses.SET_UP_KIT, done, detail, "mounted kits")
+
+    def _lot_step(self) -> Step:
+        count = self._count["seed_lot"]
+        detail = (
+            f"{_many(count, 'lot is entered', 'lots are entered')}."
+            if count
+            else "What stands on the bag, and how much came."
+        )
+        return Step("Enter a seed lot", addresses.SET_UP_LOTS, count > 0, detail, "a seed lot")
+
+    def _spread_step(self) -> Step:
+        spread = bool(run_calendar(self._connection).by_id)
+        detail = (
+            "Photos have a day, and trays a date when they are due."
+            if spread
+            else "Write down which trays were spread, and when: without it no photo has a day."
+        )
+        return Step("Spread trays", addresses.START, spread, detail, "a tray that was spread")
 
     def _photos_step(self) -> Step:
         unseen = sorted(set(self._trays.values()) - self._seen)

@@ -105,7 +105,8 @@ def post_trays(service: TheService, by: By, request: Request, typed: TypedForm) 
             ]
             entries = [Entry("tray", TRAYS.get(connection, key).entry_id) for key in ids]
         said = f"Registered: {number_ranges_in_words(numbers)}. Now print their kits."
-        return done(addresses.SET_UP_KIT, said, undo=entries)
+        to_print = [("trays", number_ranges_in_words(numbers).replace("–", "-"))]
+        return done(addresses.with_query(addresses.SET_UP_KIT, to_print), said, undo=entries)
 
     def shown(connection: sa.Connection, said: Said) -> Response:
         return _show_trays(request, connection, said)

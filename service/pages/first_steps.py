@@ -1,0 +1,84 @@
+"""The way in on the first page: a new room's steps, and what is left of them with trays."""
+
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from service.entries import current
+from service.kits_mounted import mounted_numbers
+from service.pages import addresses
+from service.room_log import trays_by_number
+from service.run_calendar import run_calendar
+from service.schema import SEED_LOT, TRAY_INSPECTION
+
+
+@dataclass(frozen=True)
+class Step:
+    """One of the first steps in a new room."""
+
+    what: str
+    why: str
+    address: str
+    done: bool = False
+
+
+def first_steps(connection: sa.Connection, *, has_shelves: bool) -> tuple[Step, ...]:
+    """What a room needs before it can show anything; nothing once it has a tray."""
+    if trays_by_number(connection):
+        return ()
+    return (
+        Step(
+            "Set up the room",
+            "Its racks and shelves, the size of its trays, how it counts its days.",
+            addresses.SET_UP,
+            done=has_shelves,
+        ),
+        Step(
+            "Print the kit",
+            "Small sheets for the rim of each tray: by them a photo tells the tray and its size.",
+            addresses.PRINT,
+        ),
+        Step(
+            "Snap the first photos",
+            "Straight from above, the whole tray in the picture. Each photo is read at once.",
+            addresses.SNAP,
+        ),
+    )
+
+
+def way_in(connection: sa.Connection) -> tuple[Step, ...]:
+    """What leads from registered trays to the first look; nothing once one was had."""
+    registered = trays_by_number(connection)
+    spread = bool(run_calendar(connection).by_id)
+    seen = connection.execute(
+        sa.select(TRAY_INSPECTION.c.id).where(TRAY_INSPECTION.c.tray_id.is_not(None)).limit(1)
+    ).first()
+    if not registered or (spread and seen):
+        return ()
+    lot = connection.execute(sa.select(current(SEED_LOT).c.id).limit(1)).first()
+    return (
+        Step(
+            "Enter a seed lot",
+            "What stands on the bag, and how much came: then the log tells how much is left.",
+            addresses.SET_UP_LOTS,
+            done=lot is not None,
+        ),
+        Step(
+            "Print and mount the kits",
+            "And tick there which trays have theirs.",
+            addresses.SET_UP_KIT,
+            done=registered.keys() <= mounted_numbers(connection),
+        ),
+        Step(
+            "Write down which trays were spread",
+            "Without it no photo has a day, and no tray is due.",
+            addresses.START,
+            done=spread,
+        ),
+        Step(
+            "Snap the first photos",
+            "Straight from above, the whole tray in the picture. Each photo is read at once.",
+            addresses.SNAP,
+            done=seen is not None,
+        ),
+    )
