@@ -44,6 +44,7 @@ def notice_of(flag: Flag, names: RoomNames) -> Notice:
             "trays": list(flag.trays),
             "related": list(flag.related),
             "could_be": list(flag.could_be),
+            "air": list(flag.air),
             "confidence": None if flag.confidence is None else round(flag.confidence, 3),
             "confidence_words": flag.confidence_words,
             "places": _places(flag.evidence),

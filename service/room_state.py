@@ -1,7 +1,7 @@
 """The room as its log knows it at a moment, in the form that the reasons to look work on."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -38,6 +38,8 @@ from trayvision.reference_kit import TraySize
 # Air of longer ago than a run lasts says nothing of it.
 _AIR_DAYS: Final = timedelta(days=10)
 _AT_ONCE: Final = 500
+# Columns of a reading that reasons to look know by the same names.
+_AIR: Final = tuple(one.name for one in fields(AirReading) if one.name != "shelf")
 
 ReadingKey = tuple[int, datetime, str]
 
@@ -236,21 +238,11 @@ def _sizes(connection: sa.Connection, room: Room) -> dict[int, tuple[float, floa
 def _air(connection: sa.Connection, names: dict[int, str], now: datetime) -> tuple[AirReading, ...]:
     readings = current(READING)
     statement = (
-        sa.select(
-            readings.c.read_at,
-            readings.c.shelf_id,
-            readings.c.temperature_c,
-            readings.c.humidity_percent,
-        )
+        sa.select(readings.c.shelf_id, *(readings.c[name] for name in _AIR))
         .where(readings.c.read_at > now - _AIR_DAYS, readings.c.read_at <= now)
         .order_by(readings.c.read_at, readings.c.id)
     )
     return tuple(
-        AirReading(
-            read_at=read_at,
-            shelf=names.get(shelf_id),
-            temperature_c=temperature_c,
-            humidity_percent=humidity_percent,
-        )
-        for read_at, shelf_id, temperature_c, humidity_percent in connection.execute(statement)
+        AirReading(shelf=names.get(shelf_id), **dict(zip(_AIR, values, strict=True)))
+        for shelf_id, *values in connection.execute(statement)
     )

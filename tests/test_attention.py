@@ -9,13 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.rooms import SPREAD_AT, at, healthy, reading, room, run, usual_height
+from tests.rooms import SPREAD_AT, air, at, healthy, reading, room, run, usual_height
 from trayvision.attention import AttentionList, all_flags, find_attention
 from trayvision.attention_answers import is_open
 from trayvision.attention_flags import Flag, FlagKind
 from trayvision.attention_readings import reading_of_record
 from trayvision.attention_state import (
-    AirReading,
     Answer,
     AnswerKind,
     CameraState,
@@ -267,64 +266,6 @@ def test_ready_trays_of_a_batch_are_one_flag() -> None:
     found = find_attention(room(runs, 7.0))
     assert [flag.reason for flag in found.later] == ["Trays 1, 2 and 3, day 7: ready to harvest."]
     assert found.first == ()
-
-
-def air(shelf: str | None, hours: int, day: float = 5.0, **said: float) -> list[AirReading]:
-    """Hourly readings of the same air up to a day."""
-    moments = [at(day) - step * HOUR for step in range(hours + 1)]
-    return [AirReading(moment, shelf, **said) for moment in moments]
-
-
-def test_a_hot_room_is_one_flag_and_not_eleven() -> None:
-    shelves = [f"shelf {number}" for number in range(11)]
-    runs = [healthy(number, 5.0, shelf=shelf) for number, shelf in enumerate(shelves)]
-    hot = [one for shelf in shelves for one in air(shelf, 3, temperature_c=25.5)]
-    flag = only(room(runs, 5.0, air=tuple(hot)), FlagKind.HOT_OR_HUMID)
-    assert flag.trays == tuple(range(11))
-    assert flag.reason == "The room is hot (26 °C) since Sat 7 Mar 05:00."
-    american = only(room(runs, 5.0, air=tuple(hot), in_fahrenheit=True), FlagKind.HOT_OR_HUMID)
-    assert american.reason == "The room is hot (78 °F) since Sat 7 Mar 05:00."
-    one_cool = tuple(replace(o, temperature_c=19.0) if o.shelf == "shelf 3" else o for o in hot)
-    assert len(kinds(room(runs, 5.0, air=one_cool))) == 10
-
-
-def test_a_hot_shelf_is_named_alone() -> None:
-    runs = [healthy(1, 5.0, shelf="top"), healthy(2, 5.0, shelf="low")]
-    readings = (*air("top", 3, temperature_c=25.0), *air("low", 3, temperature_c=20.0))
-    flag = only(room(runs, 5.0, air=readings), FlagKind.HOT_OR_HUMID)
-    assert (flag.trays, flag.reason[:19]) == ((1,), "top is hot (25 °C) ")
-
-
-# Bands of the job: look below 13 or above 24 °C for 2 h, act above 27 °C; above 80 % for 6 h or
-# below 45 %.
-@pytest.mark.parametrize(
-    ("hours", "said", "expected"),
-    [
-        (2, {"temperature_c": 24.5}, "hot"), (1, {"temperature_c": 24.5}, None),
-        (5, {"temperature_c": 24.0}, None), (0, {"temperature_c": 27.5}, "too hot"),
-        (0, {"temperature_c": -0.5}, "freezing"), (2, {"temperature_c": 0.5}, "cold"),
-        (2, {"temperature_c": 12.5}, "cold"), (2, {"temperature_c": 13.0}, None),
-        (6, {"humidity_percent": 81.0}, "humid"), (5, {"humidity_percent": 81.0}, None),
-        (0, {"humidity_percent": 44.0}, "dry"), (9, {"humidity_percent": 60.0}, None),
-    ],
-)  # fmt: skip
-def test_air_bands(hours: int, said: dict[str, float], expected: str | None) -> None:
-    found = room([healthy(1, 5.0)], 5.0, air=tuple(air(None, hours, **said)))
-    reasons = [flag.reason for flag in find_attention(found).flags]
-    assert [reason.split(" is ")[1].split(" (")[0] for reason in reasons] == (
-        [expected] if expected else []
-    )
-
-
-def test_old_air_says_nothing() -> None:
-    found = room([healthy(1, 6.0)], 6.0, air=tuple(air(None, 4, temperature_c=30.0)))
-    assert kinds(found) == []
-
-
-def test_hot_and_humid_at_one_place_is_one_flag() -> None:
-    readings = tuple(air("shelf A", 7, temperature_c=28.0, humidity_percent=90.0))
-    flag = only(room([healthy(1, 5.0)], 5.0, air=readings), FlagKind.HOT_OR_HUMID)
-    assert "too hot (28 °C) and humid (90 %)" in flag.reason
 
 
 def test_trays_without_a_photo_are_one_flag_with_since_when() -> None:

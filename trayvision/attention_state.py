@@ -149,12 +149,19 @@ class CameraState:
 
 @dataclass(frozen=True, slots=True)
 class AirReading:
-    """One reading of air; `shelf` None stands for the room."""
+    """One reading of air; `shelf` None stands for the room.
+
+    Lowest and highest are those since the instrument was set back.
+    """
 
     read_at: datetime
     shelf: str | None = None
     temperature_c: float | None = None
+    temperature_low_c: float | None = None
+    temperature_high_c: float | None = None
     humidity_percent: float | None = None
+    humidity_low_percent: float | None = None
+    humidity_high_percent: float | None = None
 
 
 class AnswerKind(StrEnum):

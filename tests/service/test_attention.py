@@ -183,7 +183,7 @@ def test_hot_room_is_one_flag(room: Room) -> None:
     for there in shelves:
         room.post("/api/readings", shelf_id=there, temperature_c=29.0, read_at=START.isoformat())
     flag = only(room, "hot or humid")
-    assert flag["reason"].startswith("The room is too hot (29 °C)")
+    assert flag["reason"].startswith("The room has been too hot (29 °C)")
     assert flag["trays"] == list(range(11))
     cool = (START + timedelta(minutes=30)).isoformat()
     room.watch.forward(hours=1)
