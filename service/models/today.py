@@ -113,6 +113,9 @@ class Today(Model):
     resting: list[Resting]
     chores: list[Chore]
     readings: list[Reading]
+    air_due: bool = Field(
+        description="Trays grow, and nobody has read the air since this morning or evening began."
+    )
     not_measured: list[PhotoOut] = Field(
         description="Photos of the last two days in which no tray could be read."
     )
