@@ -2,7 +2,7 @@
 
 import re
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 from math import pi
 
 import pytest
@@ -20,6 +20,7 @@ from trayvision.attention_state import (
     CameraState,
     HarvestDue,
     Level,
+    Placement,
     RoomState,
     RunState,
 )
@@ -28,6 +29,7 @@ from trayvision.patch_sighting import PatchSighting, Spot, Watering
 from trayvision.quality_flags import Doubt
 
 HOUR = timedelta(hours=1)
+_BESIDE = re.compile(r"Check ([^.]*) beside it")
 
 
 def kinds(found: RoomState) -> list[FlagKind]:
@@ -71,14 +73,14 @@ def test_mould_goes_from_look_to_hold_and_names_what_it_threatens() -> None:
     early = only(room(runs, 4.55), FlagKind.POSSIBLE_MOULD)
     assert early.level is Level.LOOK
     flag = only(room(runs, 6.0), FlagKind.POSSIBLE_MOULD)
-    assert (flag.level, flag.trays, flag.related) == (Level.HOLD, (17,), (3, 5))
+    assert (flag.level, flag.trays, flag.related) == (Level.HOLD, (17,), (3, 5, 6))
     assert flag.key == early.key
     assert flag.reason == (
         "Tray 17, top shelf, day 6: white fuzz towards bar A, 24 mm across, spreading 6 mm a day "
         "to each side, first seen Fri 6 Mar 20:00."
     )
     assert "Hold it from feeding until someone has looked." in flag.look_at
-    assert "Check tray 3 below on the same water path." in flag.look_at
+    assert "Check tray 6 beside it. Check tray 3 below on the same water path." in flag.look_at
     assert "Look again after watering" in flag.look_at
     assert [one.role for one in flag.evidence] == ["now", "before"]
     assert flag.evidence[0].photo_id == "t17-d6.000"
@@ -86,6 +88,33 @@ def test_mould_goes_from_look_to_hold_and_names_what_it_threatens() -> None:
     assert flag.confidence is not None and early.confidence is not None
     assert flag.confidence > early.confidence
     assert flag.confidence_words is not None and "in 10" in flag.confidence_words
+
+
+def test_the_next_places_of_the_shelf_are_beside_it() -> None:
+    def beside(*places: str | None) -> str:
+        stand = [
+            healthy(
+                tray,
+                6.0,
+                placements=(Placement(SPREAD_AT, "top", "rack 1", 1, place),),
+                lots=("L2",),
+            )
+            for tray, place in enumerate(places)
+        ]
+        mould = mouldy(17, placements=(Placement(SPREAD_AT, "top", "rack 1", 1, "place 3"),))
+        other = healthy(
+            9, 6.0, placements=(Placement(SPREAD_AT, "top", "rack 2", 1, "place 2"),), lots=("L3",)
+        )
+        flag = only(room([mould, other, *stand], 6.0), FlagKind.POSSIBLE_MOULD)
+        assert flag.related == tuple(
+            int(tray) for tray in re.findall(r"\d+", "".join(_BESIDE.findall(flag.look_at)))
+        )
+        return "".join(_BESIDE.findall(flag.look_at))
+
+    assert beside("place 1", "place 2", "place 4", "place 5", "place 13") == "trays 1 and 2"
+    # Where nobody said at which place, it may be the next one.
+    assert beside("place 1", None, "by the wall") == "trays 1 and 2"
+    assert beside("place 5") == ""
 
 
 def test_a_spot_that_later_photos_do_not_show_says_when_it_was_last_seen() -> None:
@@ -97,10 +126,12 @@ def test_a_spot_that_later_photos_do_not_show_says_when_it_was_last_seen() -> No
         room([replace(seen, readings=(*seen.readings, *later, blind))], 7.3),
         FlagKind.POSSIBLE_MOULD,
     )
-    assert "last seen Sun 8 Mar 08:00 and not in 2 photos since that could show it" in flag.reason
+    assert "last seen Sun 8 Mar 08:00, and the 2 photos since that could have shown it do not" in (
+        flag.reason
+    )
     once = replace(seen, readings=(*seen.readings, later[0]))
     assert (
-        "and not in the photo since that could show it"
+        ", and the one photo since that could have shown it does not"
         in only(room([once], 6.6), FlagKind.POSSIBLE_MOULD).reason
     )
     assert "last seen" not in only(room([seen], 6.0), FlagKind.POSSIBLE_MOULD).reason
@@ -259,6 +290,22 @@ def test_poor_germination_of_a_lot_is_one_flag() -> None:
 )
 def test_ready_and_overdue(said: dict[str, object], day: float, expected: list[FlagKind]) -> None:
     assert kinds(room([healthy(7, day, **said)], day)) == expected
+
+
+def test_a_batch_is_what_was_spread_on_one_day_of_the_room() -> None:
+    # 15:00 and 17:00 in Los Angeles are two days in UTC, 23:00 and the next morning two there.
+    zone = timezone(timedelta(hours=-8))
+    begun = [datetime(2026, 3, 1, hour, tzinfo=zone) for hour in (15, 17, 23)]
+    begun.append(datetime(2026, 3, 2, 6, tzinfo=zone))
+    runs = [
+        replace(healthy(tray, 7.0, target_day=6.0), spread_at=moment.astimezone(UTC))
+        for tray, moment in enumerate(begun)
+    ]
+    there = replace(room(runs, 6.2), now=at(6.2).astimezone(zone))
+    assert [there.batch_of(one) for one in runs] == ["2026-03-01"] * 3 + ["2026-03-02"]
+    assert there.siblings_of(runs[1]) == (runs[0], runs[2])
+    ready = [flag.trays for flag in find_attention(there).flags if flag.kind is FlagKind.READY]
+    assert sorted(ready) == [(0, 1, 2), (3,)]
 
 
 def test_ready_trays_of_a_batch_are_one_flag() -> None:

@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 from statistics import median
 from typing import Final
 
-from trayvision.attention_dates import batch_of
 from trayvision.attention_flags import (
     Flag,
     FlagKind,
@@ -42,13 +41,14 @@ def behind_flags(room: RoomState) -> list[Flag]:
     last = {
         run.tray: found
         for run in room.runs
-        if run.tray in latest and (found := _last_measured(room, run, upto=upto[batch_of(run)]))
+        if run.tray in latest
+        and (found := _last_measured(room, run, upto=upto[room.batch_of(run)]))
     }
     compared = [run for run in room.runs if run.tray in last and _is_compared(run, last[run.tray])]
     own_normal = all(_usual(run).is_own for run in compared)
     runs = {run.tray: run for run in compared}
     flags: list[Flag] = []
-    for by_cover in _told_by_cover(compared, last):
+    for by_cover in _told_by_cover(room, compared, last):
         lags = _lags(room, compared, upto=upto, by_cover=by_cover)
         said = {tray for flag in flags for tray in flag.trays}
         for one in find_behind(lags, own_normal=own_normal):
@@ -63,7 +63,7 @@ def _lags(
 ) -> list[TrayLag]:
     lags = []
     for run in runs:
-        batch = batch_of(run)
+        batch = room.batch_of(run)
         lag = _agreed_lag(run, upto=upto[batch], by_cover=batch in by_cover)
         if lag is not None:
             lots = "+".join(sorted(run.lots)) or None
@@ -90,7 +90,9 @@ def _usual(run: RunState) -> UsualGrowth:
     return UsualGrowth(run.usual_cover, run.usual_height_mm)
 
 
-def _told_by_cover(runs: Sequence[RunState], last: dict[int, TrayReading]) -> list[set[str]]:
+def _told_by_cover(
+    room: RoomState, runs: Sequence[RunState], last: dict[int, TrayReading]
+) -> list[set[str]]:
     """Batches told by cover, the others by height; each batch's trays all by one measure.
 
     First those in which most trays' cover still rises, then, where these are more, those in which
@@ -101,7 +103,7 @@ def _told_by_cover(runs: Sequence[RunState], last: dict[int, TrayReading]) -> li
     for run in runs:
         cover = last[run.tray].photo.cover
         if cover is not None:
-            covers[batch_of(run)].append(cover)
+            covers[room.batch_of(run)].append(cover)
     most = {batch for batch, found in covers.items() if median(found) <= COVER_TELLS}
     some = {batch for batch, found in covers.items() if min(found) <= COVER_TELLS}
     return [most] if most == some else [most, some]
@@ -116,7 +118,7 @@ def _all_seen_until(room: RoomState, latest: dict[int, TrayReading]) -> dict[str
     for run in room.runs:
         if run.tray in latest:
             moment = latest[run.tray].photo.taken_at + _ONE_ROUND
-            until[batch_of(run)] = min(moment, until.get(batch_of(run), room.now))
+            until[room.batch_of(run)] = min(moment, until.get(room.batch_of(run), room.now))
     return until
 
 
@@ -165,7 +167,7 @@ def _behind_flag(
     by_cover: set[str],
 ) -> Flag:
     first = last[0][0]
-    since = min(_since(room, run, by_cover=batch_of(run) in by_cover) for run, _ in last)
+    since = min(_since(room, run, by_cover=room.batch_of(run) in by_cover) for run, _ in last)
     behind = f"{found.lag_days:.1f} days behind"
     single = found.factor is Factor.TRAY
     if single:

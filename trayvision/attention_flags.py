@@ -84,7 +84,7 @@ class Flag:
     could_be : tuple of str
         What else it could be.
     related : tuple of int
-        Trays to look at with it: below on the same water path, or of the same lot.
+        Trays to look at with it: beside it, below on the same water path, or of the same lot.
     also : tuple of str
         Keys of flags that were joined to this one; an answer to it is one to them.
     air : tuple of str

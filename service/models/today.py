@@ -25,7 +25,7 @@ class LookFirst(Model):
 
     why: LookWhy = Field(
         description="A photo of it shows a spot that may be mould, or mould was found in a tray "
-        "with which it shares water or seed."
+        "beside it, or in one with which it shares water or seed."
     )
     at: datetime = Field(description="When the photo was taken, or the mould was found.")
     photo_id: int | None = Field(default=None, description="The photo that shows the spot.")

@@ -136,7 +136,7 @@ class FlagView:
 
     @property
     def neighbours(self) -> list[int]:
-        """Trays to look at with it: below on the same water, or of the same seed."""
+        """Trays to look at with it: beside it, below on the same water, or of the same seed."""
         return list(self.flag.evidence.get("related", []))
 
     @property
