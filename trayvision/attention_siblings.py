@@ -1,8 +1,8 @@
 """Trays that are behind, and whether the tray, the shelf, the lot or the room differs.
 
 Each tray's cover, and its shoot height once cover is full, becomes a lag in days behind the room's
-normal. Whole shelves and lots are compared with the rest by an exact rank test; single trays by
-how far they stand out of their batch. Where shelf and lot cannot be told apart, both are named;
+normal. Whole shelves and lots are compared with the rest by a rank test, exact where no two lags
+are equal and about right else; single trays by how far they stand out of their batch. Where shelf and lot cannot be told apart, both are named;
 where the room has no normal of its own yet, batches are not compared with each other.
 """
 
@@ -206,7 +206,7 @@ def _if_crossed(one: Behind, lags: Sequence[TrayLag]) -> Behind:
 def _significant(
     lags: Sequence[TrayLag], factor: Factor, names: Mapping[int, str | None]
 ) -> list[Behind]:
-    """Shelves or lots whose trays are behind all others, by an exact one-sided rank test."""
+    """Shelves or lots whose trays are behind all others, by a one-sided rank test."""
     levels = sorted({name for name in names.values() if name is not None})
     found = []
     for name in levels:
