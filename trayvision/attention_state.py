@@ -218,6 +218,8 @@ class RoomState:
         In the room's own time zone: sentences tell times in it.
     runs : tuple of RunState
         Open ones.
+    taken : tuple of RunState
+        Those that ended in the last days: their trays are compared with what grows of their batch.
     cameras : tuple of CameraState
     air : tuple of AirReading
     answers : tuple of Answer
@@ -235,6 +237,7 @@ class RoomState:
 
     now: datetime
     runs: tuple[RunState, ...] = ()
+    taken: tuple[RunState, ...] = ()
     cameras: tuple[CameraState, ...] = ()
     air: tuple[AirReading, ...] = ()
     answers: tuple[Answer, ...] = ()

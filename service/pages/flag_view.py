@@ -41,6 +41,8 @@ _OF_THE_ROOM: Final[Mapping[str, str]] = {
     FlagKind.CAMERA: "A camera",
     FlagKind.NO_PHOTO: "Trays to photograph",
 }
+# No photo of a tray shows whether these were seen to.
+_NOT_IN_PHOTOS: Final = (FlagKind.HOT_OR_HUMID, FlagKind.CAMERA)
 
 
 @dataclass(frozen=True)
@@ -133,6 +135,15 @@ class FlagView:
     def could_be(self) -> str:
         """What else it could be, empty where nothing is known."""
         return " or ".join(self.flag.evidence.get("could_be", []))
+
+    @property
+    def photograph(self) -> str:
+        """What a new photo would show again; empty where none can show it."""
+        if self.flag.kind in _NOT_IN_PHOTOS or not self.flag.trays:
+            return ""
+        if self.flag.kind == FlagKind.NO_PHOTO:
+            return "Take photos of them" if len(self.flag.trays) > 1 else "Take a photo of it"
+        return f"Photograph {'it' if len(self.flag.trays) == 1 else 'them'} again"
 
     @property
     def neighbours(self) -> list[int]:
