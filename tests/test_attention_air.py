@@ -7,6 +7,7 @@ import pytest
 
 from tests.rooms import air, at, healthy, room
 from trayvision.attention import find_attention
+from trayvision.attention_air import air_key
 from trayvision.attention_air_bands import words_beyond
 from trayvision.attention_flags import Flag, FlagKind
 from trayvision.attention_state import AirReading, Answer, AnswerKind, Level, RoomState
@@ -204,3 +205,15 @@ def test_one_reading_says_what_is_beyond_a_limit_in_it() -> None:
     assert words_beyond(
         replace(reading, temperature_c=20.0, temperature_high_c=28.0, humidity_low_percent=30.0)
     ) == ("highest too hot", "lowest dry")
+
+
+def test_a_shelf_called_room_is_not_the_room() -> None:
+    runs = [healthy(1, 5.0, shelf="room")]
+    hot = AirReading(at(5.0), "room", temperature_c=29.0)
+    cool = AirReading(at(5.0), None, temperature_c=20.0)
+    shelf = only(room(runs, 5.1, air=(hot, cool)), FlagKind.HOT_OR_HUMID)
+    flag = only(room(runs, 5.1, air=(replace(hot, shelf=None),)), FlagKind.HOT_OR_HUMID)
+    assert (shelf.key, flag.key) == ("hot or humid/shelf/room", "hot or humid/room")
+    # All other keys are as they were, so that what was answered to them holds.
+    assert air_key("Top shelf") == "hot or humid/Top shelf"
+    assert len({air_key(name) for name in ("room", "shelf/room", "shelf/shelf/room", None)}) == 4

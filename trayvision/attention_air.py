@@ -28,6 +28,8 @@ _FAR_C: Final = 5.0
 # Of one cause, more or less of it.
 _HOT: Final = frozenset({"hot", "too hot"})
 _COLD: Final = frozenset({"cold", "freezing"})
+_ROOM: Final = "room"
+_SHELF: Final = "shelf"
 _READ_AGAIN: Final = "Nobody has read it since: read it again now."
 _FIND_OUT: Final = (
     "Find out when and why, and look over the trays there. Set the thermometer's lowest and "
@@ -78,6 +80,14 @@ def air_flags(room: RoomState) -> list[Flag]:
         if own:
             flags.append(_air_flag(room, place, own))
     return flags
+
+
+def air_key(place: str | None) -> str:
+    """Key of the flag of a place's air, None for the room; no shelf has the key of the room."""
+    if place is None:
+        return flag_key(FlagKind.HOT_OR_HUMID, _ROOM)
+    alike = place == _ROOM or place.startswith(f"{_SHELF}/")
+    return flag_key(FlagKind.HOT_OR_HUMID, *([_SHELF] if alike else []), place)
 
 
 def cold_trays(room: RoomState) -> set[int]:
@@ -190,7 +200,7 @@ def _air_flag(room: RoomState, place: str | None, found: Sequence[_Beyond]) -> F
     worst = _worst(found)
     trays = [run.tray for run in room.runs if place is None or room.shelf_of(run) == place]
     return Flag(
-        key=flag_key(FlagKind.HOT_OR_HUMID, place or "room"),
+        key=air_key(place),
         kind=FlagKind.HOT_OR_HUMID,
         level=Level.LOOK if any(one.pressing for one in worst) else Level.NOTE,
         trays=tuple(sorted(trays)),
