@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from service.flag_log import Notice
 from service.room_state import RoomNames
+from trayvision.attention_air import air_key
 from trayvision.attention_flags import Flag, FlagEvidence, FlagKind, flag_key
 from trayvision.attention_siblings import Factor
 from trayvision.attention_state import Level
@@ -44,6 +45,7 @@ def notice_of(flag: Flag, names: RoomNames) -> Notice:
             "trays": list(flag.trays),
             "related": list(flag.related),
             "could_be": list(flag.could_be),
+            "air": list(flag.air),
             "confidence": None if flag.confidence is None else round(flag.confidence, 3),
             "confidence_words": flag.confidence_words,
             "places": _places(flag.evidence),
@@ -97,7 +99,7 @@ def _places(evidence: Iterable[FlagEvidence]) -> list[dict[str, Any]]:
 def _shelf_id(flag: Flag, names: RoomNames) -> int | None:
     for shelf_id, name in names.shelves.items():
         if flag.key in (
-            flag_key(FlagKind.HOT_OR_HUMID, name),
+            air_key(name),
             flag_key(FlagKind.BEHIND, Factor.SHELF, name),
         ):
             return shelf_id

@@ -1,6 +1,8 @@
 """The last reading of the room's air and of each shelf's."""
 
-from datetime import datetime
+from collections.abc import Sequence
+from datetime import datetime, time, timedelta
+from typing import Final
 
 import sqlalchemy as sa
 
@@ -8,8 +10,11 @@ from service.entries import current
 from service.log_memory import LogMemory, Seen, news
 from service.models.runs import Reading
 from service.schema import READING
+from trayvision.attention_air import AIR_FRESH
 
 _Place = int | None
+# From when on the morning's reading is asked for, and the evening's.
+_ROUNDS: Final = (time(4), time(16))
 
 
 def last_readings(connection: sa.Connection, now: datetime) -> list[Reading]:
@@ -24,6 +29,23 @@ def last_readings(connection: sa.Connection, now: datetime) -> list[Reading]:
         if known.reading is not None:
             found.append(known.reading)
     return found
+
+
+def air_is_due(readings: Sequence[Reading], now: datetime) -> bool:
+    """Whether nobody has read the air since this morning or this evening began.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        The last of each place.
+    now : aware datetime
+        In the room's own time zone.
+    """
+    days = (now.date() - timedelta(days=1), now.date())
+    begun = [datetime.combine(day, at, now.tzinfo) for day in days for at in _ROUNDS]
+    since = max(moment for moment in begun if moment <= now)
+    # Who read it a little before noon is not asked again by the afternoon's first hour.
+    return all(one.read_at < min(since, now - AIR_FRESH) for one in readings)
 
 
 class _Last:

@@ -21,6 +21,8 @@ TEST_TITLE, TEST_BODY = (
     "This is a test. Messages from {room} reach you here.",
 )
 _FEW = 12
+# As the reasons to look name air that is.
+_TOO_HOT = "too hot"
 # Flags of what the digest lists in sections of its own.
 _WITH_SECTIONS = (FlagKind.CAMERA, FlagKind.NO_PHOTO, FlagKind.READY, FlagKind.OVERDUE)
 
@@ -40,7 +42,7 @@ def cannot_wait(flag: FlagOut) -> AtOnce | None:
     """Whether a flag is of a kind that can be told at once."""
     if flag.level == Level.HOLD:
         return AtOnce.HOLD
-    if flag.kind == FlagKind.HOT_OR_HUMID and "too hot" in flag.reason:
+    if flag.kind == FlagKind.HOT_OR_HUMID and _TOO_HOT in flag.evidence.get("air", ()):
         return AtOnce.TOO_HOT
     return None
 
@@ -91,7 +93,7 @@ def digest_message(
         CAUTION if _means_mould(looks) else "",
     ]
     body = "\n\n".join(part for part in sections if part)
-    nothing = f"Nothing asks for a look this morning; {len(today.harvests)} trays growing."
+    nothing = f"Nothing asks for a look this morning; {_growing(len(today.harvests))}."
     return Message(
         f"digest {today.date.isoformat()}",
         f"{room}, {today.date:%a} {today.date.day} {today.date:%b}: {len(looks)} to look at, "
@@ -105,6 +107,10 @@ def moment_words(moment: datetime, zone: ZoneInfo) -> str:
     """A moment in the room's time, such as "Mon 2 Mar 07:30"."""
     local = moment.astimezone(zone)
     return f"{local:%a} {local.day} {local:%b %H:%M}"
+
+
+def _growing(trays: int) -> str:
+    return f"{trays} {'tray' if trays == 1 else 'trays'} growing"
 
 
 def _section(title: str, lines: Iterable[str]) -> str:
@@ -142,4 +148,4 @@ def _photos(due: Sequence[PhotoDue], zone: ZoneInfo) -> list[str]:
 
 
 def _means_mould(flags: Iterable[FlagOut]) -> bool:
-    return any("mould" in flag.kind or "mould" in flag.reason.lower() for flag in flags)
+    return any(flag.kind == FlagKind.POSSIBLE_MOULD for flag in flags)

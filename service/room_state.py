@@ -1,7 +1,7 @@
 """The room as its log knows it at a moment, in the form that the reasons to look work on."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -37,7 +37,12 @@ from trayvision.reference_kit import TraySize
 
 # Air of longer ago than a run lasts says nothing of it.
 _AIR_DAYS: Final = timedelta(days=10)
+# Whose siblings were taken longer ago is compared with the rest of its batch alone.
+_TAKEN_DAYS: Final = timedelta(days=3)
+_ONE_DAY: Final = timedelta(days=1)
 _AT_ONCE: Final = 500
+# Columns of a reading that reasons to look know by the same names.
+_AIR: Final = tuple(one.name for one in fields(AirReading) if one.name != "shelf")
 
 ReadingKey = tuple[int, datetime, str]
 
@@ -133,34 +138,35 @@ def room_state(
     lots = current(SEED_LOT)
     lot_names = {row.id: row.name for row in connection.execute(sa.select(lots.c.id, lots.c.name))}
     spans = _open_spans(growth.calendar, now)
-    growing = growth.readings(spans)
-    seen = readings.of_runs(connection, spans)
+    taken = _taken_beside(growth.calendar, spans, now)
+    seen = readings.of_runs(connection, [*spans, *taken])
     stood = _placements(connection, spans, places, names)
-    seed = seed_of_entries(connection, [span.row["entry_id"] for span in spans])
+    seed = seed_of_entries(connection, [span.row["entry_id"] for span in (*spans, *taken)])
     sizes = _sizes(connection, room)
-    runs = [
-        RunState(
+
+    def run_state(one: RunReadings, *, grows: bool) -> RunState:
+        return RunState(
             run_id=str(one.span.id),
             tray=one.span.number,
             spread_at=one.span.spread_at,
             readings=seen.get(one.span.id, ()),
-            placements=stood.get(one.span.tray_id, ()),
+            placements=stood.get(one.span.tray_id, ()) if grows else (),
             lots=_lots(seed.get(one.span.row["entry_id"], ()), lot_names),
             opening_mm=sizes[one.span.tray_id],
             target_shoot_height_mm=None if one.target is None else one.target.value,
             target_day=None if one.target is None else one.target.day,
-            harvest=_harvest(growth, one),
+            harvest=_harvest(growth, one) if grows else None,
             counted_from=one.span.soaked_at if room.day_zero == DayZero.SOAK else None,
             in_tray_from=one.span.row["in_tray_from"],
             grain=one.grain,
             usual_cover=usual_growth(growth.finished, one.grain, Quantity.COVER),
             usual_height_mm=usual_growth(growth.finished, one.grain, Quantity.HEIGHT),
         )
-        for one in growing
-    ]
+
     state = RoomState(
         now=now.astimezone(ZoneInfo(room.time_zone)),
-        runs=tuple(runs),
+        runs=tuple(run_state(one, grows=True) for one in growth.readings(spans)),
+        taken=tuple(run_state(one, grows=False) for one in growth.readings(taken)),
         cameras=camera_states(connection, names, now),
         air=_air(connection, names, now),
         answers=answers(connection),
@@ -184,6 +190,21 @@ def _open_spans(calendar: RunCalendar, now: datetime) -> list[RunSpan]:
     )
     present = (present_run(spans, now) for spans in begun)
     return [span for span in present if span is not None]
+
+
+def _taken_beside(
+    calendar: RunCalendar, growing: Sequence[RunSpan], now: datetime
+) -> list[RunSpan]:
+    """Runs that ended in the last days and were spread about when some that grow were."""
+    begun = [span.spread_at for span in growing]
+    return [
+        span
+        for spans in calendar.by_tray.values()
+        for span in spans
+        if span.ended_at is not None
+        and now - _TAKEN_DAYS < span.ended_at <= now
+        and any(abs(span.spread_at - moment) < _ONE_DAY for moment in begun)
+    ]
 
 
 def _harvest(growth: RoomGrowth, run: RunReadings) -> HarvestDue | None:
@@ -236,21 +257,11 @@ def _sizes(connection: sa.Connection, room: Room) -> dict[int, tuple[float, floa
 def _air(connection: sa.Connection, names: dict[int, str], now: datetime) -> tuple[AirReading, ...]:
     readings = current(READING)
     statement = (
-        sa.select(
-            readings.c.read_at,
-            readings.c.shelf_id,
-            readings.c.temperature_c,
-            readings.c.humidity_percent,
-        )
+        sa.select(readings.c.shelf_id, *(readings.c[name] for name in _AIR))
         .where(readings.c.read_at > now - _AIR_DAYS, readings.c.read_at <= now)
         .order_by(readings.c.read_at, readings.c.id)
     )
     return tuple(
-        AirReading(
-            read_at=read_at,
-            shelf=names.get(shelf_id),
-            temperature_c=temperature_c,
-            humidity_percent=humidity_percent,
-        )
-        for read_at, shelf_id, temperature_c, humidity_percent in connection.execute(statement)
+        AirReading(shelf=names.get(shelf_id), **dict(zip(_AIR, values, strict=True)))
+        for shelf_id, *values in connection.execute(statement)
     )

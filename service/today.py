@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import sqlalchemy as sa
 
 from service.entries import current
-from service.last_air import last_readings
+from service.last_air import air_is_due, last_readings
 from service.models.room import TrayState
 from service.models.runs import Chore, Reading
 from service.models.today import HarvestDue, PhotoDue, Resting, Today
@@ -50,7 +50,8 @@ class RoomNow(TraysNow):
             photos_due=self._photos_due(growing),
             resting=self._resting(),
             chores=self._chores(ends) if chores else [],
-            readings=self.last_readings(),
+            readings=(air := self.last_readings()),
+            air_due=bool(growing) and air_is_due(air, local),
             not_measured=photos_out(self._connection, bad),
         )
 

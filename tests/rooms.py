@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from trayvision.attention_readings import TrayReading
-from trayvision.attention_state import Placement, RoomState, RunState
+from trayvision.attention_state import AirReading, Placement, RoomState, RunState
 from trayvision.expectations import COVER, SHOOT_HEIGHT, usual_range
 from trayvision.measurement import Measurement
 from trayvision.patch_sighting import PatchSighting, TrayPhoto
@@ -55,3 +55,9 @@ def healthy(tray: int, until_day: float, **said: Any) -> RunState:
 
 def room(runs: Sequence[RunState], day: float, **said: Any) -> RoomState:
     return RoomState(at(day), tuple(runs), **said)
+
+
+def air(shelf: str | None, hours: int, day: float = 5.0, **said: float) -> list[AirReading]:
+    """Hourly readings of the same air up to a day."""
+    moments = [at(day) - timedelta(hours=step) for step in range(hours + 1)]
+    return [AirReading(moment, shelf, **said) for moment in moments]

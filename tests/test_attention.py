@@ -2,25 +2,25 @@
 
 import re
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 from math import pi
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.rooms import SPREAD_AT, at, healthy, reading, room, run, usual_height
+from tests.rooms import SPREAD_AT, air, at, healthy, reading, room, run, usual_height
 from trayvision.attention import AttentionList, all_flags, find_attention
 from trayvision.attention_answers import is_open
 from trayvision.attention_flags import Flag, FlagKind
 from trayvision.attention_readings import reading_of_record
 from trayvision.attention_state import (
-    AirReading,
     Answer,
     AnswerKind,
     CameraState,
     HarvestDue,
     Level,
+    Placement,
     RoomState,
     RunState,
 )
@@ -29,6 +29,7 @@ from trayvision.patch_sighting import PatchSighting, Spot, Watering
 from trayvision.quality_flags import Doubt
 
 HOUR = timedelta(hours=1)
+_BESIDE = re.compile(r"Check ([^.]*) beside it")
 
 
 def kinds(found: RoomState) -> list[FlagKind]:
@@ -72,14 +73,14 @@ def test_mould_goes_from_look_to_hold_and_names_what_it_threatens() -> None:
     early = only(room(runs, 4.55), FlagKind.POSSIBLE_MOULD)
     assert early.level is Level.LOOK
     flag = only(room(runs, 6.0), FlagKind.POSSIBLE_MOULD)
-    assert (flag.level, flag.trays, flag.related) == (Level.HOLD, (17,), (3, 5))
+    assert (flag.level, flag.trays, flag.related) == (Level.HOLD, (17,), (3, 5, 6))
     assert flag.key == early.key
     assert flag.reason == (
         "Tray 17, top shelf, day 6: white fuzz towards bar A, 24 mm across, spreading 6 mm a day "
         "to each side, first seen Fri 6 Mar 20:00."
     )
     assert "Hold it from feeding until someone has looked." in flag.look_at
-    assert "Check tray 3 below on the same water path." in flag.look_at
+    assert "Check tray 6 beside it. Check tray 3 below on the same water path." in flag.look_at
     assert "Look again after watering" in flag.look_at
     assert [one.role for one in flag.evidence] == ["now", "before"]
     assert flag.evidence[0].photo_id == "t17-d6.000"
@@ -87,6 +88,33 @@ def test_mould_goes_from_look_to_hold_and_names_what_it_threatens() -> None:
     assert flag.confidence is not None and early.confidence is not None
     assert flag.confidence > early.confidence
     assert flag.confidence_words is not None and "in 10" in flag.confidence_words
+
+
+def test_the_next_places_of_the_shelf_are_beside_it() -> None:
+    def beside(*places: str | None) -> str:
+        stand = [
+            healthy(
+                tray,
+                6.0,
+                placements=(Placement(SPREAD_AT, "top", "rack 1", 1, place),),
+                lots=("L2",),
+            )
+            for tray, place in enumerate(places)
+        ]
+        mould = mouldy(17, placements=(Placement(SPREAD_AT, "top", "rack 1", 1, "place 3"),))
+        other = healthy(
+            9, 6.0, placements=(Placement(SPREAD_AT, "top", "rack 2", 1, "place 2"),), lots=("L3",)
+        )
+        flag = only(room([mould, other, *stand], 6.0), FlagKind.POSSIBLE_MOULD)
+        assert flag.related == tuple(
+            int(tray) for tray in re.findall(r"\d+", "".join(_BESIDE.findall(flag.look_at)))
+        )
+        return "".join(_BESIDE.findall(flag.look_at))
+
+    assert beside("place 1", "place 2", "place 4", "place 5", "place 13") == "trays 1 and 2"
+    # Where nobody said at which place, it may be the next one.
+    assert beside("place 1", None, "by the wall") == "trays 1 and 2"
+    assert beside("place 5") == ""
 
 
 def test_a_spot_that_later_photos_do_not_show_says_when_it_was_last_seen() -> None:
@@ -98,10 +126,12 @@ def test_a_spot_that_later_photos_do_not_show_says_when_it_was_last_seen() -> No
         room([replace(seen, readings=(*seen.readings, *later, blind))], 7.3),
         FlagKind.POSSIBLE_MOULD,
     )
-    assert "last seen Sun 8 Mar 08:00 and not in 2 photos since that could show it" in flag.reason
+    assert "last seen Sun 8 Mar 08:00, and the 2 photos since that could have shown it do not" in (
+        flag.reason
+    )
     once = replace(seen, readings=(*seen.readings, later[0]))
     assert (
-        "and not in the photo since that could show it"
+        ", and the one photo since that could have shown it does not"
         in only(room([once], 6.6), FlagKind.POSSIBLE_MOULD).reason
     )
     assert "last seen" not in only(room([seen], 6.0), FlagKind.POSSIBLE_MOULD).reason
@@ -262,69 +292,27 @@ def test_ready_and_overdue(said: dict[str, object], day: float, expected: list[F
     assert kinds(room([healthy(7, day, **said)], day)) == expected
 
 
+def test_a_batch_is_what_was_spread_on_one_day_of_the_room() -> None:
+    # 15:00 and 17:00 in Los Angeles are two days in UTC, 23:00 and the next morning two there.
+    zone = timezone(timedelta(hours=-8))
+    begun = [datetime(2026, 3, 1, hour, tzinfo=zone) for hour in (15, 17, 23)]
+    begun.append(datetime(2026, 3, 2, 6, tzinfo=zone))
+    runs = [
+        replace(healthy(tray, 7.0, target_day=6.0), spread_at=moment.astimezone(UTC))
+        for tray, moment in enumerate(begun)
+    ]
+    there = replace(room(runs, 6.2), now=at(6.2).astimezone(zone))
+    assert [there.batch_of(one) for one in runs] == ["2026-03-01"] * 3 + ["2026-03-02"]
+    assert there.siblings_of(runs[1]) == (runs[0], runs[2])
+    ready = [flag.trays for flag in find_attention(there).flags if flag.kind is FlagKind.READY]
+    assert sorted(ready) == [(0, 1, 2), (3,)]
+
+
 def test_ready_trays_of_a_batch_are_one_flag() -> None:
     runs = [healthy(tray, 7.0, target_day=7.0) for tray in (3, 1, 2)]
     found = find_attention(room(runs, 7.0))
     assert [flag.reason for flag in found.later] == ["Trays 1, 2 and 3, day 7: ready to harvest."]
     assert found.first == ()
-
-
-def air(shelf: str | None, hours: int, day: float = 5.0, **said: float) -> list[AirReading]:
-    """Hourly readings of the same air up to a day."""
-    moments = [at(day) - step * HOUR for step in range(hours + 1)]
-    return [AirReading(moment, shelf, **said) for moment in moments]
-
-
-def test_a_hot_room_is_one_flag_and_not_eleven() -> None:
-    shelves = [f"shelf {number}" for number in range(11)]
-    runs = [healthy(number, 5.0, shelf=shelf) for number, shelf in enumerate(shelves)]
-    hot = [one for shelf in shelves for one in air(shelf, 3, temperature_c=25.5)]
-    flag = only(room(runs, 5.0, air=tuple(hot)), FlagKind.HOT_OR_HUMID)
-    assert flag.trays == tuple(range(11))
-    assert flag.reason == "The room is hot (26 °C) since Sat 7 Mar 05:00."
-    american = only(room(runs, 5.0, air=tuple(hot), in_fahrenheit=True), FlagKind.HOT_OR_HUMID)
-    assert american.reason == "The room is hot (78 °F) since Sat 7 Mar 05:00."
-    one_cool = tuple(replace(o, temperature_c=19.0) if o.shelf == "shelf 3" else o for o in hot)
-    assert len(kinds(room(runs, 5.0, air=one_cool))) == 10
-
-
-def test_a_hot_shelf_is_named_alone() -> None:
-    runs = [healthy(1, 5.0, shelf="top"), healthy(2, 5.0, shelf="low")]
-    readings = (*air("top", 3, temperature_c=25.0), *air("low", 3, temperature_c=20.0))
-    flag = only(room(runs, 5.0, air=readings), FlagKind.HOT_OR_HUMID)
-    assert (flag.trays, flag.reason[:19]) == ((1,), "top is hot (25 °C) ")
-
-
-# Bands of the job: look below 13 or above 24 °C for 2 h, act above 27 °C; above 80 % for 6 h or
-# below 45 %.
-@pytest.mark.parametrize(
-    ("hours", "said", "expected"),
-    [
-        (2, {"temperature_c": 24.5}, "hot"), (1, {"temperature_c": 24.5}, None),
-        (5, {"temperature_c": 24.0}, None), (0, {"temperature_c": 27.5}, "too hot"),
-        (0, {"temperature_c": -0.5}, "freezing"), (2, {"temperature_c": 0.5}, "cold"),
-        (2, {"temperature_c": 12.5}, "cold"), (2, {"temperature_c": 13.0}, None),
-        (6, {"humidity_percent": 81.0}, "humid"), (5, {"humidity_percent": 81.0}, None),
-        (0, {"humidity_percent": 44.0}, "dry"), (9, {"humidity_percent": 60.0}, None),
-    ],
-)  # fmt: skip
-def test_air_bands(hours: int, said: dict[str, float], expected: str | None) -> None:
-    found = room([healthy(1, 5.0)], 5.0, air=tuple(air(None, hours, **said)))
-    reasons = [flag.reason for flag in find_attention(found).flags]
-    assert [reason.split(" is ")[1].split(" (")[0] for reason in reasons] == (
-        [expected] if expected else []
-    )
-
-
-def test_old_air_says_nothing() -> None:
-    found = room([healthy(1, 6.0)], 6.0, air=tuple(air(None, 4, temperature_c=30.0)))
-    assert kinds(found) == []
-
-
-def test_hot_and_humid_at_one_place_is_one_flag() -> None:
-    readings = tuple(air("shelf A", 7, temperature_c=28.0, humidity_percent=90.0))
-    flag = only(room([healthy(1, 5.0)], 5.0, air=readings), FlagKind.HOT_OR_HUMID)
-    assert "too hot (28 °C) and humid (90 %)" in flag.reason
 
 
 def test_trays_without_a_photo_are_one_flag_with_since_when() -> None:

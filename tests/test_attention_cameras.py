@@ -76,3 +76,10 @@ def test_a_camera_that_sees_no_trays_because_it_is_dark_is_dark() -> None:
     dark = replace(LOST, doubts=(Doubt.DIM,))
     (flag,) = find_attention(room([healthy(1, 5.0, shelf="top")], 5.1, cameras=(dark,))).flags
     assert flag.reason.startswith("Camera c is dark")
+
+
+def test_a_camera_called_all_is_one_camera() -> None:
+    silent = [CameraState(name, last_photo_at=at(3.0)) for name in ("all", "two")]
+    alone = find_attention(room([], 5.0, cameras=(silent[0],))).flags
+    both = find_attention(room([], 5.0, cameras=tuple(silent))).flags
+    assert [flag.key for flag in (*alone, *both)] == ["camera/one/all/silent", "camera/all/silent"]

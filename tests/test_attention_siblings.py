@@ -311,6 +311,37 @@ def test_a_laggard_does_not_hide_behind_its_full_siblings() -> None:
     assert [flag.trays for flag in flags] == [(23,)]
     assert flags[0].reason.endswith("; it alone has seed lot W-2308.")
     assert "One tray alone" in flags[0].look_at and "its seed as well" in flags[0].look_at
+    assert [one.role for one in flags[0].evidence] == ["now", "before"]
+    # What is taken of the batch changes nothing of the tray that lags, nor since when it does.
+    rest = room(runs[1:], 7.1, taken=(runs[0],))
+    left = [f for f in find_attention(rest).flags if f.kind is FlagKind.BEHIND]
+    assert [(f.key, f.trays, f.since, f.reason) for f in left] == [
+        (f.key, f.trays, f.since, f.reason) for f in flags
+    ]
+    # A tray that was taken is not behind itself, however slow it was.
+    others = replace(rest, runs=(runs[0], runs[1], runs[3]), taken=(runs[2],))
+    assert [f for f in find_attention(others).flags if f.kind is FlagKind.BEHIND] == []
+
+
+def test_since_when_a_tray_is_behind_does_not_move_with_its_siblings() -> None:
+    def tray(number: int, course: dict[float, tuple[float, float]]) -> RunState:
+        seen = [
+            reading(number, day, cover=cover, height_mm=height)
+            for day, (cover, height) in course.items()
+        ]
+        return run(number, seen, target_day=9.0)
+
+    # Told by cover until the others' cover is full on day 6, by height from then on.
+    usual = {2.0: (0.0, 5.0), 3.0: (0.1, 15.0), 4.0: (0.35, 35.0), 5.0: (0.6, 65.0)}
+    usual |= {6.0: (0.9, 100.0), 7.0: (0.95, 130.0)}
+    slow = {2.0: (0.0, 0.0), 3.0: (0.0, 0.0), 4.0: (0.02, 2.0), 5.0: (0.05, 5.0)}
+    slow |= {6.0: (0.1, 8.0), 7.0: (0.15, 12.0)}
+    runs = [*(tray(n, usual) for n in range(5)), tray(9, slow)]
+    since = set()
+    for day in (5.1, 6.1, 7.1):
+        flags = find_attention(room(runs, day)).flags
+        since |= {f.since for f in flags if f.kind is FlagKind.BEHIND and f.trays == (9,)}
+    assert since == {at(3.0)}
 
 
 def test_a_lot_that_its_siblings_have_too_is_not_accused_with_one_tray() -> None:

@@ -187,8 +187,11 @@ class TestArithmetic:
     def test_a_reason_reads_as_a_sentence(self) -> None:
         score = score_tray(healthy(day=4.0, cover=share(0.41)))
         reasons = {part.name: part.reason for part in score.parts}
-        assert reasons["cover"] == "Cover 41 % on day 4: within the usual 15 to 60 %."
+        assert reasons["cover"] == "Cover 41 %: within the usual 15 to 60 % for its age."
         assert reasons["colour"] == "Yellow shoots 5 %: as usual."
+        young = score_tray(healthy(day=1.0, cover=share(0.0)))
+        reasons = {part.name: part.reason for part in young.parts}
+        assert reasons["cover"] == "Cover is not asked of so young a tray."
 
     @given(any_measures)
     def test_value_is_what_the_parts_leave(self, measures: ScoredMeasures) -> None:

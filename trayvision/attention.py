@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from trayvision.attention_air import air_flags, cold_trays
 from trayvision.attention_answers import confirmed_runs, open_flags
 from trayvision.attention_behind import behind_flags, without_germination
 from trayvision.attention_cameras import camera_flags
@@ -12,7 +13,7 @@ from trayvision.attention_dates import harvest_flags
 from trayvision.attention_flags import Flag, FlagKind, flag_key, trays_words
 from trayvision.attention_growth import growth_flags
 from trayvision.attention_mould import mould_flags
-from trayvision.attention_room import air_flags, cold_trays, no_photo_flags
+from trayvision.attention_room import no_photo_flags
 from trayvision.attention_state import AnswerKind, Level, RoomState
 from trayvision.attention_unplaced import unplaced_flags
 from trayvision.health_score import COMPARE

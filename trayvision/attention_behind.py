@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 from statistics import median
 from typing import Final
 
-from trayvision.attention_dates import batch_of
 from trayvision.attention_flags import (
     Flag,
     FlagKind,
@@ -42,20 +41,38 @@ def behind_flags(room: RoomState) -> list[Flag]:
     last = {
         run.tray: found
         for run in room.runs
-        if run.tray in latest and (found := _last_measured(room, run, upto=upto[batch_of(run)]))
+        if run.tray in latest
+        and (found := _last_measured(room, run, upto=upto[room.batch_of(run)]))
     }
     compared = [run for run in room.runs if run.tray in last and _is_compared(run, last[run.tray])]
     own_normal = all(_usual(run).is_own for run in compared)
     runs = {run.tray: run for run in compared}
+    taken = _taken_of(room, {room.batch_of(run) for run in compared})
     flags: list[Flag] = []
-    for by_cover in _told_by_cover(compared, last):
+    for by_cover in _told_by_cover(room, [*((run, last[run.tray]) for run in compared), *taken]):
         lags = _lags(room, compared, upto=upto, by_cover=by_cover)
+        ends = {room.batch_of(run): room.now for run, _ in taken}
+        gone = _lags(room, [run for run, _ in taken], upto=ends, by_cover=by_cover)
+        lags += [replace(one, shelf=None, taken=True) for one in gone]
         said = {tray for flag in flags for tray in flag.trays}
         for one in find_behind(lags, own_normal=own_normal):
             if said.isdisjoint(one.trays):
                 seen = [(runs[tray], last[tray]) for tray in one.trays]
-                flags.append(_behind_flag(room, _with_own_lot(one, lags), seen, by_cover))
+                flags.append(_behind_flag(room, _with_own_lot(one, lags), seen))
     return flags
+
+
+def _taken_of(room: RoomState, batches: set[str]) -> list[tuple[RunState, TrayReading]]:
+    """Trays of some batches that no longer grow, each as it was photographed last.
+
+    Without them a batch of which some were taken would be too few to tell which of the rest lags.
+    """
+    seen = [
+        (run, readings[-1])
+        for run in room.taken
+        if room.batch_of(run) in batches and (readings := run.until(room.now))
+    ]
+    return [(run, reading) for run, reading in seen if _is_compared(run, reading)]
 
 
 def _lags(
@@ -63,7 +80,7 @@ def _lags(
 ) -> list[TrayLag]:
     lags = []
     for run in runs:
-        batch = batch_of(run)
+        batch = room.batch_of(run)
         lag = _agreed_lag(run, upto=upto[batch], by_cover=batch in by_cover)
         if lag is not None:
             lots = "+".join(sorted(run.lots)) or None
@@ -90,7 +107,7 @@ def _usual(run: RunState) -> UsualGrowth:
     return UsualGrowth(run.usual_cover, run.usual_height_mm)
 
 
-def _told_by_cover(runs: Sequence[RunState], last: dict[int, TrayReading]) -> list[set[str]]:
+def _told_by_cover(room: RoomState, last: Sequence[tuple[RunState, TrayReading]]) -> list[set[str]]:
     """Batches told by cover, the others by height; each batch's trays all by one measure.
 
     First those in which most trays' cover still rises, then, where these are more, those in which
@@ -98,10 +115,9 @@ def _told_by_cover(runs: Sequence[RunState], last: dict[int, TrayReading]) -> li
     which its siblings have their fill, and so hide itself; by the first, one without a height.
     """
     covers: dict[str, list[float]] = defaultdict(list)
-    for run in runs:
-        cover = last[run.tray].photo.cover
-        if cover is not None:
-            covers[batch_of(run)].append(cover)
+    for run, reading in last:
+        if reading.photo.cover is not None:
+            covers[room.batch_of(run)].append(reading.photo.cover)
     most = {batch for batch, found in covers.items() if median(found) <= COVER_TELLS}
     some = {batch for batch, found in covers.items() if min(found) <= COVER_TELLS}
     return [most] if most == some else [most, some]
@@ -116,7 +132,7 @@ def _all_seen_until(room: RoomState, latest: dict[int, TrayReading]) -> dict[str
     for run in room.runs:
         if run.tray in latest:
             moment = latest[run.tray].photo.taken_at + _ONE_ROUND
-            until[batch_of(run)] = min(moment, until.get(batch_of(run), room.now))
+            until[room.batch_of(run)] = min(moment, until.get(room.batch_of(run), room.now))
     return until
 
 
@@ -162,10 +178,9 @@ def _behind_flag(
     room: RoomState,
     found: Behind,
     last: Sequence[tuple[RunState, TrayReading]],
-    by_cover: set[str],
 ) -> Flag:
     first = last[0][0]
-    since = min(_since(room, run, by_cover=batch_of(run) in by_cover) for run, _ in last)
+    since = min(_since(room, run) for run, _ in last)
     behind = f"{found.lag_days:.1f} days behind"
     single = found.factor is Factor.TRAY
     if single:
@@ -189,15 +204,23 @@ def _behind_flag(
         latest_at=max(reading.photo.taken_at for _, reading in last),
         reason=words + ".",
         look_at=_LOOK_AT[found.factor] + (_LOT_TOO if single and found.names else ""),
-        evidence=tuple(one for run, reading in last for one in at_once(run, reading)[:1]),
+        evidence=tuple(one for run, reading in last for one in at_once(run, reading)),
         strength=found.lag_days * len(found.trays),
     )
 
 
-def _since(room: RoomState, run: RunState, *, by_cover: bool) -> datetime:
-    readings = run.until(room.now)
-    lags = [(one.photo.taken_at, _lag(run, one, by_cover=by_cover)) for one in readings]
-    return behind_since([(moment, lag) for moment, lag in lags if lag is not None])
+def _since(room: RoomState, run: RunState) -> datetime:
+    """When a tray fell behind the usual.
+
+    By what tells the days of this tray at each photo, not by what its batch is told by just now:
+    else the past would change with its siblings.
+    """
+    lags = []
+    for one in run.until(room.now):
+        rises = one.photo.cover is not None and one.photo.cover <= COVER_TELLS
+        known = (_lag(run, one, by_cover=by_cover) for by_cover in (rises, not rises))
+        lags += [(one.photo.taken_at, lag) for lag in known if lag is not None][:1]
+    return behind_since(lags)
 
 
 def without_germination(behind: Sequence[Flag], germination: Sequence[Flag]) -> list[Flag]:

@@ -9,6 +9,8 @@ from trayvision.quality_flags import Doubt
 
 _DARK_DOUBTS: Final = {Doubt.DIM: "dark", Doubt.FOGGED: "fogged", Doubt.BLURRED: "blurred"}
 _BESIDE: Final = "beside its trays"
+_ALL: Final = "all"
+_ONE: Final = "one"
 
 
 def camera_flags(room: RoomState) -> list[Flag]:
@@ -65,6 +67,14 @@ _CAMERA_ADVICE: Final = {
 }
 
 
+def _key(name: str | None, state: str) -> str:
+    """Key of a camera's flag, of all cameras' for None: no camera's name can be that of all."""
+    if name is None:
+        return flag_key(FlagKind.CAMERA, _ALL, state)
+    alike = name == _ALL or name.startswith(f"{_ONE}/")
+    return flag_key(FlagKind.CAMERA, *([_ONE] if alike else []), name, state)
+
+
 def _camera_flag(room: RoomState, cameras: Sequence[CameraState], state: str) -> Flag:
     moments = [camera.last_photo_at for camera in cameras if camera.last_photo_at is not None]
     since = min(moments, default=room.now)
@@ -81,7 +91,7 @@ def _camera_flag(room: RoomState, cameras: Sequence[CameraState], state: str) ->
         it = "it" if len(lost) == 1 else "they"
         what = f"no longer shows {trays_words(lost)} so that {it} can be read"
     return Flag(
-        key=flag_key(FlagKind.CAMERA, "all" if all_of_them else cameras[0].name, state),
+        key=_key(None if all_of_them else cameras[0].name, state),
         kind=FlagKind.CAMERA,
         level=Level.LOOK,
         trays=tuple(sorted(trays)),

@@ -38,9 +38,9 @@ def harvest_flags(room: RoomState, *, on_hold: Collection[int] = ()) -> list[Fla
         overdue = room.now - since > _OVERDUE_AFTER or _overgrown(room, run)
         kind = FlagKind.OVERDUE if overdue else FlagKind.READY
         if run.tray in on_hold:
-            held[kind, batch_of(run)].append(run.tray)
+            held[kind, room.batch_of(run)].append(run.tray)
         else:
-            due[kind, batch_of(run)].append((run, since))
+            due[kind, room.batch_of(run)].append((run, since))
     return [
         _with_holds(_harvest_flag(room, kind, runs), sorted(held[kind, batch]))
         for (kind, batch), runs in sorted(due.items())
@@ -54,11 +54,6 @@ def _with_holds(flag: Flag, held: Sequence[int]) -> Flag:
     verb = "is" if len(held) == 1 else "are"
     look_at = f"{flag.look_at} {words[0].upper()}{words[1:]} {verb} on hold: do not feed."
     return replace(flag, look_at=look_at)
-
-
-def batch_of(run: RunState) -> str:
-    """The trays spread on one day from one grain, by name."""
-    return f"{run.spread_at.date()} {run.grain}".strip()
 
 
 def _ready_since(room: RoomState, run: RunState) -> datetime | None:
@@ -105,7 +100,7 @@ def _harvest_flag(
     readings = [(run, _last_height(room, run)) for run in runs]
     evidence = [one for run, last in readings if last for one in at_once(run, last)]
     return Flag(
-        key=flag_key(kind, batch_of(runs[0])),
+        key=flag_key(kind, room.batch_of(runs[0])),
         kind=kind,
         level=Level.LOOK if overdue else Level.NOTE,
         trays=tuple(sorted(run.tray for run in runs)),

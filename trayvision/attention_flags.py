@@ -84,9 +84,11 @@ class Flag:
     could_be : tuple of str
         What else it could be.
     related : tuple of int
-        Trays to look at with it: below on the same water path, or of the same lot.
+        Trays to look at with it: beside it, below on the same water path, or of the same lot.
     also : tuple of str
         Keys of flags that were joined to this one; an answer to it is one to them.
+    air : tuple of str
+        What the air is, or was when it was read last: words of `AIR_BANDS`.
     """
 
     key: str
@@ -103,6 +105,7 @@ class Flag:
     could_be: tuple[str, ...] = ()
     related: tuple[int, ...] = ()
     also: tuple[str, ...] = ()
+    air: tuple[str, ...] = ()
 
     @property
     def confidence_words(self) -> str | None:

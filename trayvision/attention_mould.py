@@ -1,5 +1,6 @@
 """Possible mould as a reason to look or to hold, with what stands in its way next."""
 
+import re
 from bisect import bisect_right
 from collections.abc import Collection
 from datetime import timedelta
@@ -16,6 +17,7 @@ from trayvision.attention_flags import (
     tray_words,
 )
 from trayvision.attention_state import AnswerKind, Level, RoomState, RunState
+from trayvision.attention_warmth import ShelfWarmth
 from trayvision.early_warning import Alert, RoomVerdicts, Suspicion, watch_run
 from trayvision.expectations import CALLED_LIKELIHOOD
 from trayvision.harmless_causes import Cause
@@ -42,7 +44,7 @@ def mould_flags(room: RoomState, *, among: Collection[str] | None = None) -> lis
         Ids of the runs that are asked about; default all.
     """
     verdicts = room_verdicts(room)
-    air = _Temperatures(room)
+    air = ShelfWarmth(room)
     flags = []
     for run in room.runs:
         if among is not None and run.run_id not in among:
@@ -102,22 +104,6 @@ def _siblings_fuzz(room: RoomState, run: RunState, photos: list[TrayPhoto]) -> d
     return found
 
 
-class _Temperatures:
-    """Mean temperatures, °C, of the room's shelves."""
-
-    def __init__(self, room: RoomState) -> None:
-        self._by_shelf: dict[str | None, list[float]] = {None: []}
-        for air in room.air:
-            if air.temperature_c is not None and air.read_at <= room.now:
-                self._by_shelf.setdefault(air.shelf, []).append(air.temperature_c)
-
-    def of_shelf(self, shelf: str | None) -> float | None:
-        """Of a shelf's own readings and the room's together, None without any."""
-        own = self._by_shelf.get(shelf, []) if shelf is not None else []
-        readings = [*own, *self._by_shelf[None]]
-        return sum(readings) / len(readings) if readings else None
-
-
 def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:
     first = suspicion.track.sightings[0][1]
     photo, now = suspicion.track.last
@@ -127,7 +113,9 @@ def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:
         look_at.append(WATER_FIRST)
     if hold:
         look_at += [HOLD_BACK, MASK]
-    below, lot = _below(room, run), _same_lot(room, run)
+    beside, below, lot = _beside(room, run), _below(room, run), _same_lot(room, run)
+    if beside:
+        look_at.append(f"Check {some_trays_words(beside)} beside it.")
     if below:
         look_at.append(f"Check {some_trays_words(below)} below on the same water path.")
     if lot:
@@ -145,7 +133,7 @@ def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:
         confidence=suspicion.likelihood,
         strength=suspicion.evidence.total,
         could_be=(str(suspicion.evidence.likeliest_harmless),),
-        related=tuple(sorted({*below, *lot})),
+        related=tuple(sorted({*beside, *below, *lot})),
     )
 
 
@@ -168,11 +156,7 @@ def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
     if later:
         clear = sum(one.could_show(now.diameter_mm) >= SPEAKS_AGAINST for one in later)
         words += f", last seen {moment_words(room, photo.taken_at)}"
-        words += (
-            f" and not in {_photos(clear)} since that could show it"
-            if clear
-            else ", perhaps hidden since"
-        )
+        words += f", and {_without_it(clear)}" if clear else ", perhaps hidden since"
     if len(suspicion.track.sightings) > 1:
         words += f", first seen {moment_words(room, suspicion.track.sightings[0][0].taken_at)}"
     elif before:
@@ -180,8 +164,9 @@ def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
     return words + "."
 
 
-def _photos(count: int) -> str:
-    return "the photo" if count == 1 else f"{count} photos"
+def _without_it(count: int) -> str:
+    which, does = ("one photo", "does") if count == 1 else (f"{count} photos", "do")
+    return f"the {which} since that could have shown it {does} not"
 
 
 def _where(x_mm: float, length_mm: float) -> str:
@@ -205,6 +190,28 @@ def _crops(run: RunState, suspicion: Suspicion) -> tuple[FlagEvidence, ...]:
         )
         for one, role in pairs
     )
+
+
+def _beside(room: RoomState, run: RunState) -> list[int]:
+    """Trays in the next places of the same shelf; all of a shelf whose places have no numbers."""
+    here = run.placement_at(room.now)
+    if here is None:
+        return []
+    found = []
+    for other in room.runs:
+        there = other.placement_at(room.now)
+        if other is run or there is None or (there.rack, there.shelf) != (here.rack, here.shelf):
+            continue
+        apart = _places_apart(here.position, there.position)
+        if apart is None or apart <= 1:
+            found.append(other.tray)
+    return sorted(found)
+
+
+def _places_apart(one: str | None, other: str | None) -> int | None:
+    """How far two places lie apart by the numbers in their names; None where they have none."""
+    numbers = [re.findall(r"\d+", name or "")[-1:] for name in (one, other)]
+    return None if [] in numbers else abs(int(numbers[0][0]) - int(numbers[1][0]))
 
 
 def _below(room: RoomState, run: RunState) -> list[int]:

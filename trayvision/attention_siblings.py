@@ -1,9 +1,9 @@
 """Trays that are behind, and whether the tray, the shelf, the lot or the room differs.
 
 Each tray's cover, and its shoot height once cover is full, becomes a lag in days behind the room's
-normal. Whole shelves and lots are compared with the rest by an exact rank test; single trays by
-how far they stand out of their batch. Where shelf and lot cannot be told apart, both are named;
-where the room has no normal of its own yet, batches are not compared with each other.
+normal. Whole shelves and lots are compared with the rest by a rank test, exact where no two lags
+are equal; single trays by how far they stand out of their batch. Where shelf and lot cannot be told
+apart, both are named; without a normal of the room's own, batches are not compared with each other.
 """
 
 from collections.abc import Mapping, Sequence
@@ -61,6 +61,8 @@ class TrayLag:
         Trays spread together carry the same one.
     shelf : str or None
     lot : str or None
+    taken : bool
+        It no longer grows: it shows what its batch was like and is not behind itself.
     """
 
     tray: int
@@ -68,6 +70,7 @@ class TrayLag:
     batch: str
     shelf: str | None = None
     lot: str | None = None
+    taken: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,16 +143,17 @@ def find_behind(lags: Sequence[TrayLag], *, own_normal: bool = True) -> tuple[Be
     tuple of Behind
         Each tray in at most one of them.
     """
-    if len(lags) < _LEAST_SIBLINGS:
+    growing = [one for one in lags if not one.taken]
+    if len(lags) < _LEAST_SIBLINGS or not growing:
         return ()
-    found = _whole_room(lags) if own_normal else ()
+    found = _whole_room(growing) if own_normal else ()
     level = found[0].lag_days if found else 0.0
     rest = [replace(one, lag_days=one.lag_days - level) for one in lags]
     if not own_normal:
         rest = _within_batches(rest)
-    groups = _groups(rest)
-    taken = {tray for group in groups for tray in group.trays}
-    singles = _single_trays([one for one in rest if one.tray not in taken])
+    groups = _groups([one for one in rest if not one.taken])
+    named = {tray for group in groups for tray in group.trays}
+    singles = _single_trays([one for one in rest if one.taken or one.tray not in named])
     return (*found, *groups, *singles)
 
 
@@ -206,7 +210,7 @@ def _if_crossed(one: Behind, lags: Sequence[TrayLag]) -> Behind:
 def _significant(
     lags: Sequence[TrayLag], factor: Factor, names: Mapping[int, str | None]
 ) -> list[Behind]:
-    """Shelves or lots whose trays are behind all others, by an exact one-sided rank test."""
+    """Shelves or lots whose trays are behind all others, by a one-sided rank test."""
     levels = sorted({name for name in names.values() if name is not None})
     found = []
     for name in levels:
@@ -257,6 +261,8 @@ def _single_trays(lags: Sequence[TrayLag]) -> list[Behind]:
         if len(siblings) < _LEAST_SIBLINGS:
             continue
         for one in siblings:
+            if one.taken:
+                continue
             others = [other.lag_days for other in siblings if other is not one]
             middle = median(others)
             spread = _spread_days(others, middle)

@@ -4,6 +4,7 @@ Plain frozen dataclasses that a log fills; nothing here reads a clock, a file or
 """
 
 from bisect import bisect_right
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -13,9 +14,6 @@ from functools import cached_property
 from trayvision.attention_readings import TrayReading
 from trayvision.early_warning import WarningRates
 from trayvision.quality_flags import Doubt
-
-# Trays of one grain spread within half a day of each other are one batch.
-_ONE_BATCH = timedelta(days=0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,12 +147,19 @@ class CameraState:
 
 @dataclass(frozen=True, slots=True)
 class AirReading:
-    """One reading of air; `shelf` None stands for the room."""
+    """One reading of air; `shelf` None stands for the room.
+
+    Lowest and highest are those since the instrument was set back.
+    """
 
     read_at: datetime
     shelf: str | None = None
     temperature_c: float | None = None
+    temperature_low_c: float | None = None
+    temperature_high_c: float | None = None
     humidity_percent: float | None = None
+    humidity_low_percent: float | None = None
+    humidity_high_percent: float | None = None
 
 
 class AnswerKind(StrEnum):
@@ -203,7 +208,7 @@ class Answer:
     trays: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class RoomState:
     """The room at one moment.
 
@@ -213,6 +218,8 @@ class RoomState:
         In the room's own time zone: sentences tell times in it.
     runs : tuple of RunState
         Open ones.
+    taken : tuple of RunState
+        Those that ended in the last days: their trays are compared with what grows of their batch.
     cameras : tuple of CameraState
     air : tuple of AirReading
     answers : tuple of Answer
@@ -230,6 +237,7 @@ class RoomState:
 
     now: datetime
     runs: tuple[RunState, ...] = ()
+    taken: tuple[RunState, ...] = ()
     cameras: tuple[CameraState, ...] = ()
     air: tuple[AirReading, ...] = ()
     answers: tuple[Answer, ...] = ()
@@ -245,15 +253,21 @@ class RoomState:
         if twice:
             raise ValueError(f"runs must hold one open run a tray, got two of {twice}")
 
+    def batch_of(self, run: RunState) -> str:
+        """The trays spread on one day of the room from one grain, by name."""
+        return f"{run.spread_at.astimezone(self.now.tzinfo).date()} {run.grain}".strip()
+
     def siblings_of(self, run: RunState) -> tuple[RunState, ...]:
-        """Other trays of the same grain spread within half a day of a run."""
-        return tuple(
-            other
-            for other in self.runs
-            if other is not run
-            and other.grain == run.grain
-            and abs(other.spread_at - run.spread_at) <= _ONE_BATCH
-        )
+        """The other trays of a run's batch."""
+        batch = self._batches.get(self.batch_of(run), ())
+        return tuple(other for other in batch if other is not run)
+
+    @cached_property
+    def _batches(self) -> dict[str, list[RunState]]:
+        batches: dict[str, list[RunState]] = defaultdict(list)
+        for run in self.runs:
+            batches[self.batch_of(run)].append(run)
+        return dict(batches)
 
     def shelf_of(self, run: RunState) -> str | None:
         """Where a run's tray stands now."""

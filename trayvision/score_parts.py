@@ -66,8 +66,7 @@ def score_parts(measures: ScoredMeasures) -> tuple[ScorePart, ...]:
     for weight in table.WEIGHTS:
         points = weight.at(stage)
         if points == 0:
-            first = 2 if weight.roots else 4
-            reason = f"{weight.part.capitalize()} is not asked before day {first}."
+            reason = f"{weight.part.capitalize()} is not asked of so young a tray."
             parts.append(ScorePart(weight.part, None, 0.0, reason, known=False))
             continue
         judged = _judge(weight.part, measures)
@@ -155,7 +154,7 @@ def _judge_cover(measures: ScoredMeasures) -> _Judged:
     low, high = table.usual_range(table.COVER, measures.day)
     usual = f"the usual {100 * low:.0f} to {_percent(high)}"
     place = _place(measures.cover.value, low, high, late)
-    reason = f"Cover {_percent(measures.cover.value)} on {_day(measures.day)}: {place} {usual}."
+    reason = f"Cover {_percent(measures.cover.value)}: {place} {usual} for its age."
     return _clipped(late / table.DAYS_BEHIND.value), _with_lag(reason, late)
 
 
@@ -169,8 +168,8 @@ def _judge_height(measures: ScoredMeasures) -> _Judged:
     early = table.days_ahead(table.SHOOT_HEIGHT, height, measures.day)
     low, high = table.usual_range(table.SHOOT_HEIGHT, measures.day)
     place = _place(height, low, high, late)
-    reason = f"Shoots {height:.0f} mm on {_day(measures.day)}: {place} the usual "
-    reason = _with_lag(f"{reason}{low:.0f} to {high:.0f} mm.", late)
+    usual = f"the usual {low:.0f} to {high:.0f} mm"
+    reason = _with_lag(f"Shoots {height:.0f} mm: {place} {usual} for its age.", late)
     share = _clipped(late / table.DAYS_BEHIND.value)
     return max(share, table.AHEAD_SHARE.value * _clipped(early / table.DAYS_BEHIND.value)), reason
 
@@ -262,10 +261,6 @@ def _clipped(share: float) -> float:
 
 def _percent(share: float, digits: int = 0) -> str:
     return f"{100 * share:.{digits}f} %"
-
-
-def _day(day: float) -> str:
-    return f"day {day:.1f}".removesuffix(".0")
 
 
 def _place(value: float, low: float, high: float, late: float) -> str:

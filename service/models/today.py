@@ -25,7 +25,7 @@ class LookFirst(Model):
 
     why: LookWhy = Field(
         description="A photo of it shows a spot that may be mould, or mould was found in a tray "
-        "with which it shares water or seed."
+        "beside it, or in one with which it shares water or seed."
     )
     at: datetime = Field(description="When the photo was taken, or the mould was found.")
     photo_id: int | None = Field(default=None, description="The photo that shows the spot.")
@@ -113,6 +113,9 @@ class Today(Model):
     resting: list[Resting]
     chores: list[Chore]
     readings: list[Reading]
+    air_due: bool = Field(
+        description="Trays grow, and nobody has read the air since this morning or evening began."
+    )
     not_measured: list[PhotoOut] = Field(
         description="Photos of the last two days in which no tray could be read."
     )

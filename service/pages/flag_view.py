@@ -41,6 +41,8 @@ _OF_THE_ROOM: Final[Mapping[str, str]] = {
     FlagKind.CAMERA: "A camera",
     FlagKind.NO_PHOTO: "Trays to photograph",
 }
+# No photo of a tray shows whether these were seen to.
+_NOT_IN_PHOTOS: Final = (FlagKind.HOT_OR_HUMID, FlagKind.CAMERA)
 
 
 @dataclass(frozen=True)
@@ -135,8 +137,17 @@ class FlagView:
         return " or ".join(self.flag.evidence.get("could_be", []))
 
     @property
+    def photograph(self) -> str:
+        """What a new photo would show again; empty where none can show it."""
+        if self.flag.kind in _NOT_IN_PHOTOS or not self.flag.trays:
+            return ""
+        if self.flag.kind == FlagKind.NO_PHOTO:
+            return "Take photos of them" if len(self.flag.trays) > 1 else "Take a photo of it"
+        return f"Photograph {'it' if len(self.flag.trays) == 1 else 'them'} again"
+
+    @property
     def neighbours(self) -> list[int]:
-        """Trays to look at with it: below on the same water, or of the same seed."""
+        """Trays to look at with it: beside it, below on the same water, or of the same seed."""
         return list(self.flag.evidence.get("related", []))
 
     @property

@@ -12,7 +12,8 @@ from starlette.responses import HTMLResponse
 
 from service.context import Service
 from service.models.accounts import Person
-from service.pages import addresses, air_doubts
+from service.pages import addresses
+from service.pages.air_now import air_words
 from service.pages.notices import Notice, forget_notice, notice_of
 from service.pages.rule_links import leading_to_runs
 from service.pages.words import Say
@@ -69,7 +70,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    made.globals.update(to=addresses, places=PLACES, air_doubt=air_doubts.doubt)
+    made.globals.update(to=addresses, places=PLACES, air_words=air_words)
     made.filters["leading_to_runs"] = leading_to_runs
     return made
 

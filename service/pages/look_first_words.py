@@ -24,4 +24,7 @@ def _words(one: LookFirst, say: Say) -> str:
     if one.why is LookWhy.PHOTO:
         likely = "" if one.likelihood is None else f", {say.likely(one.likelihood)}"
         return f"a photo of {at} shows a spot that may be mould{likely}"
-    return f"it shares water or seed with tray {one.tray}, where somebody found mould {at}"
+    return (
+        f"it stands beside tray {one.tray} or shares water or seed with it, and somebody found "
+        f"mould there {at}"
+    )

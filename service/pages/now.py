@@ -74,11 +74,14 @@ def _reading(place: AirPlace, typed: Typed, say: Say) -> NewReading | None:
             found[field] = say.celsius(amount) if field in _TEMPERATURES else amount
     if not found:
         return None
-    low, high = found.get("temperature_low_c"), found.get("temperature_high_c")
-    if low is not None and high is not None and low > high:
-        got = f"{typed.text(f'{place.key} lowest')} and {typed.text(f'{place.key} highest')}"
-        unit = say.room.temperature_unit
-        raise Refusal(f"{place.key} lowest", f"must not exceed the highest, got {got} {unit}")
+    for low, high, unit in (
+        ("temperature_low_c", "temperature_high_c", say.room.temperature_unit),
+        ("humidity_low_percent", "humidity_high_percent", "%"),
+    ):
+        if low in found and high in found and found[low] > found[high]:
+            names = [f"{place.key} {AIR_FIELDS[field][0]}" for field in (low, high)]
+            got = " and ".join(typed.text(name) or "" for name in names)
+            raise Refusal(names[0], f"must not exceed the highest, got {got} {unit}")
     try:
         return typed.read(NewReading, "read_at", shelf_id=place.shelf_id, **found)
     except ValidationError as error:

@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from service.looks_record import LooksRecord
 from service.models.flags import FlagOut, Hold
 from service.models.today import Today
+from service.pages.air_now import AirNow, air_now
 from service.pages.air_places import AirPlace, air_places, every_air_place
 from service.pages.answers import Choices, snoozes
 from service.pages.chore_form import chore_form
@@ -61,6 +62,8 @@ class NowPage:
         The rest of the day's round, without its chores.
     shelves : mapping of int to str
         Names by id.
+    air : AirNow
+        As it was read last.
     air_places : tuple of AirPlace
         For the form.
     choices : Choices
@@ -86,6 +89,7 @@ class NowPage:
     harvests: tuple[HarvestLine, ...]
     today: Today
     shelves: Mapping[int, str]
+    air: AirNow
     air_places: tuple[AirPlace, ...]
     choices: Choices
     air_form: Filled
@@ -127,6 +131,7 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
         ),
         today=today,
         shelves=shelves,
+        air=air_now(today, say),
         air_places=places,
         choices=Choices(snoozes(say)),
         air_form=air_form(places, Typed() if typed.text("form") == "chore" else typed),
@@ -152,6 +157,8 @@ AIR_FIELDS: Final[Mapping[str, tuple[str, str]]] = {
     "temperature_low_c": ("lowest", "Lowest"),
     "temperature_high_c": ("highest", "Highest"),
     "humidity_percent": ("humidity", "Humidity"),
+    "humidity_low_percent": ("humidity_lowest", "Lowest humidity"),
+    "humidity_high_percent": ("humidity_highest", "Highest humidity"),
 }
 
 

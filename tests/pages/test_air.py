@@ -81,3 +81,37 @@ def test_air_hotter_than_any_room_adds_no_warmth(house: House) -> None:
     at = EVENING - timedelta(hours=25)
     house.post("/api/readings", read_at=at.isoformat(), temperature_c=68.0)
     assert house.get("/api/trays/1/curve")["thermal"]["height"]["points"] == before
+
+
+def _air(house: House) -> str:
+    return house.client.get("/").text.partition('<h2 id="air">')[2].partition("<details")[0]
+
+
+def test_air_beyond_a_limit_is_marked_and_asked_for_again(house: House) -> None:
+    assert "level look" not in _air(house)
+    assert "Not read since" not in _air(house)
+    data = {"shelf 1 now": "31", "shelf 1 lowest": "9", "shelf 1 humidity": "60"}
+    assert house.client.post("/readings", data=data).status_code == 303
+    assert '<span class="level look">Too hot and lowest cold</span>' in _air(house)
+    assert "31.0 °C, lowest 9.0 °C, 60 % humid" in _air(house)
+    house.watch.forward(hours=15)
+    asked = "Not read since yesterday 18:00: read it now, the lowest and the highest too."
+    assert asked in _air(house)
+    assert '<span class="level look">Too hot and lowest cold</span>' in _air(house)
+
+
+def test_the_humidity_of_the_paper_is_typed_in_as_it_stands_there(house: House) -> None:
+    form = {"shelf 1 humidity": "70", "shelf 1 humidity_lowest": "55,5"}
+    answer = house.client.post(
+        "/readings",
+        data={**form, "shelf 1 humidity_highest": "50"},
+        headers={"accept": "text/html"},
+    )
+    assert answer.status_code == 422
+    assert "Top shelf, Lowest humidity</strong></a> must not exceed the highest" in answer.text
+    assert 'value="55,5"' in answer.text
+    form["shelf 1 humidity_highest"] = "95"
+    assert house.client.post("/readings", data=form).status_code == 303
+    assert "70 % humid, lowest 56 % humid, highest 95 % humid" in _air(house)
+    (reading,) = [one for one in house.get("/api/readings") if one["shelf_id"] == 1]
+    assert (reading["humidity_low_percent"], reading["humidity_high_percent"]) == (55.5, 95.0)

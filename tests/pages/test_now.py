@@ -193,6 +193,10 @@ def test_heat_has_no_picture_but_its_reading(phone: Page, house: House) -> None:
     air = phone.get_by_role("article", name="The air")
     expect(air).to_contain_text("29.0 °C, 70 % humid")
     expect(air.get_by_role("img")).to_have_count(0)
+    expect(air.get_by_role("link", name=re.compile("hotograph"))).to_have_count(0)
+    look = phone.get_by_role("article", name="Tray 6: behind its siblings")
+    expect(look.get_by_role("link", name="Photograph it again")).to_be_visible()
+    expect(look.get_by_text("Last time, yesterday")).to_be_visible()
     expect(air.get_by_role("button", name="Done: seen to")).to_be_visible()
 
 

@@ -122,19 +122,19 @@ def test_a_photo_says_heights_in_the_rooms_unit_alone(house: House) -> None:
         "points_off": 4.0,
         "weight": 15,
         "known": True,
-        "reason": "Shoots 70 mm on day 5.3: within the usual 50 to 120 mm.",
+        "reason": "Shoots 70 mm: within the usual 50 to 120 mm for its age.",
         "doubt": None,
     }
     score = {"value": 60, "attention": "look", "parts": [MOULD_PART, height]}
     one = send(house, {"number": 2, "score": score, "height_mm": 70.0})
     page = " ".join(house.client.get(f"/photos/{one}").text.split())
-    assert "Shoots 7.0 cm on day 5.3: within the usual 5.0 to 12.0 cm." in page
+    assert "Shoots 7.0 cm: within the usual 5.0 to 12.0 cm for its age." in page
     # Small places stay in mm beside heights in cm.
     assert "one patch of 12 mm, white fuzz" in page
     house.client.patch("/api/room", json={"length_unit": "in"})
     page = " ".join(house.client.get(f"/photos/{one}").text.split())
     # 70, 50, 120 and 12 mm at 25.4 mm an inch.
-    assert "Shoots 2.8 in on day 5.3: within the usual 2.0 to 4.7 in." in page
+    assert "Shoots 2.8 in: within the usual 2.0 to 4.7 in for its age." in page
     assert "one patch of 0.5 in, white fuzz" in page
 
 

@@ -80,7 +80,10 @@ def test_trays_beside_mould_and_harvests_to_look_at_first_have_lines_of_their_ow
     flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
     house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
     desk.reload()
-    why = "it shares water or seed with tray 3, where somebody found mould today 18:00"
+    why = (
+        "it stands beside tray 3 or shares water or seed with it, and somebody found mould there "
+        "today 18:00"
+    )
     row = desk.get_by_role("row").filter(has=desk.get_by_text("Harvest, due 18:36: look first."))
     expect(row).to_have_count(5)
     expect(row.first.locator("li").first).to_have_text(f"Look I{why[1:]}.")

@@ -183,7 +183,7 @@ def test_hot_room_is_one_flag(room: Room) -> None:
     for there in shelves:
         room.post("/api/readings", shelf_id=there, temperature_c=29.0, read_at=START.isoformat())
     flag = only(room, "hot or humid")
-    assert flag["reason"].startswith("The room is too hot (29 °C)")
+    assert flag["reason"].startswith("The room has been too hot (29 °C)")
     assert flag["trays"] == list(range(11))
     cool = (START + timedelta(minutes=30)).isoformat()
     room.watch.forward(hours=1)
@@ -267,6 +267,27 @@ def test_other_reasons_come_from_the_records(
     assert kind in kinds(room)
     snap(room, 17, day + 0.5, height_mm=150.0, cover=0.9)
     assert kind not in kinds(room)
+
+
+def test_taking_its_siblings_lets_no_slow_tray_go(room: Room) -> None:
+    runs = spread(room, 1, 2, 3, 4)
+    with room.looked_at_last():
+        for day in (3.0, 4.0, 5.0, 6.0):
+            for tray in (1, 2, 3, 4):
+                cover = 0.25 * (day - 2.5) / (8 if tray == 4 else 1)
+                snap(room, tray, day + tray / 100, cover=cover, height_mm=None)
+    before = [flag for flag in flags(room) if flag["trays"] == [4]]
+    assert before != []
+    room.watch.now = at(6.2)
+    for run in runs[:2]:
+        room.post(f"/api/runs/{run['id']}/harvests", harvested_at=at(6.1).isoformat())
+    # A tray that was spread anew is none of the batch that it was taken from.
+    room.post("/api/runs", tray=1, spread_at=at(6.15).isoformat())
+    assert [
+        (flag["id"], flag["since"], flag["kind"], flag["reason"])
+        for flag in flags(room)
+        if flag["trays"] == [4]
+    ] == [(flag["id"], flag["since"], flag["kind"], flag["reason"]) for flag in before]
 
 
 def test_shelf_that_is_behind_is_one_flag(room: Room) -> None:

@@ -53,8 +53,8 @@ def test_days_are_played_told_and_repeated(
     days = dict(re.findall(r"\nDay (\d), [^\n]*\n(.*?)(?=\n\n|\Z)", told, re.DOTALL))
     assert list(days) == [str(day) for day in range(7)]
     # One flag for both shelves, on the afternoon without a fan, and gone in the evening.
-    assert days["5"].count("○ look: The room is too hot") == 1
-    assert days["5"].count("no longer: The room is too hot") == 1
+    assert days["5"].count("○ look: The room has been too hot") == 1
+    assert days["5"].count("no longer: The room has been too hot") == 1
     assert "No photo that could be judged of trays 11, 12" in days["1"]
     assert "nothing to look at" in days["0"]
     assert played(folder, capsys) == told

@@ -43,8 +43,15 @@ HOT = Notice(
     urgency=7.0,
     since=_at(7),
     at=_at(7),
-    reason="The room is too hot (28 °C) since Mon 2 Mar 07:00.",
+    reason="The room has been too hot (28 °C) since Mon 2 Mar 07:00.",
     look="Cool it now; seed stops sprouting and mould runs ahead.",
+    evidence={"air": ["too hot"]},
+)
+DRY = replace(
+    HOT,
+    cause="hot or humid/Shelf 2 (too hot corner, mould before)",
+    reason="Shelf 2 (too hot corner, mould before) has been dry (40 %) since Mon 2 Mar 07:00.",
+    evidence={"air": ["dry"]},
 )
 
 
@@ -159,6 +166,8 @@ def test_night_is_quiet_but_for_what_cannot_wait_at_all(
     _look(room, notifier, _at(21))
     _notice(room, HOLD)
     _look(room, notifier, _at(21, 5))
+    # What a shelf is called does not make its air hot.
+    _notice(room, DRY, None)
     _look(room, notifier, _at(3, day=3))
     assert box.sent == []
     _notice(room, HOT, None)

@@ -162,3 +162,23 @@ def test_last_reading_of_each_place_is_shown(room: Room) -> None:
         (None, 19.0),
         (shelf["id"], 24.5),
     ]
+
+
+def test_the_air_is_asked_for_in_the_morning_and_in_the_evening(room: Room) -> None:
+    def is_due() -> bool:
+        return bool(room.get("/api/today")["air_due"])
+
+    # 08:00 in the room; where nothing grows nobody has to read anything.
+    assert not is_due()
+    room.post("/api/runs", tray=4, spread_at=(START - timedelta(days=1)).isoformat())
+    assert is_due()
+    room.post("/api/readings", temperature_c=19.0, read_at=(START - timedelta(hours=7)).isoformat())
+    assert is_due()
+    room.post("/api/readings", temperature_c=19.0)
+    for hour, due in ((9, False), (15, False), (16, True), (26, True)):
+        room.watch.now = START + timedelta(hours=hour - 8)
+        assert is_due() is due
+    # Read late in the morning it is not asked for again as soon as the evening's round begins.
+    room.post("/api/readings", temperature_c=19.0, read_at=(START + timedelta(hours=4)).isoformat())
+    room.watch.now = START + timedelta(hours=9)
+    assert not is_due()
