@@ -94,7 +94,9 @@ class RoomNow(TraysNow):
         for readings in growing:
             if self._day(readings) < 0:
                 continue
-            last = readings.rows[-1]["taken_at"] if readings.rows else None
+            newest = self._newest.get(readings.span.id)
+            # A photo in which mould cannot be judged leaves its tray as it was.
+            last = None if newest is None else newest.judged_at
             hours = None if last is None else (self._now - last).total_seconds() / 3600
             if hours is not None and hours < self._room.photo_every_hours:
                 continue
@@ -104,6 +106,9 @@ class RoomNow(TraysNow):
                     run_id=readings.span.id,
                     shelf_id=readings.shelf_id,
                     last_photo_at=last,
+                    not_judged_at=None
+                    if newest is None or newest.taken_at == last
+                    else newest.taken_at,
                     hours_since=None if hours is None else round(hours, 1),
                 )
             )

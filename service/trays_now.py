@@ -19,6 +19,7 @@ from service.models.room import Room, TrayState
 from service.models.runs import Run
 from service.models.today import LookFirst, TrayOut
 from service.photo_log import latest_photos, photos_out
+from service.photo_scores import NewestPhoto, newest_photos
 from service.room_log import Row, shelf_names, trays_by_number
 from service.run_calendar import RunSpan
 from service.run_log import runs_out
@@ -47,6 +48,8 @@ class TrayNow:
     shelf_id, position_id : int or None
     readings : RunReadings or None
         Its present run with what its photos measured.
+    newest : NewestPhoto or None
+        The last photo of that run.
     forecast : Forecast or None
     stage : str or None
     flags : tuple of FlagOut
@@ -63,6 +66,7 @@ class TrayNow:
     shelf_id: int | None
     position_id: int | None
     readings: RunReadings | None
+    newest: NewestPhoto | None
     forecast: Forecast | None
     stage: str | None
     flags: tuple[FlagOut, ...]
@@ -135,6 +139,7 @@ class TraysNow:
             shelf_id=None if place is None else place["shelf_id"],
             position_id=None if place is None else place["position_id"],
             readings=readings,
+            newest=None if readings is None else self._newest.get(readings.span.id),
             forecast=forecast,
             stage=stage,
             flags=tuple(flags),
@@ -213,8 +218,13 @@ class TraysNow:
             self._connection,
             self._growth.readings(self._growth.present()),
             self._now,
+            newest=self._newest,
             told={run for run in told if run is not None} | {one.run_id for one in self.holds()},
         )
+
+    @cached_property
+    def _newest(self) -> dict[int, NewestPhoto]:
+        return newest_photos(self._connection, self._growth.readings(self._growth.present()))
 
     def _present(self, tray_id: int) -> RunSpan | None:
         return self._growth.present_by_tray.get(tray_id)

@@ -85,8 +85,13 @@ class PhotoDue(Model):
     tray: int
     run_id: int
     shelf_id: int | None
-    last_photo_at: datetime | None
-    hours_since: float | None = Field(description="Null: no photo in this run yet.")
+    last_photo_at: datetime | None = Field(
+        description="The last one in which mould could be judged; null: none in this run yet."
+    )
+    not_judged_at: datetime | None = Field(
+        description="When a newer photo was taken in which mould could not be judged."
+    )
+    hours_since: float | None = Field(description="Since `last_photo_at`; null where that is.")
 
 
 class Resting(Model):

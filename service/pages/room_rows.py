@@ -9,6 +9,7 @@ from service.models.room import TrayState
 from service.pages import racks
 from service.pages.trend import trend
 from service.pages.words import Say
+from service.photo_scores import NewestPhoto
 from service.run_readings import RunReadings
 from service.trays_now import TrayNow
 from trayvision.attention_flags import FlagKind
@@ -38,7 +39,7 @@ class TrayRow:
     due : bool
         It is due before today ends.
     no_photo : str
-        "no photo since …", "no photo yet", or empty.
+        "no photo since …", "no photo yet", that the last one cannot show mould, or empty.
     trend : str
         How it grows; empty where no photo shows it.
     photo_id : int or None
@@ -127,7 +128,7 @@ def tray_row(
         level=level_of(tray),
         state=_state(tray, due_at, say),
         due=is_due(due_at, say),
-        no_photo=_no_photo(photo_at, span.begins_at, say),
+        no_photo=_no_photo(tray.newest, span.begins_at, say),
         trend="" if grows is None else grows.words(say),
         photo_id=None if last is None else last["photo_id"],
         photo_words="" if photo_at is None else say.moment(photo_at),
@@ -215,8 +216,13 @@ def state_words(stage: str, due_at: datetime | None, say: Say) -> str:
     return ", ".join(filter(None, words))
 
 
-def _no_photo(photo_at: datetime | None, begins_at: datetime, say: Say) -> str:
+def _no_photo(newest: NewestPhoto | None, begins_at: datetime, say: Say) -> str:
     late = timedelta(hours=say.room.photo_every_hours)
-    if photo_at is not None:
-        return f"no photo since {say.moment(photo_at)}" if say.now - photo_at >= late else ""
+    if newest is not None:
+        judged_at = newest.judged_at
+        if judged_at is not None and say.now - judged_at < late:
+            return ""
+        if judged_at is None or judged_at != newest.taken_at:
+            return f"mould cannot be judged in the photo of {say.moment(newest.taken_at)}"
+        return f"no photo since {say.moment(judged_at)}"
     return "no photo yet" if say.now - begins_at >= late else ""

@@ -47,6 +47,8 @@ def harvest(one: HarvestDue, say: Say, *, first_look: bool) -> str:
 
 def photograph(photo: PhotoDue, say: Say) -> str:
     """That a tray is to be photographed."""
+    if photo.not_judged_at is not None:
+        return f"Photograph again: mould cannot be judged in the one of {say.ago(photo.not_judged_at)}."
     if photo.last_photo_at is None:
         return "Photograph (first)."
     return f"Photograph, last {say.ago(photo.last_photo_at)}."
