@@ -1,5 +1,6 @@
 """Corners of trays without a kit, as people mark them on photos: entered and looked up."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sa
@@ -35,8 +36,11 @@ def marked_of(connection: sa.Connection, photo_id: int) -> MarkedTray | None:
     """What holds now of the corners on a photo."""
     now = current(TRAY_CORNERS)
     row = connection.execute(sa.select(now).where(now.c.photo_id == photo_id)).mappings().first()
-    if row is None:
-        return None
+    return None if row is None else marked_in(connection, row)
+
+
+def marked_in(connection: sa.Connection, row: Mapping[str, Any]) -> MarkedTray:
+    """What one entry of corners says."""
     number = None if row["tray_id"] is None else one(connection, TRAY, row["tray_id"])["number"]
     corners: Any = tuple((float(x), float(y)) for x, y in row["corners"])
     return MarkedTray(corners, TraySize.parse(row["size"]), number)

@@ -1,7 +1,7 @@
 """What is done to a photo that is kept: measured again, corrected, assigned, shown."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -23,6 +23,16 @@ from service.refusals import Conflict, NotFound, Refusal
 from service.room_log import Row, one, the_room, tray_numbered, tray_sizes
 from service.run_calendar import run_spans_by_number
 from service.schema import ASSIGNMENT, CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
+from trayvision.marked_tray import MarkedTray
+
+
+@dataclass(frozen=True)
+class MeasuredAgain:
+    """What a kept photo measured anew, not entered yet: `digest` names the photo in the store."""
+
+    photo_id: int
+    digest: str
+    inspected: InspectedPhoto
 
 
 def measure_again(
@@ -39,7 +49,27 @@ def measure_again(
     """
     digest, job = _kept(service, photo_id)
     inspected = service.inspector.inspect(replace(job, whole_photo=whole_photo))
-    return _keep_measured(service, photo_id, digest, inspected, by=by)
+    return _keep_measured(service, MeasuredAgain(photo_id, digest, inspected), by=by)
+
+
+def measure_as_marked(service: Service, photo_id: int, marked: MarkedTray | None) -> MeasuredAgain:
+    """Measure a kept photo with other corners than the log has, or with none; enters nothing.
+
+    Raises
+    ------
+    Busy
+        If too many photos wait to be measured.
+    Conflict
+        If the photo's original was let go.
+    """
+    digest, job = _kept(service, photo_id)
+    return MeasuredAgain(photo_id, digest, service.inspector.inspect(replace(job, marked=marked)))
+
+
+def enter_measured(connection: sa.Connection, measured: MeasuredAgain, by: Entrant) -> None:
+    """Enter what was measured beside what was measured before."""
+    record = measured.inspected.record | {"sha256": measured.digest}
+    enter_inspection(connection, measured.photo_id, record, version("trayvision"), by=by)
 
 
 def mark_corners(
@@ -61,18 +91,19 @@ def mark_corners(
     Conflict
         If the photo's original was let go.
     """
-    digest, job = _kept(service, photo_id)
+    _kept(service, photo_id)
     with service.database.read() as connection:
         marked = marked_as(connection, new)
-    inspected = service.inspector.inspect(replace(job, marked=marked))
-    if inspected.record["problem"] is not None:
-        raise Refusal("corners", f"must fit a tray. {inspected.record['problem']}")
+    measured = measure_as_marked(service, photo_id, marked)
+    problem = measured.inspected.record["problem"]
+    if problem is not None:
+        raise Refusal("corners", f"must fit a tray. {problem}")
     entered: list[int] = []
 
     def enter_with_it(connection: sa.Connection) -> None:
         entered.append(enter_corners(connection, photo_id, marked, by=by, why=new.why))
 
-    out = _keep_measured(service, photo_id, digest, inspected, by=by, also=enter_with_it)
+    out = _keep_measured(service, measured, by=by, also=enter_with_it)
     return out, entered[0]
 
 
@@ -80,8 +111,7 @@ def withdraw_corners(
     service: Service, photo_id: int, by: Entrant, *, why: str | None = None
 ) -> PhotoOut:
     """Take back what was marked on a photo, and measure it again. Raises NotFound, Conflict."""
-    digest, job = _kept(service, photo_id)
-    inspected = service.inspector.inspect(replace(job, marked=None))
+    measured = measure_as_marked(service, photo_id, None)
 
     def withdraw_with_it(connection: sa.Connection) -> None:
         given = corners_id(connection, photo_id)
@@ -89,26 +119,24 @@ def withdraw_corners(
             raise NotFound("corners", f"on photo {photo_id}")
         withdraw(connection, TRAY_CORNERS, given, by=by, why=why)
 
-    return _keep_measured(service, photo_id, digest, inspected, by=by, also=withdraw_with_it)
+    return _keep_measured(service, measured, by=by, also=withdraw_with_it)
 
 
 def _keep_measured(
     service: Service,
-    photo_id: int,
-    digest: str,
-    inspected: InspectedPhoto,
+    measured: MeasuredAgain,
     *,
     by: Entrant,
     also: Callable[[sa.Connection], None] | None = None,
 ) -> PhotoOut:
     """Enter what was measured beside what was measured before, and what belongs to it."""
+    photo_id = measured.photo_id
     before = photo_trays(service, photo_id)
-    keep_pictures(service, digest, inspected)
-    record = inspected.record | {"sha256": digest}
+    keep_pictures(service, measured.digest, measured.inspected)
     with service.database.write() as connection:
         if also is not None:
             also(connection)
-        enter_inspection(connection, photo_id, record, version("trayvision"), by=by)
+        enter_measured(connection, measured, by)
         out = photo_out(connection, photo_id)
     tell_watchers(service, before | photo_trays(service, photo_id))
     return out
