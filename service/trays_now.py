@@ -27,11 +27,13 @@ from service.run_places import PLACES
 from service.run_readings import RunReadings
 from service.schema import TRAY_STATE
 from trayvision.attention_flags import FlagKind
+from trayvision.attention_state import Level
 
 # Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
 _CARPET_COVER = 0.8
 _GREENING_COVER = 0.05
 _OVERDUE_AFTER = timedelta(hours=24)
+_ASKING = (Level.LOOK, Level.HOLD)
 STATES = rows_by_tray(TRAY_STATE, "since_at")
 
 
@@ -202,6 +204,15 @@ class TraysNow:
     def holds(self) -> list[Hold]:
         """Growing trays on hold from feeding, by number."""
         return list(self._holds.values())
+
+    def quiet(self) -> frozenset[int]:
+        """Growing trays that nothing asks to look at, going by all their photos."""
+        asked = {tray for flag in self._flags if flag.level in _ASKING for tray in flag.trays}
+        return frozenset(
+            span.number
+            for span in self._growth.present()
+            if span.number not in asked | self._holds.keys() and span.id not in self._look_first
+        )
 
     @cached_property
     def _holds(self) -> dict[int, Hold]:

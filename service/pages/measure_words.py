@@ -5,10 +5,12 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from service.pages.words import Say
-from trayvision.expectations import HEIGHT
+from trayvision.expectations import HEIGHT, MOULD
 
 Record = Mapping[str, Any]
 
+# Fewer points off than this are not worth a word.
+WORTH_A_WORD: Final = 0.3
 # 95 of 100 truths lie within this many standard uncertainties of a normal distribution.
 _WITHIN: Final = 1.96
 
@@ -40,6 +42,22 @@ def reason_words(part: Record, say: Say) -> str:
     """Why a part of the score took points off, in the room's units."""
     reason = str(part["reason"])
     return say.lengths(reason) if part["name"] == HEIGHT else say.spots(reason)
+
+
+def why_it_asks(score: Record, say: Say) -> str:
+    """Why one photo by itself asks for a look, without capital and stop; empty where it does not.
+
+    What it says of mould comes first, then what took the largest share of its points off.
+    """
+    if score.get("attention", "quiet") == "quiet":
+        return ""
+    off = [part for part in score["parts"] if (part["points_off"] or 0.0) >= WORTH_A_WORD]
+    off += [part for part in score["parts"] if part["name"] == MOULD and not part["known"]]
+    off.sort(key=lambda part: (part["name"] != MOULD, -(part["points_off"] or 0) / part["weight"]))
+    reason = reason_words(off[0], say) if off else score.get("remark") or "worth a look"
+    first, _, rest = reason.rstrip(".").partition(". ")
+    parts = [f"{words[0].lower()}{words[1:]}" for words in (first, rest) if words]
+    return "; ".join(parts)
 
 
 def part_words(part: Record, say: Say) -> PartOff:

@@ -19,7 +19,7 @@ from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.photo_ages import TrayChoice, ages, tray_choices
-from service.pages.photo_standing import standing
+from service.pages.photo_standing import NOTHING_STANDS, standing
 from service.pages.photo_words import PhotoWords, photo_words
 from service.pages.tray_misfit import misfits
 from service.pages.words import Say
@@ -195,7 +195,7 @@ def said(
             say,
             aged.get(photo.id, {}),
             misfit=misfit.get(photo.id),
-            standing=stands.get(photo.id, ()),
+            standing=stands.get(photo.id, NOTHING_STANDS),
         )
         for photo in photos
     ]

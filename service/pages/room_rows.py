@@ -7,6 +7,7 @@ from functools import cached_property
 
 from service.models.room import TrayState
 from service.pages import racks
+from service.pages.measure_words import why_it_asks
 from service.pages.trend import trend
 from service.pages.words import Say
 from service.photo_scores import NewestPhoto
@@ -40,6 +41,8 @@ class TrayRow:
         It is due before today ends.
     no_photo : str
         "no photo since …", "no photo yet", that the last one cannot show mould, or empty.
+    newest : str
+        Why its last photo by itself asks for a look, where nothing else does; may be empty.
     trend : str
         How it grows; empty where no photo shows it.
     photo_id : int or None
@@ -57,6 +60,7 @@ class TrayRow:
     state: str
     due: bool
     no_photo: str
+    newest: str
     trend: str
     photo_id: int | None
     photo_words: str
@@ -119,16 +123,20 @@ def tray_row(
     photo_at = None if last is None else last["taken_at"]
     due_at = None if tray.forecast is None else tray.forecast.harvest_at
     grows = trend(readings, finished)
+    level = level_of(tray)
+    unjudged = tray.newest is not None and tray.newest.taken_at != tray.newest.judged_at
+    asks = "" if tray.newest is None or level or unjudged else why_it_asks(tray.newest.score, say)
     return TrayRow(
         number=tray.number,
         run_id=span.id,
         shelf_id=tray.shelf_id,
         position=position,
         age=say.day_of_run(span),
-        level=level_of(tray),
+        level=level,
         state=_state(tray, due_at, say),
         due=is_due(due_at, say),
         no_photo=_no_photo(tray.newest, span.begins_at, say),
+        newest=asks,
         trend="" if grows is None else grows.words(say),
         photo_id=None if last is None else last["photo_id"],
         photo_words="" if photo_at is None else say.moment(photo_at),

@@ -116,6 +116,23 @@ def test_a_photo_said_to_show_another_tray_than_its_tags_says_so_first(house: Ho
     assert "as somebody said" not in house.client.get(f"/photos/{one}").text
 
 
+def test_one_level_is_said_of_a_tray_whose_newest_photo_alone_asks(house: House) -> None:
+    fuzz = "Even white fuzz all over, late for root hairs."
+    part = {"name": "mould", "weight": 40, "known": True, "points_off": 4.0, "reason": fuzz}
+    score = {"value": 91, "attention": "look", "parts": [part]}
+    photo = house.photograph(1, EVENING, cover=0.98, height_mm=72.0, score=score)
+    why = "its newest photo: even white fuzz all over, late for root hairs"
+    tray = house.client.get("/trays/1").text
+    assert "day 5: over the days nothing stands out, " in tray and why in tray
+    assert f"Over the days nothing stands out; {why}" in house.client.get("/room").text
+    for page in ("/photos", f"/photos/{photo['id']}"):
+        assert "91 of 100, worth a look; over the days nothing" in house.client.get(page).text
+    # Tray 6 lags behind its siblings: there its photo is one more reason.
+    photo = house.photograph(6, EVENING, cover=0.4, height_mm=29.0, score=score)
+    assert why not in house.client.get("/trays/6").text
+    assert "91 of 100, worth a look." in house.client.get(f"/photos/{photo['id']}").text
+
+
 def test_a_photo_says_heights_in_the_rooms_unit_alone(house: House) -> None:
     height = {
         "name": "height",
