@@ -9,12 +9,13 @@ from service.entries import current
 from service.last_air import last_readings
 from service.models.room import TrayState
 from service.models.runs import Chore, Reading
-from service.models.today import HarvestDue, PhotoDue, Resting, Today
+from service.models.today import HarvestDue, PhotoDue, Resting, Today, ToWash
 from service.photo_log import PhotoSearch, photo_ids, photos_out
 from service.room_log import trays_by_number
 from service.run_readings import RunReadings
 from service.schema import CHORE
 from service.trays_now import TraysNow
+from service.washing import unwashed_run
 from trayvision.attention import few_to_walk_to
 
 _NOT_MEASURED_SINCE = timedelta(days=2)
@@ -49,6 +50,7 @@ class RoomNow(TraysNow):
             harvests=self._harvests(growing, ends),
             photos_due=self._photos_due(growing),
             resting=self._resting(),
+            to_wash=self._to_wash(),
             chores=self._chores(ends) if chores else [],
             readings=self.last_readings(),
             not_measured=photos_out(self._connection, bad),
@@ -121,6 +123,14 @@ class RoomNow(TraysNow):
             if state is TrayState.RESTING and since is not None:
                 resting.append(Resting(tray=number, since_at=since))
         return resting
+
+    def _to_wash(self) -> list[ToWash]:
+        found = []
+        for number, row in trays_by_number(self._connection).items():
+            run = unwashed_run(self._connection, row["id"], self._now)
+            if run is not None and run.ended_at is not None:
+                found.append(ToWash(tray=number, since_at=run.ended_at))
+        return found
 
     def _chores(self, day_ends: datetime) -> list[Chore]:
         now = current(CHORE)

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from service.flag_log import flags
 from service.growth import RoomGrowth
 from service.holds import holds
-from service.log_memory import last_until, rows_by_tray
+from service.log_memory import last_until
 from service.look_first import looks_first
 from service.models.flags import FlagOut, FlagState, Hold
 from service.models.growth import Forecast
@@ -25,7 +25,7 @@ from service.run_calendar import RunSpan
 from service.run_log import runs_out
 from service.run_places import PLACES
 from service.run_readings import RunReadings
-from service.schema import TRAY_STATE
+from service.washing import STATES, unwashed_run
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
 
@@ -34,7 +34,6 @@ _CARPET_COVER = 0.8
 _GREENING_COVER = 0.05
 _OVERDUE_AFTER = timedelta(hours=24)
 _ASKING = (Level.LOOK, Level.HOLD)
-STATES = rows_by_tray(TRAY_STATE, "since_at")
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +46,8 @@ class TrayNow:
         The tray as it holds now.
     state : TrayState
     since : datetime or None
+    to_wash : bool
+        Something grew in it, and nobody wrote since that it was washed.
     shelf_id, position_id : int or None
     readings : RunReadings or None
         Its present run with what its photos measured.
@@ -65,6 +66,7 @@ class TrayNow:
     row: Row
     state: TrayState
     since: datetime | None
+    to_wash: bool
     shelf_id: int | None
     position_id: int | None
     readings: RunReadings | None
@@ -138,6 +140,8 @@ class TraysNow:
             row=row,
             state=state,
             since=since,
+            to_wash=readings is None
+            and unwashed_run(self._connection, row["id"], self._now) is not None,
             shelf_id=None if place is None else place["shelf_id"],
             position_id=None if place is None else place["position_id"],
             readings=readings,
@@ -173,6 +177,7 @@ class TraysNow:
             note=tray.row["note"],
             state=tray.state,
             state_since=tray.since,
+            to_wash=tray.to_wash,
             shelf_id=tray.shelf_id,
             shelf=None if tray.shelf_id is None else self._shelves.get(tray.shelf_id),
             position_id=tray.position_id,

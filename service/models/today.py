@@ -44,6 +44,9 @@ class TrayOut(Model):
     note: str | None
     state: TrayState
     state_since: datetime | None
+    to_wash: bool = Field(
+        description="Something grew in it, and nobody wrote since that it was washed."
+    )
     shelf_id: int | None
     shelf: str | None
     position_id: int | None
@@ -101,6 +104,13 @@ class Resting(Model):
     since_at: datetime
 
 
+class ToWash(Model):
+    """A tray that nobody wrote as washed since something was taken out of it, and since when."""
+
+    tray: int
+    since_at: datetime
+
+
 class Today(Model):
     """The day's round."""
 
@@ -116,6 +126,7 @@ class Today(Model):
     harvests: list[HarvestDue]
     photos_due: list[PhotoDue]
     resting: list[Resting]
+    to_wash: list[ToWash]
     chores: list[Chore]
     readings: list[Reading]
     not_measured: list[PhotoOut] = Field(

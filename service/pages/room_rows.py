@@ -15,6 +15,7 @@ from service.run_readings import RunReadings
 from service.trays_now import TrayNow
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
+from trayvision.kit_guide import number_ranges
 
 _STAGES = {"soaking": "", "spread": "", "carpet": "green carpet"}
 # Further ahead a weekday would name two days.
@@ -72,6 +73,23 @@ class IdleTray:
 
     number: int
     since: str
+
+
+@dataclass(frozen=True)
+class IdleTrays:
+    """Trays in which nothing grows."""
+
+    trays: tuple[IdleTray, ...] = ()
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Their numbers."""
+        return tuple(tray.number for tray in self.trays)
+
+    @property
+    def in_short(self) -> str:
+        """Such as "1-20, 25"."""
+        return number_ranges(self.numbers)
 
 
 @dataclass(frozen=True)
@@ -171,12 +189,25 @@ def rack_rows(
     )
 
 
-def idle(trays: Iterable[TrayNow], state: TrayState, say: Say) -> tuple[IdleTray, ...]:
-    """Trays of one state in which nothing grows."""
-    return tuple(
-        IdleTray(tray.number, "" if tray.since is None else say.date(tray.since))
-        for tray in trays
-        if tray.state is state
+def idle(trays: Iterable[TrayNow], state: TrayState, say: Say) -> IdleTrays:
+    """Trays of one state in which nothing grows; those to be washed are no empty ones."""
+    return IdleTrays(
+        tuple(
+            IdleTray(tray.number, "" if tray.since is None else say.date(tray.since))
+            for tray in trays
+            if tray.state is state and not tray.to_wash
+        )
+    )
+
+
+def to_wash(trays: Iterable[TrayNow], say: Say) -> IdleTrays:
+    """Trays that nobody wrote as washed since something was taken out of them."""
+    return IdleTrays(
+        tuple(
+            IdleTray(tray.number, "" if tray.since is None else say.date(tray.since))
+            for tray in trays
+            if tray.to_wash
+        )
     )
 
 
