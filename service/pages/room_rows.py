@@ -7,6 +7,7 @@ from functools import cached_property
 
 from service.models.room import TrayState
 from service.pages import racks
+from service.pages.forecast_words import by_day, due_words
 from service.pages.measure_words import why_it_asks
 from service.pages.trend import trend
 from service.pages.words import Say
@@ -18,6 +19,8 @@ from trayvision.attention_state import Level
 from trayvision.kit_guide import number_ranges
 
 _STAGES = {"soaking": "", "spread": "", "carpet": "green carpet"}
+# Stages that follow from dates, whatever the tray looks like.
+_IN_TIME = ("soaking", "ready", "overdue")
 # Further ahead a weekday would name two days.
 _WITHIN_A_WEEK = timedelta(days=6)
 
@@ -151,7 +154,7 @@ def tray_row(
         position=position,
         age=say.day_of_run(span),
         level=level,
-        state=_state(tray, due_at, say),
+        state=_row_state(tray, say),
         due=is_due(due_at, say),
         no_photo=_no_photo(tray.newest, span.begins_at, say),
         newest=asks,
@@ -161,8 +164,25 @@ def tray_row(
     )
 
 
-def _state(tray: TrayNow, due_at: datetime | None, say: Say) -> str:
-    words = state_words(tray.stage or "", due_at, say)
+def state_words(tray: TrayNow, say: Say) -> str:
+    """Such as "ready" or "greening, due about Friday"; a tray never measured goes by its days."""
+    forecast = tray.forecast
+    due_at = None if forecast is None else forecast.harvest_at
+    stage = tray.stage or ""
+    if forecast is not None and due_at is not None and forecast.by_days_alone:
+        seen = tray.newest is not None and stage not in _IN_TIME
+        looks = f"{_STAGES.get(stage, stage)}, " if seen and _STAGES.get(stage, stage) else ""
+        words = f"{looks}by its days {due_words(due_at, say)}"
+    elif stage == "ready" and forecast is not None and by_day(forecast):
+        words = "due"
+    else:
+        words = _state_words(stage, due_at, say)
+    return words
+
+
+def _row_state(tray: TrayNow, say: Say) -> str:
+    due_at = None if tray.forecast is None else tray.forecast.harvest_at
+    words = state_words(tray, say)
     return f"{words}, look first" if is_due(due_at, say) and asks_first(tray) else words
 
 
@@ -242,7 +262,7 @@ def asks_first(tray: TrayNow) -> bool:
     return bool(tray.look_first or kinds - {FlagKind.OVERDUE})
 
 
-def state_words(stage: str, due_at: datetime | None, say: Say) -> str:
+def _state_words(stage: str, due_at: datetime | None, say: Say) -> str:
     """Such as "ready" or "greening, due about Friday"."""
     words = [_STAGES.get(stage, stage)]
     if stage not in ("ready", "overdue") and due_at is not None:

@@ -49,9 +49,11 @@ class FlagShown:
 def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
     """A flag as pages show it."""
     confidence = flag.evidence.get("confidence")
+    # Trays of one batch share such a flag, which is as old as what was noticed of its first.
+    shared = flag.kind in (FlagKind.READY, FlagKind.OVERDUE) and len(flag.trays) > 1
     return FlagShown(
         flag,
-        say.moment(flag.since),
+        f"{say.moment(flag.since)}, the first of them" if shared else say.moment(flag.since),
         "" if confidence is None else say.likely(confidence),
         listed(flag.evidence.get("could_be", ())),
         next(iter(flag_places(flag)), None) if flag.kind == FlagKind.POSSIBLE_MOULD else None,
