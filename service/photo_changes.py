@@ -208,17 +208,23 @@ def assign_photo(
 
 def withdraw_assignment(
     service: Service, photo_id: int, tray: int, *, by: Entrant, why: str | None = None
-) -> PhotoOut:
-    """Take back that a photo shows a tray. Raises NotFound where nobody said so."""
+) -> tuple[PhotoOut, int]:
+    """Take back that a photo shows a tray. Raises NotFound where nobody said so.
+
+    Returns
+    -------
+    tuple of PhotoOut, int
+        The photo, and the row that was entered for it.
+    """
     with service.database.write() as connection:
         tray_id = tray_numbered(connection, tray)["id"]
         given = _assignment(connection, photo_id, tray_id)
         if given is None:
             raise NotFound("assignment", f"of photo {photo_id} to tray {tray}")
-        withdraw(connection, ASSIGNMENT, given, by=by, why=why)
+        entry_id = withdraw(connection, ASSIGNMENT, given, by=by, why=why)
         out = photo_out(connection, photo_id)
     tell_watchers(service, [tray_id])
-    return out
+    return out, entry_id
 
 
 def original(service: Service, photo_id: int) -> tuple[Path, str]:

@@ -156,7 +156,7 @@ def withdraw(
     why: Annotated[Text | None, Query()] = None,
 ) -> PhotoOut:
     """Only what a person said; what the tags say stays."""
-    return withdraw_assignment(service, photo_id, number, by=by, why=why)
+    return withdraw_assignment(service, photo_id, number, by=by, why=why)[0]
 
 
 @router.post(

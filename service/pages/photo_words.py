@@ -16,6 +16,7 @@ from service.pages.measure_words import (
     part_words,
     patch_words,
     reason_words,
+    scored,
     slime_words,
 )
 from service.pages.photo_standing import NOTHING_STANDS, Standing, Standings
@@ -225,7 +226,7 @@ def _what_to_do(photo: PhotoOut, misfit: Misfit | None) -> str:
 
 
 def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> TrayWords:
-    score = tray["score"]
+    score = scored(tray)
     level = score.get("attention", "quiet")
     parts = tuple(part_words(one, say) for one in score["parts"])
     lost = sorted(

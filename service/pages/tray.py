@@ -18,7 +18,7 @@ from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.pages import addresses
 from service.pages.frame import show
-from service.pages.measure_words import why_it_asks
+from service.pages.measure_words import scored, why_it_asks
 from service.pages.stray_photo import StrayPhoto, stray_photo
 from service.pages.tray_actions import Actions, actions
 from service.pages.tray_growth import GrowthShown, growth_shown
@@ -187,7 +187,7 @@ def _page(
             shown,
             say,
             photographed=bool(rows),
-            newest=why_it_asks(rows[-1]["record"]["score"], say) if rows else "",
+            newest=why_it_asks(scored(rows[-1]["record"]), say) if rows else "",
             stray="" if stray is None else stray.words,
         ),
         flags=tuple(flag_shown(flag, say) for flag in tray.flags),
