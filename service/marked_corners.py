@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from service.entries import Entrant, correct, current, enter
 from service.models.photos import NewCorners
 from service.refusals import Refusal
-from service.room_log import find_tray, one, the_room, tray_numbered
+from service.room_log import Row, find_tray, one, the_room, tray_numbered
 from service.schema import TRAY, TRAY_CORNERS
 from trayvision.marked_tray import MarkedTray
 from trayvision.reference_kit import TraySize
@@ -39,7 +39,7 @@ def marked_of(connection: sa.Connection, photo_id: int) -> MarkedTray | None:
     return None if row is None else marked_in(connection, row)
 
 
-def marked_in(connection: sa.Connection, row: Mapping[str, Any]) -> MarkedTray:
+def marked_in(connection: sa.Connection, row: Row | Mapping[str, Any]) -> MarkedTray:
     """What one entry of corners says."""
     number = None if row["tray_id"] is None else one(connection, TRAY, row["tray_id"])["number"]
     corners: Any = tuple((float(x), float(y)) for x, y in row["corners"])

@@ -1,4 +1,4 @@
-"""What is done to a photo that is kept: measured again, corrected, assigned, shown."""
+"""What is done to a photo that is kept: measured again, corrected, shown."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from service.bed_heights import beds_by_number
 from service.camera_poses import earlier_poses
 from service.context import Service
-from service.entries import Entrant, correct, current, enter, history, withdraw
+from service.entries import Entrant, correct, current, history, withdraw
 from service.ingest import keep_pictures, moment_given, photo_trays, tell_watchers
 from service.inspection_log import enter_inspection
 from service.inspector import InspectedPhoto, InspectionJob
@@ -20,9 +20,9 @@ from service.marked_corners import corners_id, enter_corners, marked_as, marked_
 from service.models.photos import NewCorners, PhotoChange, PhotoOut
 from service.photo_log import capture_of, photo_out
 from service.refusals import Conflict, NotFound, Refusal
-from service.room_log import Row, one, the_room, tray_numbered, tray_sizes
+from service.room_log import Row, one, the_room, tray_sizes
 from service.run_calendar import run_spans_by_number
-from service.schema import ASSIGNMENT, CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
+from service.schema import CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
 from trayvision.marked_tray import MarkedTray
 
 
@@ -183,50 +183,6 @@ def _came_at(connection: sa.Connection, photo_id: int, capture_id: int) -> datet
     return received_at
 
 
-def assign_photo(
-    service: Service, photo_id: int, tray: int, *, by: Entrant, why: str | None
-) -> PhotoOut:
-    """Say by hand that a photo shows a tray.
-
-    Raises
-    ------
-    NotFound
-        If there is no such photo or tray.
-    """
-    with service.database.write() as connection:
-        capture_of(connection, photo_id)
-        tray_id = tray_numbered(connection, tray)["id"]
-        given = _assignment(connection, photo_id, tray_id)
-        if given is None:
-            enter(
-                connection, ASSIGNMENT, {"photo_id": photo_id, "tray_id": tray_id, "why": why}, by
-            )
-        out = photo_out(connection, photo_id)
-    tell_watchers(service, [tray_id])
-    return out
-
-
-def withdraw_assignment(
-    service: Service, photo_id: int, tray: int, *, by: Entrant, why: str | None = None
-) -> tuple[PhotoOut, int]:
-    """Take back that a photo shows a tray. Raises NotFound where nobody said so.
-
-    Returns
-    -------
-    tuple of PhotoOut, int
-        The photo, and the row that was entered for it.
-    """
-    with service.database.write() as connection:
-        tray_id = tray_numbered(connection, tray)["id"]
-        given = _assignment(connection, photo_id, tray_id)
-        if given is None:
-            raise NotFound("assignment", f"of photo {photo_id} to tray {tray}")
-        entry_id = withdraw(connection, ASSIGNMENT, given, by=by, why=why)
-        out = photo_out(connection, photo_id)
-    tell_watchers(service, [tray_id])
-    return out, entry_id
-
-
 def original(service: Service, photo_id: int) -> tuple[Path, str]:
     """Path of a photo's original, and what it was called. Raises like `measure_again`."""
     digest, job = _kept(service, photo_id)
@@ -300,9 +256,3 @@ def _job(service: Service, connection: sa.Connection, row: Any, capture: Any) ->
         if camera_id is None
         else earlier_poses(connection, service.store, camera_id, before=capture["taken_at"]),
     )
-
-
-def _assignment(connection: sa.Connection, photo_id: int, tray_id: int) -> int | None:
-    now = current(ASSIGNMENT)
-    statement = sa.select(now.c.id).where(now.c.photo_id == photo_id, now.c.tray_id == tray_id)
-    return connection.execute(statement).scalar()

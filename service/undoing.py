@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from typing import Final
+from typing import Any, Final
 
 import sqlalchemy as sa
 
@@ -140,7 +140,7 @@ def _take_back(
     return row, history(connection, table, thing_id)[-1]
 
 
-def _said_last(connection: sa.Connection, table: sa.Table, entry_id: int) -> list[Values]:
+def _said_last(connection: sa.Connection, table: sa.Table, entry_id: int) -> list[dict[str, Any]]:
     """The history of a thing of which an entry is the last. Raises NotFound, Conflict."""
     row = connection.execute(sa.select(table).where(table.c.id == entry_id)).mappings().first()
     if row is None:

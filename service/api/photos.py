@@ -19,14 +19,13 @@ from service.models.photos import (
     PhotosOut,
 )
 from service.models.room import History
+from service.photo_assignments import assign_photo, withdraw_assignment
 from service.photo_changes import (
-    assign_photo,
     correct_photo,
     mark_corners,
     measure_again,
     original,
     picture,
-    withdraw_assignment,
     withdraw_corners,
 )
 from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out

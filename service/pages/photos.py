@@ -24,11 +24,10 @@ from service.pages.photo_standing import NOTHING_STANDS, standing
 from service.pages.photo_words import PhotoWords, photo_words
 from service.pages.tray_misfit import misfits
 from service.pages.words import Say
+from service.photo_assignments import assign_photo, withdraw_assignment
 from service.photo_changes import (
-    assign_photo,
     correct_photo,
     measure_again,
-    withdraw_assignment,
 )
 from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
 from service.room_log import the_room

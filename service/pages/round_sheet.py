@@ -240,7 +240,8 @@ def _chores(connection: sa.Connection, today: Today, say: Say) -> tuple[ChoreLin
 
 def _free(connection: sa.Connection, today: Today, say: Say) -> list[int]:
     """Trays in which nothing grows, that neither rest, are to be washed nor are out of use."""
-    taken = {one.tray for one in (*today.harvests, *today.resting, *today.to_wash)}
+    taken = {one.tray for one in today.harvests} | {one.tray for one in today.resting}
+    taken |= {one.tray for one in today.to_wash}
     said, free = STATES.of(connection), []
     for tray_id, number in _tray_numbers(connection).items():
         last = last_until(said.get(tray_id, ()), "since_at", say.now)
