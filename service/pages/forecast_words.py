@@ -42,8 +42,10 @@ def due_words(at: datetime, say: Say) -> str:
     """When a tray is due that was not measured yet: no nearer than the day."""
     if at <= say.now:
         return f"due since {say.day_of(at)}"
-    today = say.local(at).date() == say.today
-    return "due today" if today else f"due about {say.day_of(at)}"
+    days = (say.local(at).date() - say.today).days
+    if days == 0:
+        return "due today"
+    return f"due about {say.weekday(at) if 1 < days <= _WEEK_DAYS else say.day_of(at)}"
 
 
 def target_words(forecast: Forecast, say: Say) -> str:
