@@ -135,6 +135,7 @@ _TABLE: dict[Right, str] = {
         POST /photos/{photo_id}/capture
         POST /photos/{photo_id}/inspect
         POST /photos/{photo_id}/trays
+        POST /photos/{photo_id}/trays/{number}/withdraw
         POST /set-up/kit
         POST /set-up/racks
         POST /set-up/racks/{rack_id}

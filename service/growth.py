@@ -239,9 +239,10 @@ class RoomGrowth:
 def _forecast(readings: RunReadings, teaching: Teaching) -> Forecast:
     if readings.target is None:
         return forecast_out(readings, None)
-    forecast = harvest_forecast(
-        readings.points(Quantity.HEIGHT), teaching, readings.target, readings.span.id
-    )
+    points = readings.points(Quantity.HEIGHT)
+    # Of equal trays that were not measured yet the same is said.
+    seed = readings.span.id if points else 0
+    forecast = harvest_forecast(points, teaching, readings.target, seed)
     return forecast_out(readings, forecast)
 
 

@@ -288,4 +288,5 @@ def forecast_out(readings: RunReadings, forecast: HarvestForecast | None) -> For
         coverage=forecast.coverage,
         probability_met=round(forecast.probability_met, 4),
         standard_uncertainty_hours=None if uncertainty is None else round(uncertainty, 2),
+        by_days_alone=not readings.points(Quantity.HEIGHT),
     )

@@ -1,6 +1,6 @@
 """What asks to look at a growing tray before it is taken, beside the flags that it has itself."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from service.flag_log import flag_out
 from service.models.today import LookFirst, LookWhy
 from service.mould_when_taken import MouldWhenTaken
+from service.photo_scores import NewestPhoto
 from service.run_readings import RunReadings
 
 # A candidate that one photo alone gives less is not worth a word.
@@ -27,19 +28,22 @@ def looks_first(
     growing: Sequence[RunReadings],
     now: datetime,
     *,
+    newest: Mapping[int, NewestPhoto],
     told: Collection[int],
 ) -> ByRun:
     """By run, what asks for a look until somebody gave it.
 
     A photo asks for two days, until somebody answered a flag of possible mould of that run after
     it. Trays that are named beside mould that somebody found ask for a week, until a photo of
-    them was taken or a flag of possible mould of theirs was answered after that.
+    them was taken in which mould could be judged, or a flag of possible mould of theirs was
+    answered after that.
 
     Parameters
     ----------
     connection : Connection
     growing : sequence of RunReadings
     now : aware datetime
+    newest : mapping of run id to NewestPhoto
     told : collection of int
         Runs of which a hold or an open flag of possible mould says it already.
     """
@@ -60,7 +64,12 @@ def looks_first(
         because = LookFirst(why=LookWhy.NEIGHBOUR, at=at, tray=flag.tray, flag_id=flag_id)
         for number in flag.evidence.get("related", ()):
             neighbour = by_number.get(number)
-            if neighbour is not None and _not_looked_at(neighbour, at, record):
+            if neighbour is None or neighbour.span.begins_at > at:
+                continue
+            photo = newest.get(neighbour.span.id)
+            judged_at = None if photo is None else photo.judged_at
+            looked = (record.last_answer(neighbour.span.id), judged_at)
+            if all(one is None or one <= at for one in looked):
                 found.setdefault(neighbour.span.id, []).append(because)
     return found
 
@@ -83,11 +92,3 @@ def _photo(readings: RunReadings, answered: datetime | None, now: datetime) -> L
         photo_id=likeliest["photo_id"],
         likelihood=round(likeliest["mould_likelihood"], 3),
     )
-
-
-def _not_looked_at(readings: RunReadings, since: datetime, record: MouldWhenTaken) -> bool:
-    """Whether a tray stood there then, and nobody photographed it or answered of it since."""
-    answered = record.last_answer(readings.span.id)
-    photographed = readings.rows[-1]["taken_at"] if readings.rows else None
-    looked = [at for at in (answered, photographed) if at is not None]
-    return readings.span.begins_at <= since and all(at <= since for at in looked)

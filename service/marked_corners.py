@@ -1,5 +1,6 @@
 """Corners of trays without a kit, as people mark them on photos: entered and looked up."""
 
+from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sa
@@ -7,7 +8,7 @@ import sqlalchemy as sa
 from service.entries import Entrant, correct, current, enter
 from service.models.photos import NewCorners
 from service.refusals import Refusal
-from service.room_log import find_tray, one, the_room, tray_numbered
+from service.room_log import Row, find_tray, one, the_room, tray_numbered
 from service.schema import TRAY, TRAY_CORNERS
 from trayvision.marked_tray import MarkedTray
 from trayvision.reference_kit import TraySize
@@ -35,8 +36,11 @@ def marked_of(connection: sa.Connection, photo_id: int) -> MarkedTray | None:
     """What holds now of the corners on a photo."""
     now = current(TRAY_CORNERS)
     row = connection.execute(sa.select(now).where(now.c.photo_id == photo_id)).mappings().first()
-    if row is None:
-        return None
+    return None if row is None else marked_in(connection, row)
+
+
+def marked_in(connection: sa.Connection, row: Row | Mapping[str, Any]) -> MarkedTray:
+    """What one entry of corners says."""
     number = None if row["tray_id"] is None else one(connection, TRAY, row["tray_id"])["number"]
     corners: Any = tuple((float(x), float(y)) for x, y in row["corners"])
     return MarkedTray(corners, TraySize.parse(row["size"]), number)

@@ -136,15 +136,16 @@ def _harvest(due: HarvestDue, zone: ZoneInfo) -> str:
 
 
 def _photos(due: Sequence[PhotoDue], zone: ZoneInfo) -> list[str]:
-    return [
-        f"Tray {one.tray}: "
-        + (
-            "no photo in this run yet"
-            if one.last_photo_at is None
-            else f"last photo {moment_words(one.last_photo_at, zone)}"
-        )
-        for one in due
-    ]
+    return [f"Tray {one.tray}: {_photo(one, zone)}" for one in due]
+
+
+def _photo(due: PhotoDue, zone: ZoneInfo) -> str:
+    if due.not_judged_at is not None:
+        at = moment_words(due.not_judged_at, zone)
+        return f"mould cannot be judged in the photo of {at}"
+    if due.last_photo_at is None:
+        return "no photo in this run yet"
+    return f"last photo {moment_words(due.last_photo_at, zone)}"
 
 
 def _means_mould(flags: Iterable[FlagOut]) -> bool:

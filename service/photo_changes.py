@@ -1,7 +1,7 @@
-"""What is done to a photo that is kept: measured again, corrected, assigned, shown."""
+"""What is done to a photo that is kept: measured again, corrected, shown."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from service.bed_heights import beds_by_number
 from service.camera_poses import earlier_poses
 from service.context import Service
-from service.entries import Entrant, correct, current, enter, history, withdraw
+from service.entries import Entrant, correct, current, history, withdraw
 from service.ingest import keep_pictures, moment_given, photo_trays, tell_watchers
 from service.inspection_log import enter_inspection
 from service.inspector import InspectedPhoto, InspectionJob
@@ -20,9 +20,19 @@ from service.marked_corners import corners_id, enter_corners, marked_as, marked_
 from service.models.photos import NewCorners, PhotoChange, PhotoOut
 from service.photo_log import capture_of, photo_out
 from service.refusals import Conflict, NotFound, Refusal
-from service.room_log import Row, one, the_room, tray_numbered, tray_sizes
+from service.room_log import Row, one, the_room, tray_sizes
 from service.run_calendar import run_spans_by_number
-from service.schema import ASSIGNMENT, CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
+from service.schema import CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
+from trayvision.marked_tray import MarkedTray
+
+
+@dataclass(frozen=True)
+class MeasuredAgain:
+    """What a kept photo measured anew, not entered yet: `digest` names the photo in the store."""
+
+    photo_id: int
+    digest: str
+    inspected: InspectedPhoto
 
 
 def measure_again(
@@ -39,7 +49,27 @@ def measure_again(
     """
     digest, job = _kept(service, photo_id)
     inspected = service.inspector.inspect(replace(job, whole_photo=whole_photo))
-    return _keep_measured(service, photo_id, digest, inspected, by=by)
+    return _keep_measured(service, MeasuredAgain(photo_id, digest, inspected), by=by)
+
+
+def measure_as_marked(service: Service, photo_id: int, marked: MarkedTray | None) -> MeasuredAgain:
+    """Measure a kept photo with other corners than the log has, or with none; enters nothing.
+
+    Raises
+    ------
+    Busy
+        If too many photos wait to be measured.
+    Conflict
+        If the photo's original was let go.
+    """
+    digest, job = _kept(service, photo_id)
+    return MeasuredAgain(photo_id, digest, service.inspector.inspect(replace(job, marked=marked)))
+
+
+def enter_measured(connection: sa.Connection, measured: MeasuredAgain, by: Entrant) -> None:
+    """Enter what was measured beside what was measured before."""
+    record = measured.inspected.record | {"sha256": measured.digest}
+    enter_inspection(connection, measured.photo_id, record, version("trayvision"), by=by)
 
 
 def mark_corners(
@@ -61,18 +91,19 @@ def mark_corners(
     Conflict
         If the photo's original was let go.
     """
-    digest, job = _kept(service, photo_id)
+    _kept(service, photo_id)
     with service.database.read() as connection:
         marked = marked_as(connection, new)
-    inspected = service.inspector.inspect(replace(job, marked=marked))
-    if inspected.record["problem"] is not None:
-        raise Refusal("corners", f"must fit a tray. {inspected.record['problem']}")
+    measured = measure_as_marked(service, photo_id, marked)
+    problem = measured.inspected.record["problem"]
+    if problem is not None:
+        raise Refusal("corners", f"must fit a tray. {problem}")
     entered: list[int] = []
 
     def enter_with_it(connection: sa.Connection) -> None:
         entered.append(enter_corners(connection, photo_id, marked, by=by, why=new.why))
 
-    out = _keep_measured(service, photo_id, digest, inspected, by=by, also=enter_with_it)
+    out = _keep_measured(service, measured, by=by, also=enter_with_it)
     return out, entered[0]
 
 
@@ -80,8 +111,7 @@ def withdraw_corners(
     service: Service, photo_id: int, by: Entrant, *, why: str | None = None
 ) -> PhotoOut:
     """Take back what was marked on a photo, and measure it again. Raises NotFound, Conflict."""
-    digest, job = _kept(service, photo_id)
-    inspected = service.inspector.inspect(replace(job, marked=None))
+    measured = measure_as_marked(service, photo_id, None)
 
     def withdraw_with_it(connection: sa.Connection) -> None:
         given = corners_id(connection, photo_id)
@@ -89,26 +119,24 @@ def withdraw_corners(
             raise NotFound("corners", f"on photo {photo_id}")
         withdraw(connection, TRAY_CORNERS, given, by=by, why=why)
 
-    return _keep_measured(service, photo_id, digest, inspected, by=by, also=withdraw_with_it)
+    return _keep_measured(service, measured, by=by, also=withdraw_with_it)
 
 
 def _keep_measured(
     service: Service,
-    photo_id: int,
-    digest: str,
-    inspected: InspectedPhoto,
+    measured: MeasuredAgain,
     *,
     by: Entrant,
     also: Callable[[sa.Connection], None] | None = None,
 ) -> PhotoOut:
     """Enter what was measured beside what was measured before, and what belongs to it."""
+    photo_id = measured.photo_id
     before = photo_trays(service, photo_id)
-    keep_pictures(service, digest, inspected)
-    record = inspected.record | {"sha256": digest}
+    keep_pictures(service, measured.digest, measured.inspected)
     with service.database.write() as connection:
         if also is not None:
             also(connection)
-        enter_inspection(connection, photo_id, record, version("trayvision"), by=by)
+        enter_measured(connection, measured, by)
         out = photo_out(connection, photo_id)
     tell_watchers(service, before | photo_trays(service, photo_id))
     return out
@@ -153,44 +181,6 @@ def _came_at(connection: sa.Connection, photo_id: int, capture_id: int) -> datet
         return at
     received_at: datetime = _row(connection, photo_id)["received_at"]
     return received_at
-
-
-def assign_photo(
-    service: Service, photo_id: int, tray: int, *, by: Entrant, why: str | None
-) -> PhotoOut:
-    """Say by hand that a photo shows a tray.
-
-    Raises
-    ------
-    NotFound
-        If there is no such photo or tray.
-    """
-    with service.database.write() as connection:
-        capture_of(connection, photo_id)
-        tray_id = tray_numbered(connection, tray)["id"]
-        given = _assignment(connection, photo_id, tray_id)
-        if given is None:
-            enter(
-                connection, ASSIGNMENT, {"photo_id": photo_id, "tray_id": tray_id, "why": why}, by
-            )
-        out = photo_out(connection, photo_id)
-    tell_watchers(service, [tray_id])
-    return out
-
-
-def withdraw_assignment(
-    service: Service, photo_id: int, tray: int, *, by: Entrant, why: str | None = None
-) -> PhotoOut:
-    """Take back that a photo shows a tray. Raises NotFound where nobody said so."""
-    with service.database.write() as connection:
-        tray_id = tray_numbered(connection, tray)["id"]
-        given = _assignment(connection, photo_id, tray_id)
-        if given is None:
-            raise NotFound("assignment", f"of photo {photo_id} to tray {tray}")
-        withdraw(connection, ASSIGNMENT, given, by=by, why=why)
-        out = photo_out(connection, photo_id)
-    tell_watchers(service, [tray_id])
-    return out
 
 
 def original(service: Service, photo_id: int) -> tuple[Path, str]:
@@ -266,9 +256,3 @@ def _job(service: Service, connection: sa.Connection, row: Any, capture: Any) ->
         if camera_id is None
         else earlier_poses(connection, service.store, camera_id, before=capture["taken_at"]),
     )
-
-
-def _assignment(connection: sa.Connection, photo_id: int, tray_id: int) -> int | None:
-    now = current(ASSIGNMENT)
-    statement = sa.select(now.c.id).where(now.c.photo_id == photo_id, now.c.tray_id == tray_id)
-    return connection.execute(statement).scalar()

@@ -9,12 +9,13 @@ from service.entries import current
 from service.last_air import air_is_due, last_readings
 from service.models.room import TrayState
 from service.models.runs import Chore, Reading
-from service.models.today import HarvestDue, PhotoDue, Resting, Today
+from service.models.today import HarvestDue, PhotoDue, Resting, Today, ToWash
 from service.photo_log import PhotoSearch, photo_ids, photos_out
 from service.room_log import trays_by_number
 from service.run_readings import RunReadings
 from service.schema import CHORE
 from service.trays_now import TraysNow
+from service.washing import unwashed_run
 from trayvision.attention import few_to_walk_to
 
 _NOT_MEASURED_SINCE = timedelta(days=2)
@@ -49,6 +50,7 @@ class RoomNow(TraysNow):
             harvests=self._harvests(growing, ends),
             photos_due=self._photos_due(growing),
             resting=self._resting(),
+            to_wash=self._to_wash(),
             chores=self._chores(ends) if chores else [],
             readings=(air := self.last_readings()),
             air_due=bool(growing) and air_is_due(air, local),
@@ -95,7 +97,9 @@ class RoomNow(TraysNow):
         for readings in growing:
             if self._day(readings) < 0:
                 continue
-            last = readings.rows[-1]["taken_at"] if readings.rows else None
+            newest = self._newest.get(readings.span.id)
+            # A photo in which mould cannot be judged leaves its tray as it was.
+            last = None if newest is None else newest.judged_at
             hours = None if last is None else (self._now - last).total_seconds() / 3600
             if hours is not None and hours < self._room.photo_every_hours:
                 continue
@@ -105,6 +109,9 @@ class RoomNow(TraysNow):
                     run_id=readings.span.id,
                     shelf_id=readings.shelf_id,
                     last_photo_at=last,
+                    not_judged_at=None
+                    if newest is None or newest.taken_at == last
+                    else newest.taken_at,
                     hours_since=None if hours is None else round(hours, 1),
                 )
             )
@@ -117,6 +124,14 @@ class RoomNow(TraysNow):
             if state is TrayState.RESTING and since is not None:
                 resting.append(Resting(tray=number, since_at=since))
         return resting
+
+    def _to_wash(self) -> list[ToWash]:
+        found = []
+        for number, row in trays_by_number(self._connection).items():
+            run = unwashed_run(self._connection, row["id"], self._now)
+            if run is not None and run.ended_at is not None:
+                found.append(ToWash(tray=number, since_at=run.ended_at))
+        return found
 
     def _chores(self, day_ends: datetime) -> list[Chore]:
         now = current(CHORE)

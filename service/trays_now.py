@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from service.flag_log import flags
 from service.growth import RoomGrowth
 from service.holds import holds
-from service.log_memory import last_until, rows_by_tray
+from service.log_memory import last_until
 from service.look_first import looks_first
 from service.models.flags import FlagOut, FlagState, Hold
 from service.models.growth import Forecast
@@ -19,19 +19,21 @@ from service.models.room import Room, TrayState
 from service.models.runs import Run
 from service.models.today import LookFirst, TrayOut
 from service.photo_log import latest_photos, photos_out
+from service.photo_scores import NewestPhoto, newest_photos
 from service.room_log import Row, shelf_names, trays_by_number
 from service.run_calendar import RunSpan
 from service.run_log import runs_out
 from service.run_places import PLACES
 from service.run_readings import RunReadings
-from service.schema import TRAY_STATE
+from service.washing import STATES, unwashed_run
 from trayvision.attention_flags import FlagKind
+from trayvision.attention_state import Level
 
 # Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
 _CARPET_COVER = 0.8
 _GREENING_COVER = 0.05
 _OVERDUE_AFTER = timedelta(hours=24)
-STATES = rows_by_tray(TRAY_STATE, "since_at")
+_ASKING = (Level.LOOK, Level.HOLD)
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,9 +46,13 @@ class TrayNow:
         The tray as it holds now.
     state : TrayState
     since : datetime or None
+    to_wash : bool
+        Something grew in it, and nobody wrote since that it was washed.
     shelf_id, position_id : int or None
     readings : RunReadings or None
         Its present run with what its photos measured.
+    newest : NewestPhoto or None
+        The last photo of that run.
     forecast : Forecast or None
     stage : str or None
     flags : tuple of FlagOut
@@ -60,9 +66,11 @@ class TrayNow:
     row: Row
     state: TrayState
     since: datetime | None
+    to_wash: bool
     shelf_id: int | None
     position_id: int | None
     readings: RunReadings | None
+    newest: NewestPhoto | None
     forecast: Forecast | None
     stage: str | None
     flags: tuple[FlagOut, ...]
@@ -132,9 +140,12 @@ class TraysNow:
             row=row,
             state=state,
             since=since,
+            to_wash=readings is None
+            and unwashed_run(self._connection, row["id"], self._now) is not None,
             shelf_id=None if place is None else place["shelf_id"],
             position_id=None if place is None else place["position_id"],
             readings=readings,
+            newest=None if readings is None else self._newest.get(readings.span.id),
             forecast=forecast,
             stage=stage,
             flags=tuple(flags),
@@ -166,6 +177,7 @@ class TraysNow:
             note=tray.row["note"],
             state=tray.state,
             state_since=tray.since,
+            to_wash=tray.to_wash,
             shelf_id=tray.shelf_id,
             shelf=None if tray.shelf_id is None else self._shelves.get(tray.shelf_id),
             position_id=tray.position_id,
@@ -198,6 +210,15 @@ class TraysNow:
         """Growing trays on hold from feeding, by number."""
         return list(self._holds.values())
 
+    def quiet(self) -> frozenset[int]:
+        """Growing trays that nothing asks to look at, going by all their photos."""
+        asked = {tray for flag in self._flags if flag.level in _ASKING for tray in flag.trays}
+        return frozenset(
+            span.number
+            for span in self._growth.present()
+            if span.number not in asked | self._holds.keys() and span.id not in self._look_first
+        )
+
     @cached_property
     def _holds(self) -> dict[int, Hold]:
         growing = {span.id: span.number for span in self._growth.present()}
@@ -213,8 +234,13 @@ class TraysNow:
             self._connection,
             self._growth.readings(self._growth.present()),
             self._now,
+            newest=self._newest,
             told={run for run in told if run is not None} | {one.run_id for one in self.holds()},
         )
+
+    @cached_property
+    def _newest(self) -> dict[int, NewestPhoto]:
+        return newest_photos(self._connection, self._growth.readings(self._growth.present()))
 
     def _present(self, tray_id: int) -> RunSpan | None:
         return self._growth.present_by_tray.get(tray_id)

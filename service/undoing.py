@@ -2,19 +2,20 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from typing import Final
+from typing import Any, Final
 
 import sqlalchemy as sa
 
 from service import things
 from service.camera_things import CAMERAS
 from service.context import Service
-from service.entries import Entrant, Values, history, take_back
-from service.ingest import photo_trays, tell_watchers
+from service.entries import Entrant, Values, before_last, history, take_back
+from service.ingest import keep_pictures, photo_trays, tell_watchers
+from service.marked_corners import marked_in
 from service.notification_targets import TARGETS
 from service.outside_schema import NOTIFICATION_TARGET
 from service.people import take_back_person
-from service.photo_changes import measure_again
+from service.photo_changes import MeasuredAgain, enter_measured, measure_as_marked
 from service.refusals import Conflict, NotAllowed, NotFound
 from service.resources import check_references
 from service.room_figures import take_back_room
@@ -87,12 +88,23 @@ def undo(
     NotFound
         If there is no such row, or its kind cannot be undone.
     Conflict
-        If something else was entered for it since, or others refer to it.
+        If something else was entered for it since, or others refer to it; also if a photo would
+        have to be measured again whose original was let go.
+    Busy
+        If a photo is to be measured again while too many others wait.
     Refusal
         If what was before breaks a rule that holds for entering it anew.
     """
-    trays: set[int] = set()
-    photos: set[int] = set()
+    # Before anything is written: measuring may fail, and corners never part from their measures.
+    measured = [
+        _measured_as_before(service, entry_id)
+        for kind, entry_id in entries
+        if kind == TRAY_CORNERS.name
+    ]
+    photos = {one.photo_id for one in measured}
+    trays: set[int] = set().union(*(photo_trays(service, one) for one in photos))
+    for one in measured:
+        keep_pictures(service, one.digest, one.inspected)
     with service.database.write() as connection:
         for kind, entry_id in reversed(entries):
             table = _UNDOABLE.get(kind)
@@ -103,33 +115,41 @@ def undo(
             for row in _take_back(connection, table, entry_id, by):
                 trays |= _trays_of(connection, kind, row)
                 photos |= {row["photo_id"]} if "photo_id" in row else set()
+        for one in measured:
+            enter_measured(connection, one, by)
         trays = run_calendar(connection).with_parts(trays)
-    for kind, entry_id in entries:
-        if kind == TRAY_CORNERS.name:
-            _measure_again(service, entry_id, by)
     tell_watchers(service, trays.union(*(photo_trays(service, one) for one in photos)))
 
 
-def _measure_again(service: Service, entry_id: int, by: Entrant) -> None:
-    """Measure the photo again whose corners were taken back."""
+def _measured_as_before(service: Service, entry_id: int) -> MeasuredAgain:
+    """A photo as it measures once some of its corners are taken back."""
     with service.database.read() as connection:
-        rows = sa.select(TRAY_CORNERS.c.photo_id).where(TRAY_CORNERS.c.id == entry_id)
-        photo_id = connection.execute(rows).scalar_one()
-    measure_again(service, photo_id, by)
+        rows = _said_last(connection, TRAY_CORNERS, entry_id)
+        before = before_last(rows)
+        marked = None if before is None or before["withdrawn"] else marked_in(connection, before)
+    return measure_as_marked(service, rows[-1]["photo_id"], marked)
 
 
 def _take_back(
     connection: sa.Connection, table: sa.Table, entry_id: int, by: Entrant
 ) -> tuple[Values, Values]:
     """Take a row back; returns it, and the row that stands beside it now."""
+    row = _said_last(connection, table, entry_id)[-1]
+    thing_id = row["original_id"] or row["id"]
+    _TAKEN_BACK.get(table, partial(_take_back_plainly, table))(connection, thing_id, by)
+    return row, history(connection, table, thing_id)[-1]
+
+
+def _said_last(connection: sa.Connection, table: sa.Table, entry_id: int) -> list[dict[str, Any]]:
+    """The history of a thing of which an entry is the last. Raises NotFound, Conflict."""
     row = connection.execute(sa.select(table).where(table.c.id == entry_id)).mappings().first()
     if row is None:
         raise NotFound(table.name, entry_id)
     thing_id = row["original_id"] or row["id"]
-    if history(connection, table, thing_id)[-1]["id"] != entry_id:
+    rows = history(connection, table, thing_id)
+    if rows[-1]["id"] != entry_id:
         raise Conflict(table.name, f"{thing_id} was corrected since, so this cannot be undone")
-    _TAKEN_BACK.get(table, partial(_take_back_plainly, table))(connection, thing_id, by)
-    return dict(row), history(connection, table, thing_id)[-1]
+    return rows
 
 
 def _take_back_plainly(

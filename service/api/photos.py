@@ -19,14 +19,13 @@ from service.models.photos import (
     PhotosOut,
 )
 from service.models.room import History
+from service.photo_assignments import assign_photo, withdraw_assignment
 from service.photo_changes import (
-    assign_photo,
     correct_photo,
     mark_corners,
     measure_again,
     original,
     picture,
-    withdraw_assignment,
     withdraw_corners,
 )
 from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
@@ -156,7 +155,7 @@ def withdraw(
     why: Annotated[Text | None, Query()] = None,
 ) -> PhotoOut:
     """Only what a person said; what the tags say stays."""
-    return withdraw_assignment(service, photo_id, number, by=by, why=why)
+    return withdraw_assignment(service, photo_id, number, by=by, why=why)[0]
 
 
 @router.post(

@@ -43,6 +43,9 @@ class Forecast(Model):
     coverage: float
     probability_met: float | None = Field(default=None, description="Null: no target is set.")
     standard_uncertainty_hours: float | None = None
+    by_days_alone: bool = Field(
+        default=False, description="No height of it was measured yet: reckoned from its days."
+    )
 
 
 class QuantityCurve(Model):

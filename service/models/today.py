@@ -44,6 +44,9 @@ class TrayOut(Model):
     note: str | None
     state: TrayState
     state_since: datetime | None
+    to_wash: bool = Field(
+        description="Something grew in it, and nobody wrote since that it was washed."
+    )
     shelf_id: int | None
     shelf: str | None
     position_id: int | None
@@ -85,12 +88,24 @@ class PhotoDue(Model):
     tray: int
     run_id: int
     shelf_id: int | None
-    last_photo_at: datetime | None
-    hours_since: float | None = Field(description="Null: no photo in this run yet.")
+    last_photo_at: datetime | None = Field(
+        description="The last one in which mould could be judged; null: none in this run yet."
+    )
+    not_judged_at: datetime | None = Field(
+        description="When a newer photo was taken in which mould could not be judged."
+    )
+    hours_since: float | None = Field(description="Since `last_photo_at`; null where that is.")
 
 
 class Resting(Model):
     """A tray that rests, and since when."""
+
+    tray: int
+    since_at: datetime
+
+
+class ToWash(Model):
+    """A tray that nobody wrote as washed since something was taken out of it, and since when."""
 
     tray: int
     since_at: datetime
@@ -111,6 +126,7 @@ class Today(Model):
     harvests: list[HarvestDue]
     photos_due: list[PhotoDue]
     resting: list[Resting]
+    to_wash: list[ToWash]
     chores: list[Chore]
     readings: list[Reading]
     air_due: bool = Field(

@@ -10,6 +10,8 @@ _LEAST_SPREAD = timedelta(minutes=45)
 # To the nearest full hour: minutes would be said more exactly than they are known.
 _HALF_HOUR = timedelta(minutes=30)
 _WEEK_DAYS = 6
+# One side that much longer than the other is no "give or take".
+_LOPSIDED = 2
 
 
 def ready_words(forecast: Forecast, say: Say) -> str:
@@ -19,18 +21,31 @@ def ready_words(forecast: Forecast, say: Say) -> str:
         return "when it will be ready is not forecast: no harvest target is set for it or the room"
     if at is None:
         return f"when it will be ready cannot be told yet: {_unmet(forecast, say)}"
+    if forecast.by_days_alone:
+        return f"by its days {due_words(at, say)}"
     # At its harvest day a tray is due whatever its height, which may not have got there.
     what = "due" if by_day(forecast) else "ready"
     if at <= say.now:
         return f"{what} since {say.moment(at)}"
-    return f"{what} {_about(forecast, say)}{_give_or_take(forecast)}"
+    spread = "" if by_day(forecast) else _give_or_take(forecast, say)
+    return f"{what} {_about(at, say)}{spread}"
 
 
 def by_day(forecast: Forecast) -> bool:
     """Whether the day that was set, and not the height, decides."""
-    low, high = forecast.low_at, forecast.high_at
-    known = low is not None and high is not None and high - low < _LEAST_SPREAD
+    at, high = forecast.harvest_at, forecast.high_at
+    known = at is not None and high is not None and high - at < _LEAST_SPREAD
     return known and forecast.target_day is not None
+
+
+def due_words(at: datetime, say: Say) -> str:
+    """When a tray is due that was not measured yet: no nearer than the day."""
+    if at <= say.now:
+        return f"due since {say.day_of(at)}"
+    days = (say.local(at).date() - say.today).days
+    if days == 0:
+        return "due today"
+    return f"due about {say.weekday(at) if 1 < days <= _WEEK_DAYS else say.day_of(at)}"
 
 
 def target_words(forecast: Forecast, say: Say) -> str:
@@ -48,10 +63,14 @@ def interval_words(forecast: Forecast, say: Say) -> str:
     low, high = forecast.low_at, forecast.high_at
     if forecast.harvest_at is None or low is None:
         return ""
+    if forecast.by_days_alone:
+        return "No height of it was measured yet: that is how such trays grow."
     if high is None:
         return f"Not before {_hour(low, say)}; it may also never get there."
     if by_day(forecast):
-        return "That is the day by which it is to be harvested, whatever its height."
+        words = "That is the day by which it is to be harvested, whatever its height."
+        known = high - low < _LEAST_SPREAD or low <= say.now
+        return words if known else f"{words} It may be tall enough from {_hour(low, say)} on."
     return f"Between {_hour(low, say)} and {_hour(high, say)}, {odds}."
 
 
@@ -61,9 +80,8 @@ def _unmet(forecast: Forecast, say: Say) -> str:
     return f"it may not reach {goal}"
 
 
-def _about(forecast: Forecast, say: Say) -> str:
-    assert forecast.harvest_at is not None
-    at = forecast.harvest_at + _HALF_HOUR
+def _about(moment: datetime, say: Say) -> str:
+    at = moment + _HALF_HOUR
     hour = f"about {say.local(at):%H}:00"
     days = (say.local(at).date() - say.local(say.now).date()).days
     if days in (0, 1):
@@ -77,10 +95,17 @@ def _hour(moment: datetime, say: Say) -> str:
     return say.moment(local.replace(minute=0))
 
 
-def _give_or_take(forecast: Forecast) -> str:
+def _give_or_take(forecast: Forecast, say: Say) -> str:
+    """How far off it may be; of a lopsided interval only the far end, which says most."""
     low, high, at = forecast.low_at, forecast.high_at, forecast.harvest_at
     assert at is not None
     if low is None or high is None:
         return ", or much later"
-    reach = (high - low) / 2
-    return "" if reach < _LEAST_SPREAD else f", give or take {Say.span(reach)}"
+    early, late = at - low, high - at
+    if max(early, late) < _LEAST_SPREAD:
+        return ""
+    if early > _LOPSIDED * late:
+        return f", perhaps already {'now' if low <= say.now else _about(low, say)}"
+    if late > _LOPSIDED * early:
+        return f", perhaps only {_about(high, say)}"
+    return f", give or take {Say.span(max(early, late))}"

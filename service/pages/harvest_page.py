@@ -225,7 +225,7 @@ def _row(tray: TrayNow, shelves: Mapping[int, str], asked: Asked) -> HarvestRow:
         run_id=tray.readings.span.id,
         shelf="" if tray.shelf_id is None else shelves.get(tray.shelf_id, ""),
         age=say.day_of_run(tray.readings.span),
-        state=state_words(tray.stage or "", due_at, say),
+        state=state_words(tray, say),
         level=level_of(tray),
         due=is_due(due_at, say),
         ticked=ticked,

@@ -1,14 +1,19 @@
 """What was measured on a tray, in sentences: parts of the score, quantities, places, doubts."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 from service.pages.words import Say
-from trayvision.expectations import HEIGHT
+from trayvision.expectations import HEIGHT, MOULD
 
 Record = Mapping[str, Any]
 
+# Fewer points off than this are not worth a word.
+WORTH_A_WORD: Final = 0.3
+# As the library's reasons say it: "Shoots 43 mm on day 5", "Whether shoots of 43 mm are usual".
+_OWN_HEIGHT: Final = re.compile(r"(?<=[Ss]hoots )\d+(?= mm)|(?<=shoots of )\d+(?= mm)")
 # 95 of 100 truths lie within this many standard uncertainties of a normal distribution.
 _WITHIN: Final = 1.96
 
@@ -40,6 +45,41 @@ def reason_words(part: Record, say: Say) -> str:
     """Why a part of the score took points off, in the room's units."""
     reason = str(part["reason"])
     return say.lengths(reason) if part["name"] == HEIGHT else say.spots(reason)
+
+
+def scored(tray: Record) -> Record:
+    """A tray's score with its shoots as tall in the reasons as they were measured.
+
+    The library's sentences say whole millimetres: rounded again, they would differ from the
+    measure that stands beside them.
+    """
+    height = tray["shoot_height_mm"]["value"]
+    score: Record = tray["score"]
+    if height is None:
+        return score
+    parts = [
+        {**part, "reason": _OWN_HEIGHT.sub(f"{height:.2f}", part["reason"], count=1)}
+        if part["name"] == HEIGHT
+        else part
+        for part in score["parts"]
+    ]
+    return {**score, "parts": parts}
+
+
+def why_it_asks(score: Record, say: Say) -> str:
+    """Why one photo by itself asks for a look, without capital and stop; empty where it does not.
+
+    What it says of mould comes first, then what took the largest share of its points off.
+    """
+    if score.get("attention", "quiet") == "quiet":
+        return ""
+    off = [part for part in score["parts"] if (part["points_off"] or 0.0) >= WORTH_A_WORD]
+    off += [part for part in score["parts"] if part["name"] == MOULD and not part["known"]]
+    off.sort(key=lambda part: (part["name"] != MOULD, -(part["points_off"] or 0) / part["weight"]))
+    reason = reason_words(off[0], say) if off else score.get("remark") or "worth a look"
+    first, _, rest = reason.rstrip(".").partition(". ")
+    parts = [f"{words[0].lower()}{words[1:]}" for words in (first, rest) if words]
+    return "; ".join(parts)
 
 
 def part_words(part: Record, say: Say) -> PartOff:
@@ -75,16 +115,27 @@ def measures(tray: Record, say: Say) -> list[Measure]:
 def _number(value: Record, digits: int, unit: str = "", factor: float = 1.0) -> str:
     if value["value"] is None:
         return f"cannot tell. {value.get('remark') or ''}".rstrip()
-    spread = f"{factor * _WITHIN * value['uncertainty']:.{digits}f}{unit}"
-    return f"{factor * value['value']:.{digits}f}{unit}, give or take {spread}"
+    spread, least = factor * _WITHIN * value["uncertainty"], 10.0**-digits
+    # Rounded to nothing it would be said to be exact.
+    more = f"{spread:.{digits}f}" if spread >= least / 2 else f"less than {least:.{digits}f}"
+    return f"{factor * value['value']:.{digits}f}{unit}, give or take {more}{unit}"
 
 
 def _share(value: Record) -> str:
-    return _number(value, 0, " %", 100.0)
+    known = value["value"] is not None
+    small = known and (value["value"] < 0.01 or _WITHIN * value["uncertainty"] < 0.005)
+    return _number(value, 1 if small else 0, " %", 100.0)
 
 
 def _length(value: Record, say: Say) -> str:
-    return _number(value, 1, f" {say.room.length_unit}", 1.0 / say.mm(1.0))
+    if value["value"] is None:
+        return _number(value, 1)
+    # Rounded as everywhere on the pages: half a millimetre may go either way.
+    shown = {
+        "value": say.length_number(value["value"]),
+        "uncertainty": value["uncertainty"] / say.mm(1.0),
+    }
+    return _number(shown, 1, f" {say.room.length_unit}")
 
 
 def patch_words(patch: Record, say: Say) -> str:

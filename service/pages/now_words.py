@@ -10,9 +10,11 @@ from service.models.flags import FlagOut
 from service.models.growth import Forecast
 from service.models.today import HarvestDue, PhotoDue, Today
 from service.pages.flag_view import is_of_the_room
+from service.pages.forecast_words import by_day, due_words
 from service.pages.look_first_words import look_first_words
 from service.pages.words import Say, number_word
 from trayvision.attention_flags import FlagKind, trays_words
+from trayvision.attention_state import Level
 
 NEW_ROOM: Final = "This room is new: three steps to the first look"
 NOTHING: Final = "Nothing asks for a look"
@@ -66,16 +68,24 @@ def first_line(today: Today, asked: Sequence[FlagOut], say: Say, *, looks: Looks
     """Where one must go, in a sentence; `asked` are the flags to walk to."""
     if looks.failing_since is not None:
         return "Look over every tray: no warning works now"
-    parts = _to_look_at(asked)
-    if parts:
-        words = _and(parts)
-        return f"{words[0].upper()}{words[1:]}"
+    parts = _to_look_at(asked, today)
+    rest = _to_do(today, say, asked)
+    if not parts:
+        return f"{NOTHING}; {_and(rest)}" if rest else NOTHING
+    words = _and(parts)
+    more = f"; {_and(rest)}" if rest else ""
+    return f"{words[0].upper()}{words[1:]}{more}"
+
+
+def _to_do(today: Today, say: Say, asked: Sequence[FlagOut]) -> list[str]:
+    """What else is to be done; trays on hold that are named to be looked at are not named again."""
     rest = []
-    if today.holds:
-        number = len(today.holds)
-        rest.append(f"{_trays(number)} {'stands' if number == 1 else 'stand'} on hold")
+    named = {tray for flag in asked if flag.level == Level.HOLD for tray in flag.trays}
+    held = sum(hold.tray not in named for hold in today.holds)
+    if held:
+        rest.append(f"{_trays(held)} {'stands' if held == 1 else 'stand'} on hold")
     late = len(today.photos_due)
-    if late:
+    if late and not any(flag.kind == FlagKind.NO_PHOTO for flag in asked):
         verb = "has" if late == 1 else "have"
         rest.append(f"{_trays(late)} {verb} no fresh photo{_since(today.photos_due, say)}")
     due = sum(one.due and not one.hold for one in today.harvests)
@@ -83,7 +93,7 @@ def first_line(today: Today, asked: Sequence[FlagOut], say: Say, *, looks: Looks
         rest.append(f"{_trays(due)} {'is' if due == 1 else 'are'} due for harvest")
     if not today.harvests:
         rest.append("no tray grows here now")
-    return f"{NOTHING}; {_and(rest)}" if rest else NOTHING
+    return rest
 
 
 def harvest_line(due: HarvestDue, say: Say, *, look_first: bool) -> HarvestLine:
@@ -91,12 +101,15 @@ def harvest_line(due: HarvestDue, say: Say, *, look_first: bool) -> HarvestLine:
     at = due.forecast.harvest_at
     assert at is not None, "a tray without a forecast is not due"
     spread = ""
-    if due.stage == "overdue":
+    what = "due" if by_day(due.forecast) else "ready"
+    if due.forecast.by_days_alone:
+        when = f"by its days {due_words(at, say)}, no height of it was measured"
+    elif due.stage == "overdue":
         when = f"overdue since {say.moment(at)}"
     elif at <= say.now:
-        when = f"ready since {say.moment(at)}"
+        when = f"{what} since {say.moment(at)}"
     else:
-        when, spread = f"ready about {say.moment(at)}", _spread(due.forecast, say)
+        when, spread = f"{what} about {say.moment(at)}", _spread(due.forecast, say)
     why = look_first_words(due.look_first, say)
     return HarvestLine(
         due.tray, due.shelf_id, when, spread, due.hold, look_first or bool(why), look_why=why
@@ -121,6 +134,8 @@ def later_words(flag: FlagOut, today: Today) -> str:
 
 def _spread(forecast: Forecast, say: Say) -> str:
     low, high = forecast.low_at, forecast.high_at
+    if by_day(forecast):
+        return "the day to harvest it by, whatever its height"
     often = f"{round(10 * forecast.coverage)} times in 10"
     if low is None or high is None:
         return f"{often} no sooner than {say.moment(low)}" if low is not None else ""
@@ -129,7 +144,7 @@ def _spread(forecast: Forecast, say: Say) -> str:
     return f"{often} between {say.moment(low)} and {say.moment(high)}"
 
 
-def _to_look_at(asked: Sequence[FlagOut]) -> list[str]:
+def _to_look_at(asked: Sequence[FlagOut], today: Today) -> list[str]:
     flags = {flag.kind: flag for flag in asked}
     in_trays = [flag for flag in asked if not is_of_the_room(flag)]
     trays = list(dict.fromkeys(tray for flag in in_trays for tray in flag.trays))
@@ -143,7 +158,9 @@ def _to_look_at(asked: Sequence[FlagOut]) -> list[str]:
     if FlagKind.CAMERA in flags:
         parts.append("a camera to see to")
     if FlagKind.NO_PHOTO in flags:
-        parts.append(f"{_trays(len(flags[FlagKind.NO_PHOTO].trays))} to photograph")
+        # All that have no fresh photo, as the list below: the flag names those that lack one long.
+        due = {one.tray for one in today.photos_due}
+        parts.append(f"{_trays(len(due.union(flags[FlagKind.NO_PHOTO].trays)))} to photograph")
     known = (FlagKind.HOT_OR_HUMID, FlagKind.CAMERA, FlagKind.NO_PHOTO)
     if any(is_of_the_room(flag) and flag.kind not in known for flag in asked):
         parts.append("the room to look at")

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import sqlalchemy as sa
 
@@ -13,6 +14,7 @@ from service.pages import addresses
 from service.pages.words import Say
 from service.room_log import trays_by_number
 from service.run_calendar import present_run, run_calendar
+from service.trays_now import TraysNow
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
 
@@ -38,9 +40,27 @@ class Standing:
     address: str
 
 
+@dataclass(frozen=True)
+class Standings:
+    """How things stand with the trays of a photo, in the runs that still grow.
+
+    Parameters
+    ----------
+    opened : tuple of Standing
+    quiet : frozenset of int
+        Numbers of trays that nothing asks to look at, going by all their photos.
+    """
+
+    opened: tuple[Standing, ...] = ()
+    quiet: frozenset[int] = frozenset()
+
+
+NOTHING_STANDS: Final = Standings()
+
+
 def standing(
     connection: sa.Connection, photos: Sequence[PhotoOut], say: Say
-) -> dict[int, tuple[Standing, ...]]:
+) -> dict[int, Standings]:
     """By photo, of the trays that it shows or is said to show, in the run that still grows."""
     by_tray, trays = run_calendar(connection).by_tray, trays_by_number(connection)
     present = {}
@@ -51,12 +71,20 @@ def standing(
     if not present:
         return {}
     known = _of_trays(connection, {span.id: number for number, span in present.items()}, say)
-    found: dict[int, tuple[Standing, ...]] = {}
+    quiet: frozenset[int] = frozenset()
+    if any(map(_asks, photos)):
+        quiet = TraysNow(connection, say.room, say.now).quiet()
+    found = {}
     for photo in photos:
         shown = sorted(_numbers(photo) & present.keys())
         of_now = [number for number in shown if present[number].holds(photo.taken_at)]
-        found[photo.id] = tuple(known[number] for number in of_now if number in known)
+        opened = tuple(known[number] for number in of_now if number in known)
+        found[photo.id] = Standings(opened, quiet.intersection(of_now))
     return found
+
+
+def _asks(photo: PhotoOut) -> bool:
+    return any(tray["score"].get("attention", "quiet") != "quiet" for tray in photo.trays)
 
 
 def _numbers(photo: PhotoOut) -> set[int]:

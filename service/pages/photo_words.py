@@ -1,7 +1,7 @@
 """What a photo says, in sentences: its answer first, then the reasons, then what it cannot tell."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from service.models.photos import PhotoOut, TakenAtFrom
@@ -16,9 +16,10 @@ from service.pages.measure_words import (
     part_words,
     patch_words,
     reason_words,
+    scored,
     slime_words,
 )
-from service.pages.photo_standing import Standing
+from service.pages.photo_standing import NOTHING_STANDS, Standing, Standings
 from service.pages.tray_misfit import Misfit
 from service.pages.words import Say
 from trayvision.quality_flags import Doubt
@@ -108,7 +109,7 @@ def photo_words(
     ages: Mapping[int, str],
     *,
     misfit: Misfit | None = None,
-    standing: tuple[Standing, ...] = (),
+    standing: Standings = NOTHING_STANDS,
 ) -> PhotoWords:
     """Say what a photo shows.
 
@@ -120,17 +121,20 @@ def photo_words(
         How old each tray was when the photo was taken, such as "day 5".
     misfit : Misfit, optional
         The tray that it shows and that is not of the size that the log says.
-    standing : tuple of Standing, optional
-        What stands open on the trays that it shows.
+    standing : Standings, optional
+        How things stand with the trays that it shows, whatever it shows itself.
     """
-    trays = tuple(_tray(one, photo, say, ages) for one in photo.trays)
+    trays = tuple(
+        _beside_all_photos(_tray(one, photo, say, ages), standing.quiet) for one in photo.trays
+    )
     own = max((one.level for one in trays), key=_URGENCY.index, default="quiet")
-    level = max((own, *(one.level for one in standing)), key=_URGENCY.index)
+    level = max((own, *(one.level for one in standing.opened)), key=_URGENCY.index)
     # What asks for a look comes before a size that is wrong.
     answer = misfit.words if misfit is not None and own == "quiet" else _answer(photo, trays)
-    if own == "quiet" and standing:
+    if own == "quiet" and standing.opened:
         # That one photo shows nothing takes nothing back.
-        answer = f"{_sentence(listed([one.words for one in standing]))}. This photo alone: {answer}"
+        opened = _sentence(listed([one.words for one in standing.opened]))
+        answer = f"{opened}. This photo alone: {answer}"
     by_hand = _by_hand(photo)
     if by_hand:
         answer = f"{by_hand} Measured as {answer[0].lower()}{answer[1:]}"
@@ -152,9 +156,17 @@ def photo_words(
         marked=any(tray.get("marked") for tray in photo.trays),
         alt=_alt(photo, say),
         misfit=misfit,
-        standing=standing,
+        standing=standing.opened,
         by_hand=by_hand,
     )
+
+
+def _beside_all_photos(tray: TrayWords, quiet: frozenset[int]) -> TrayWords:
+    """A tray that this photo asks to look at, while all its photos together ask for nothing."""
+    if tray.level == "quiet" or tray.number not in quiet:
+        return tray
+    joint = ". Over" if ". " in tray.answer else "; over"
+    return replace(tray, answer=f"{tray.answer}{joint} the days nothing stands out")
 
 
 def _by_hand(photo: PhotoOut) -> str:
@@ -214,7 +226,7 @@ def _what_to_do(photo: PhotoOut, misfit: Misfit | None) -> str:
 
 
 def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> TrayWords:
-    score = tray["score"]
+    score = scored(tray)
     level = score.get("attention", "quiet")
     parts = tuple(part_words(one, say) for one in score["parts"])
     lost = sorted(

@@ -14,16 +14,21 @@ from service.context import Service
 from service.entries import current
 from service.models.base import LARGEST_ID
 from service.models.photos import NewAssignment, PhotoChange, PhotoOut
+from service.models.room import TrayNumber
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.photo_ages import TrayChoice, ages, tray_choices
-from service.pages.photo_standing import standing
+from service.pages.photo_standing import NOTHING_STANDS, standing
 from service.pages.photo_words import PhotoWords, photo_words
 from service.pages.tray_misfit import misfits
 from service.pages.words import Say
-from service.photo_changes import assign_photo, correct_photo, measure_again
+from service.photo_assignments import assign_photo, withdraw_assignment
+from service.photo_changes import (
+    correct_photo,
+    measure_again,
+)
 from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
 from service.room_log import the_room
 from service.schema import ASSIGNMENT
@@ -182,6 +187,16 @@ def post_tray(
     return answered(typed, act, lambda again: _page(service, request, photo_id, again))
 
 
+@router.post("/photos/{photo_id}/trays/{number}/withdraw")
+def post_tray_withdrawn(
+    service: TheService, by: By, photo_id: PhotoId, number: TrayNumber
+) -> Response:
+    """Take back that a photo shows a tray, which somebody said by mistake."""
+    _, entry = withdraw_assignment(service, photo_id, number, by=by)
+    words = f"Taken back: nobody says any more that this photo shows tray {number}."
+    return done(addresses.photo(photo_id), words, undo=[Entry("assignment", entry)])
+
+
 def said(
     service: Service, connection: sa.Connection, photos: Sequence[PhotoOut]
 ) -> list[PhotoWords]:
@@ -195,7 +210,7 @@ def said(
             say,
             aged.get(photo.id, {}),
             misfit=misfit.get(photo.id),
-            standing=stands.get(photo.id, ()),
+            standing=stands.get(photo.id, NOTHING_STANDS),
         )
         for photo in photos
     ]

@@ -19,11 +19,12 @@ from service.pages.forms import TypedForm
 from service.pages.frame import environment, show
 from service.pages.notices import Entry, done
 from service.pages.room_rows import (
-    IdleTray,
+    IdleTrays,
     RackRows,
     TrayRow,
     idle,
     rack_rows,
+    to_wash,
     tray_row,
 )
 from service.pages.tray_numbers import in_words, sentence
@@ -32,6 +33,7 @@ from service.refusals import NotFound, Refusal
 from service.room_figures import correct_room
 from service.room_log import the_room
 from service.trays_now import TraysNow
+from trayvision.kit_guide import number_ranges
 
 router = APIRouter(include_in_schema=False)
 
@@ -57,11 +59,25 @@ class Filter:
 
 @dataclass(frozen=True)
 class AsLastTime:
-    """What one tap starts, and in which trays it can: `seed` and `soak` in words."""
+    """What one tap starts, and in which trays it can: `seed` and `soak` in words.
+
+    `unwashed` are trays that nobody wrote as washed since something was taken out of them.
+    """
 
     seed: str
     soak: str
     trays: tuple[int, ...]
+    unwashed: tuple[int, ...]
+
+    @property
+    def in_short(self) -> str:
+        """The trays, such as "1-20, 25"."""
+        return number_ranges(self.trays)
+
+    @property
+    def unwashed_in_short(self) -> str:
+        """The trays to wash, such as "11, 13"."""
+        return number_ranges(self.unwashed)
 
 
 @dataclass(frozen=True)
@@ -80,7 +96,7 @@ class RoomPage:
         Growing trays on their shelves; with a filter, the shelves that hold some of them.
     off_shelf : tuple of TrayRow
         Growing trays that stand on no shelf.
-    resting, unused, retired : tuple of IdleTray
+    to_wash, resting, unused, retired : IdleTrays
     states, shelves : tuple of Filter
     filtered : bool
     last : tuple of AsLastTime
@@ -94,9 +110,10 @@ class RoomPage:
     due: tuple[TrayRow, ...]
     racks: tuple[RackRows, ...]
     off_shelf: tuple[TrayRow, ...]
-    resting: tuple[IdleTray, ...]
-    unused: tuple[IdleTray, ...]
-    retired: tuple[IdleTray, ...]
+    to_wash: IdleTrays
+    resting: IdleTrays
+    unused: IdleTrays
+    retired: IdleTrays
     states: tuple[Filter, ...]
     shelves: tuple[Filter, ...]
     filtered: bool
@@ -166,23 +183,27 @@ def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) ->
     known = {one.id for rack in standing for one in rack.shelves}
     if shelf is not None and shelf not in known:
         raise NotFound("shelf", shelf)
-    by_state = {
-        state: idle(trays, state, say) if shown in ("", _IDLE) and shelf is None else ()
-        for state in (TrayState.RESTING, TrayState.EMPTY, TrayState.RETIRED)
-    }
+    not_growing = trays if shown in ("", _IDLE) and shelf is None else []
+    washing = to_wash(not_growing, say)
+    resting, unused = (
+        idle(not_growing, state, say) for state in (TrayState.RESTING, TrayState.EMPTY)
+    )
     return RoomPage(
         sentence=_sentence(rows),
         empty=not trays,
         due=tuple(row for row in rows if row.due and row.level != "hold"),
         racks=_with_trays(all_racks) if filtered else all_racks,
         off_shelf=tuple(row for row in kept if row.shelf_id not in known),
-        resting=by_state[TrayState.RESTING],
-        unused=by_state[TrayState.EMPTY],
-        retired=by_state[TrayState.RETIRED],
+        to_wash=washing,
+        resting=resting,
+        unused=unused,
+        retired=idle(not_growing, TrayState.RETIRED, say),
         states=_state_filters(rows, len(trays) - len(rows), shown),
         shelves=_shelf_filters(standing, rows, shelf),
         filtered=filtered,
-        last=() if filtered else _as_last_time(connection, say, by_state),
+        last=()
+        if filtered
+        else _as_last_time(connection, say, [*unused.numbers, *resting.numbers], washing.numbers),
         day_zero=say.room.day_zero,
     )
 
@@ -256,10 +277,9 @@ def _shelf_filters(
 
 
 def _as_last_time(
-    connection: sa.Connection, say: Say, by_state: dict[TrayState, tuple[IdleTray, ...]]
+    connection: sa.Connection, say: Say, free: Sequence[int], unwashed: Sequence[int]
 ) -> tuple[AsLastTime, ...]:
-    trays = [*by_state[TrayState.EMPTY], *by_state[TrayState.RESTING]]
-    numbers = [tray.number for tray in trays]
+    numbers = [*free, *unwashed]
     lots: tuple[Choice, ...] = starting.lot_choices(connection)
     groups: dict[tuple[str, float | None], list[int]] = {}
     for number, last in zip(numbers, starting.remembered_of(connection, numbers), strict=True):
@@ -267,6 +287,11 @@ def _as_last_time(
             what = starting.seed_words(last.seed, lots, say), last.soak_hours
             groups.setdefault(what, []).append(number)
     return tuple(
-        AsLastTime(seed, "" if hours is None else f"soaked {hours:g} hours before", tuple(of_group))
+        AsLastTime(
+            seed,
+            "" if hours is None else f"soaked {hours:g} hours before",
+            tuple(number for number in of_group if number not in unwashed),
+            tuple(number for number in of_group if number in unwashed),
+        )
         for (seed, hours), of_group in groups.items()
     )

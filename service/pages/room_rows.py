@@ -7,14 +7,20 @@ from functools import cached_property
 
 from service.models.room import TrayState
 from service.pages import racks
+from service.pages.forecast_words import by_day, due_words
+from service.pages.measure_words import why_it_asks
 from service.pages.trend import trend
 from service.pages.words import Say
+from service.photo_scores import NewestPhoto
 from service.run_readings import RunReadings
 from service.trays_now import TrayNow
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
+from trayvision.kit_guide import number_ranges
 
 _STAGES = {"soaking": "", "spread": "", "carpet": "green carpet"}
+# Stages that follow from dates, whatever the tray looks like.
+_IN_TIME = ("soaking", "ready", "overdue")
 # Further ahead a weekday would name two days.
 _WITHIN_A_WEEK = timedelta(days=6)
 
@@ -38,7 +44,9 @@ class TrayRow:
     due : bool
         It is due before today ends.
     no_photo : str
-        "no photo since …", "no photo yet", or empty.
+        "no photo since …", "no photo yet", that the last one cannot show mould, or empty.
+    newest : str
+        Why its last photo by itself asks for a look, where nothing else does; may be empty.
     trend : str
         How it grows; empty where no photo shows it.
     photo_id : int or None
@@ -56,6 +64,7 @@ class TrayRow:
     state: str
     due: bool
     no_photo: str
+    newest: str
     trend: str
     photo_id: int | None
     photo_words: str
@@ -67,6 +76,23 @@ class IdleTray:
 
     number: int
     since: str
+
+
+@dataclass(frozen=True)
+class IdleTrays:
+    """Trays in which nothing grows."""
+
+    trays: tuple[IdleTray, ...] = ()
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Their numbers."""
+        return tuple(tray.number for tray in self.trays)
+
+    @property
+    def in_short(self) -> str:
+        """Such as "1-20, 25"."""
+        return number_ranges(self.numbers)
 
 
 @dataclass(frozen=True)
@@ -118,24 +144,45 @@ def tray_row(
     photo_at = None if last is None else last["taken_at"]
     due_at = None if tray.forecast is None else tray.forecast.harvest_at
     grows = trend(readings, finished)
+    level = level_of(tray)
+    unjudged = tray.newest is not None and tray.newest.taken_at != tray.newest.judged_at
+    asks = "" if tray.newest is None or level or unjudged else why_it_asks(tray.newest.score, say)
     return TrayRow(
         number=tray.number,
         run_id=span.id,
         shelf_id=tray.shelf_id,
         position=position,
         age=say.day_of_run(span),
-        level=level_of(tray),
-        state=_state(tray, due_at, say),
+        level=level,
+        state=_row_state(tray, say),
         due=is_due(due_at, say),
-        no_photo=_no_photo(photo_at, span.begins_at, say),
+        no_photo=_no_photo(tray.newest, span.begins_at, say),
+        newest=asks,
         trend="" if grows is None else grows.words(say),
         photo_id=None if last is None else last["photo_id"],
         photo_words="" if photo_at is None else say.moment(photo_at),
     )
 
 
-def _state(tray: TrayNow, due_at: datetime | None, say: Say) -> str:
-    words = state_words(tray.stage or "", due_at, say)
+def state_words(tray: TrayNow, say: Say) -> str:
+    """Such as "ready" or "greening, due about Friday"; a tray never measured goes by its days."""
+    forecast = tray.forecast
+    due_at = None if forecast is None else forecast.harvest_at
+    stage = tray.stage or ""
+    if forecast is not None and due_at is not None and forecast.by_days_alone:
+        seen = tray.newest is not None and stage not in _IN_TIME
+        looks = f"{_STAGES.get(stage, stage)}, " if seen and _STAGES.get(stage, stage) else ""
+        words = f"{looks}by its days {due_words(due_at, say)}"
+    elif stage == "ready" and forecast is not None and by_day(forecast):
+        words = "due"
+    else:
+        words = _state_words(stage, due_at, say)
+    return words
+
+
+def _row_state(tray: TrayNow, say: Say) -> str:
+    due_at = None if tray.forecast is None else tray.forecast.harvest_at
+    words = state_words(tray, say)
     return f"{words}, look first" if is_due(due_at, say) and asks_first(tray) else words
 
 
@@ -162,12 +209,25 @@ def rack_rows(
     )
 
 
-def idle(trays: Iterable[TrayNow], state: TrayState, say: Say) -> tuple[IdleTray, ...]:
-    """Trays of one state in which nothing grows."""
-    return tuple(
-        IdleTray(tray.number, "" if tray.since is None else say.date(tray.since))
-        for tray in trays
-        if tray.state is state
+def idle(trays: Iterable[TrayNow], state: TrayState, say: Say) -> IdleTrays:
+    """Trays of one state in which nothing grows; those to be washed are no empty ones."""
+    return IdleTrays(
+        tuple(
+            IdleTray(tray.number, "" if tray.since is None else say.date(tray.since))
+            for tray in trays
+            if tray.state is state and not tray.to_wash
+        )
+    )
+
+
+def to_wash(trays: Iterable[TrayNow], say: Say) -> IdleTrays:
+    """Trays that nobody wrote as washed since something was taken out of them."""
+    return IdleTrays(
+        tuple(
+            IdleTray(tray.number, "" if tray.since is None else say.date(tray.since))
+            for tray in trays
+            if tray.to_wash
+        )
     )
 
 
@@ -202,7 +262,7 @@ def asks_first(tray: TrayNow) -> bool:
     return bool(tray.look_first or kinds - {FlagKind.OVERDUE})
 
 
-def state_words(stage: str, due_at: datetime | None, say: Say) -> str:
+def _state_words(stage: str, due_at: datetime | None, say: Say) -> str:
     """Such as "ready" or "greening, due about Friday"."""
     words = [_STAGES.get(stage, stage)]
     if stage not in ("ready", "overdue") and due_at is not None:
@@ -215,8 +275,13 @@ def state_words(stage: str, due_at: datetime | None, say: Say) -> str:
     return ", ".join(filter(None, words))
 
 
-def _no_photo(photo_at: datetime | None, begins_at: datetime, say: Say) -> str:
+def _no_photo(newest: NewestPhoto | None, begins_at: datetime, say: Say) -> str:
     late = timedelta(hours=say.room.photo_every_hours)
-    if photo_at is not None:
-        return f"no photo since {say.moment(photo_at)}" if say.now - photo_at >= late else ""
+    if newest is not None:
+        judged_at = newest.judged_at
+        if judged_at is not None and say.now - judged_at < late:
+            return ""
+        if judged_at is None or judged_at != newest.taken_at:
+            return f"mould cannot be judged in the photo of {say.moment(newest.taken_at)}"
+        return f"no photo since {say.moment(judged_at)}"
     return "no photo yet" if say.now - begins_at >= late else ""

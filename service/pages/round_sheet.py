@@ -24,8 +24,8 @@ from service.refusals import Refusal
 from service.room_log import shelf_names, the_room, trays_by_number
 from service.run_calendar import run_calendar
 from service.today import RoomNow
-from service.trays_now import STATES
 from service.walking_order import NO_PLACE, TrayPlace, tray_places
+from service.washing import STATES
 from trayvision.attention_flags import trays_words
 from trayvision.attention_state import Level
 from trayvision.kit_guide import number_ranges
@@ -81,7 +81,8 @@ class RoundSheet:
         All things with a box to tick.
     about_the_room : flags that are about no single tray, as level and sentence
     later : sentences on flags that can wait
-    wash, resting, free : numbers of trays in words, empty where none
+    wash, to_wash, resting, free : numbers of trays in words, empty where none
+        `wash` after today's harvest; `to_wash` since they were taken out before.
     chores : sequence of ChoreLine
     places_to_read : names of what is read: shelves, top and bottom, or the room
     spreading : how many lines are left to write new trays on
@@ -96,6 +97,7 @@ class RoundSheet:
     about_the_room: tuple[tuple[str, str], ...]
     later: tuple[str, ...]
     wash: str
+    to_wash: str
     resting: tuple[str, ...]
     free: str
     chores: tuple[ChoreLine, ...]
@@ -146,6 +148,7 @@ def round_sheet(connection: sa.Connection, say: Say) -> RoundSheet:
         about_the_room=about_room,
         later=tuple(filter(None, (words.later(flag, today) for flag in today.later))),
         wash=number_ranges([one.tray for one in today.harvests if one.due]),
+        to_wash=number_ranges([one.tray for one in today.to_wash]),
         resting=tuple(f"{one.tray} (since {say.moment(one.since_at)})" for one in today.resting),
         free=number_ranges(_free(connection, today, say)),
         chores=chores,
@@ -236,8 +239,9 @@ def _chores(connection: sa.Connection, today: Today, say: Say) -> tuple[ChoreLin
 
 
 def _free(connection: sa.Connection, today: Today, say: Say) -> list[int]:
-    """Trays in which nothing grows, that neither rest nor are out of use."""
+    """Trays in which nothing grows, that neither rest, are to be washed nor are out of use."""
     taken = {one.tray for one in today.harvests} | {one.tray for one in today.resting}
+    taken |= {one.tray for one in today.to_wash}
     said, free = STATES.of(connection), []
     for tray_id, number in _tray_numbers(connection).items():
         last = last_until(said.get(tray_id, ()), "since_at", say.now)

@@ -47,6 +47,9 @@ def harvest(one: HarvestDue, say: Say, *, first_look: bool) -> str:
 
 def photograph(photo: PhotoDue, say: Say) -> str:
     """That a tray is to be photographed."""
+    if photo.not_judged_at is not None:
+        since = say.ago(photo.not_judged_at)
+        return f"Photograph again: the photo of {since} cannot show mould."
     if photo.last_photo_at is None:
         return "Photograph (first)."
     return f"Photograph, last {say.ago(photo.last_photo_at)}."

@@ -1,7 +1,7 @@
 """The page that starts trays: one as last time in one tap, or several at once with their seed."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Request
@@ -10,7 +10,7 @@ from starlette.responses import Response
 from service.api.dependencies import By, TheService
 from service.pages import addresses, racks, start_sent, starting
 from service.pages.filled import Choice, Filled
-from service.pages.forms import TypedForm
+from service.pages.forms import Typed, TypedForm
 from service.pages.frame import show
 from service.pages.notices import Entry
 from service.pages.set_up.fields import size_in_words
@@ -26,13 +26,16 @@ from service.pages.tray_numbers import (
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.weight_doubts import seed_doubt
 from service.pages.words import Say
+from service.refusals import Refusal
 from service.room_changes import Started, start_trays
 from service.room_log import tray_sizes, trays_by_number
 from service.seed_stock import seed_stock
+from service.washing import unwashed_after_mould
 
 router = APIRouter(include_in_schema=False)
 
 _AS_LAST_TIME = "as_last_time"
+_UNWASHED = "unwashed"
 
 
 @dataclass(frozen=True)
@@ -46,6 +49,8 @@ class StartPage:
         Numbers of registered trays in which nothing grows.
     growing : tuple of int
         Of those named, the ones that grow still: starting them ends their runs.
+    unwashed : tuple of int
+        Trays of which is asked whether they start though nobody wrote that they were washed.
     lots, places : tuple of Choice
     weight_unit : str
     floor : str
@@ -57,6 +62,7 @@ class StartPage:
     form: Filled
     free: tuple[int, ...]
     growing: tuple[int, ...]
+    unwashed: tuple[int, ...]
     lots: tuple[Choice, ...]
     places: tuple[Choice, ...]
     weight_unit: str
@@ -83,6 +89,8 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
             places = racks.racks_as_they_stand(connection)
             known = registered_numbers(connection)
             stock = seed_stock(connection)
+            unwashed = unwashed_after_mould(connection, numbers, say.now)
+        _ask_about_washing(typed, unwashed)
         if typed.text(_AS_LAST_TIME) is not None:
             runs, bag = starting.runs_as_last_time(last, numbers, say), None
         else:
@@ -114,6 +122,21 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
     return TraysForm(service, request, _show).sent(typed, by, write)
 
 
+def _ask_about_washing(typed: Typed, unwashed: Sequence[int]) -> None:
+    """Ask once of trays that mould was on and that nobody wrote as washed. Raises Refusal."""
+    asked = typed.texts(_UNWASHED)
+    left = [number for number in unwashed if str(number) not in asked]
+    if not left:
+        return
+    named = sentence(in_words(tuple(left)))
+    was, it_was, it = ("was", "it was", "it") if len(left) == 1 else ("were", "they were", "them")
+    raise Refusal(
+        _UNWASHED,
+        f"{named} {was} taken out with possible mould, and nobody wrote that {it_was} washed "
+        f"since. Start {it} all the same?",
+    )
+
+
 def _undo(started: Started) -> list[Entry]:
     bags = [] if started.lot is None else [Entry("seed_lot", started.lot.entry_id)]
     runs = [Entry("run", run_id) for run_id in started.runs]
@@ -140,6 +163,14 @@ def _by_area(weights_g: Mapping[int, float], say: Say) -> str:
 
 
 def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response:
+    unwashed: tuple[int, ...] = ()
+    if _UNWASHED in asked.typed.broken:
+        trays = tray_numbers(asked.typed)
+        unwashed = unwashed_after_mould(connection, trays, asked.say.now)
+        if asked.typed.text(_AS_LAST_TIME) is not None:
+            # One tap sent no field: what it would have spread stands in them now.
+            kept = Typed(broken=asked.typed.broken)
+            asked = replace(asked, typed=kept, trays=trays, came_from=asked.back)
     say, trays = asked.say, asked.trays
     last = starting.remembered(connection, trays[0] if len(trays) == 1 else None)
     growing = growing_numbers(connection, say.now)
@@ -151,6 +182,7 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
         ),
         free=tuple(number for number in registered_numbers(connection) if number not in growing),
         growing=tuple(number for number in trays if number in growing),
+        unwashed=unwashed,
         lots=with_what_is_left(lots, seed_stock(connection), say),
         places=racks.place_choices(connection),
         weight_unit=str(say.room.weight_unit),

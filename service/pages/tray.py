@@ -18,6 +18,7 @@ from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.pages import addresses
 from service.pages.frame import show
+from service.pages.measure_words import scored, why_it_asks
 from service.pages.stray_photo import StrayPhoto, stray_photo
 from service.pages.tray_actions import Actions, actions
 from service.pages.tray_growth import GrowthShown, growth_shown
@@ -166,23 +167,23 @@ def _page(
     growth = RoomGrowth(connection, say.room, say.now)
     spans = run_spans(connection, tray_id)
     span = present_run(spans, say.now) or (spans[-1] if spans else None)
-    history = tray_history(
-        connection,
-        spans if all_runs else spans[-_RUNS_AT_FIRST:],
-        room=say.room,
-        now=say.now,
-    )
+    told = spans if all_runs else spans[-_RUNS_AT_FIRST:]
+    history = tray_history(connection, told, room=say.room, now=say.now)
     own = () if span is None else tuple(flags_of_run(connection, span.id, say.now))
     readings = None if span is None else growth.readings([span])[0]
     shown = None if readings is None else growth_shown(growth, readings, say)
     rows = [] if readings is None else tray_rows(connection, [row["id"] for row in readings.rows])
-    stray = None
-    if tray.state is not TrayState.GROWING:
-        stray = stray_photo(connection, tray_id, tray.tray, span, say)
+    growing = tray.state is TrayState.GROWING
+    stray = None if growing else stray_photo(connection, tray_id, tray.tray, span, say)
     return TrayPage(
         tray=tray,
         answer=tray_answer(
-            tray, shown, say, photographed=bool(rows), stray="" if stray is None else stray.words
+            tray,
+            shown,
+            say,
+            photographed=bool(rows),
+            newest=why_it_asks(scored(rows[-1]["record"]), say) if rows else "",
+            stray="" if stray is None else stray.words,
         ),
         flags=tuple(flag_shown(flag, say) for flag in tray.flags),
         asking=() if tray.hold is not None else asking(tray, say),

@@ -2,12 +2,14 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from service.growth import RoomGrowth
 from service.models.growth import RunCurves
 from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, chart_shown
 from service.pages.curve_kinds import BY_WARMTH
-from service.pages.forecast_words import interval_words, ready_words, target_words
+from service.pages.forecast_words import by_day, interval_words, ready_words, target_words
 from service.pages.growth_charts import (
     BAR_SIGMAS,
     DayRow,
@@ -80,13 +82,27 @@ def growth_shown(growth: RoomGrowth, readings: RunReadings, say: Say) -> GrowthS
     growing = curves.ended_at is None or curves.ended_at > say.now
     return GrowthShown(
         forecast=ready_words(curves.forecast, say) if growing else "",
-        interval=interval_words(curves.forecast, say) if growing else "",
+        interval=f"{interval_words(curves.forecast, say)}{_expected(curves, say)}"
+        if growing
+        else "",
         target=target_words(curves.forecast, say),
         as_usual=_as_usual(curves, normals[Quantity.HEIGHT]),
         height=_quantity(curves, Quantity.HEIGHT, normals[Quantity.HEIGHT], say),
         cover=_quantity(curves, Quantity.COVER, normals[Quantity.COVER], say),
         warmth=warmth_shown(curves, thermal_normals_of(growth, readings), say),
     )
+
+
+def _expected(curves: RunCurves, say: Say) -> str:
+    """How tall a tray will be that its day makes due; empty where the height decides."""
+    forecast, curve = curves.forecast, curves.height.fitted
+    day = forecast.target_day
+    if day is None or forecast.by_days_alone or not by_day(forecast):
+        return ""
+    if forecast.harvest_at is None or forecast.harvest_at <= say.now or day > curve.day[-1]:
+        return ""
+    height_mm = float(np.interp(day, curve.day, curve.median))
+    return f" About {say.length(height_mm)} are expected by then."
 
 
 def normals_of(growth: RoomGrowth, readings: RunReadings) -> dict[Quantity, RoomNormal]:

@@ -2,13 +2,15 @@
 
 from collections.abc import Container, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import sqlalchemy as sa
 
 from service.entries import current
 from service.log_memory import rows_by_tray
+from service.models.photos import PhotoOut
+from service.pages.measure_words import listed
 from service.pages.words import Say
+from service.photo_log import photos_out
 from service.room_log import Row
 from service.run_calendar import RunSpan
 from service.schema import ASSIGNMENT, CAPTURE
@@ -120,12 +122,16 @@ def timeline(
     by_id = {row["photo_id"]: row for row in rows}
     said = _said_by_hand(connection, span, by_id)
     moments = [(row["taken_at"], key) for key, row in by_id.items()]
-    moments += [(row.taken_at, row.photo_id) for row in said]
+    moments += [(photo.taken_at, photo.id) for photo in said.values()]
     photos = []
     for taken_at, photo_id in sorted(moments):
         age = say.day_of_run(span, taken_at)
-        row = by_id.get(photo_id)
-        photos.append(_shown(span.number, photo_id, f"{age}, {say.moment(taken_at)}", row, say))
+        when = f"{age}, {say.moment(taken_at)}"
+        photos.append(
+            _by_hand(said[photo_id], when)
+            if photo_id in said
+            else _shown(span.number, by_id[photo_id], when, say)
+        )
     if not photos:
         return None
     ids = [photo.photo_id for photo in photos]
@@ -135,29 +141,39 @@ def timeline(
 
 def _said_by_hand(
     connection: sa.Connection, span: RunSpan, measured: Container[int]
-) -> list[sa.Row[Any]]:
-    """Photos of the run whose tags were hidden and that a person gave to this tray."""
+) -> dict[int, PhotoOut]:
+    """Photos of the run that a person gave to this tray, and that measure nothing of it."""
     given = [row["photo_id"] for row in _GIVEN.of(connection).get(span.tray_id, ())]
     asked = [photo for photo in given if photo not in measured]
     if not asked:
-        return []
+        return {}
     capture = current(CAPTURE)
-    statement = sa.select(capture.c.photo_id, capture.c.taken_at).where(
+    statement = sa.select(capture.c.photo_id).where(
         capture.c.photo_id.in_(asked),
         capture.c.taken_at >= span.begins_at,
         capture.c.taken_at < span.until,
     )
-    return list(connection.execute(statement))
+    of_run = list(connection.execute(statement).scalars())
+    return {photo.id: photo for photo in photos_out(connection, of_run)}
 
 
 _GIVEN = rows_by_tray(ASSIGNMENT, "entered_at")
 
 
-def _shown(number: int, photo_id: int, when: str, row: Row | None, say: Say) -> PhotoShown:
+def _by_hand(photo: PhotoOut, when: str) -> PhotoShown:
+    address = f"/api/photos/{photo.id}"
+    read = [f"tray {tray['tray']}" for tray in photo.trays if tray["tray"] is not None]
+    says = (
+        f"Assigned by hand; its tags name {listed(read)}, and what was measured stands there."
+        if read
+        else "Assigned by hand; its tags could not be read. Not measured."
+    )
+    return PhotoShown(photo.id, when, f"{address}/thumbnail", f"{address}/overlay", says)
+
+
+def _shown(number: int, row: Row, when: str, say: Say) -> PhotoShown:
+    photo_id = row["photo_id"]
     address = f"/api/photos/{photo_id}"
-    if row is None:
-        says = "Its tags could not be read; somebody said that it is this tray. Not measured."
-        return PhotoShown(photo_id, when, f"{address}/thumbnail", f"{address}/overlay", says)
     placed = row["record"]["pose"] is not None
     plain = f"{address}/trays/{number}/view" if placed else f"{address}/thumbnail"
     return PhotoShown(photo_id, when, plain, f"{address}/overlay", _says(row, say))

@@ -69,7 +69,7 @@ def warmth_shown(curves: RunCurves, normals: Normals, say: Say) -> WarmthShown |
     last = max(reading.age for course in courses.values() for reading in course.readings)
     growing = curves.ended_at is None or curves.ended_at > say.now
     forecast = thermal.forecast
-    told = growing and target_words(forecast, say)
+    told = growing and target_words(forecast, say) and not forecast.by_days_alone
     ready = f" By warmth: {ready_words(forecast, say)}." if told else ""
     words = (
         f"{last:.0f} degree-days (°C) from spreading to the last photo within the readings, "

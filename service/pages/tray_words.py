@@ -15,6 +15,7 @@ from service.tray_history import PastRun
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
 
+_QUIET = "growing, nothing stands out"
 _STATES = {
     TrayState.EMPTY: "empty",
     TrayState.RESTING: "resting",
@@ -48,9 +49,11 @@ class FlagShown:
 def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
     """A flag as pages show it."""
     confidence = flag.evidence.get("confidence")
+    # Trays of one batch share such a flag, which is as old as what was noticed of its first.
+    shared = flag.kind in (FlagKind.READY, FlagKind.OVERDUE) and len(flag.trays) > 1
     return FlagShown(
         flag,
-        say.moment(flag.since),
+        f"{say.moment(flag.since)}, the first of them" if shared else say.moment(flag.since),
         "" if confidence is None else say.likely(confidence),
         listed(flag.evidence.get("could_be", ())),
         next(iter(flag_places(flag)), None) if flag.kind == FlagKind.POSSIBLE_MOULD else None,
@@ -63,7 +66,13 @@ def asking(tray: TrayOut, say: Say) -> tuple[tuple[str, str], ...]:
 
 
 def tray_answer(
-    tray: TrayOut, growth: GrowthShown | None, say: Say, *, photographed: bool, stray: str = ""
+    tray: TrayOut,
+    growth: GrowthShown | None,
+    say: Say,
+    *,
+    photographed: bool,
+    newest: str = "",
+    stray: str = "",
 ) -> str:
     """The first line of a tray's page.
 
@@ -74,6 +83,8 @@ def tray_answer(
     say : Say
     photographed : bool
         Whether a photo of its present or last run was measured.
+    newest : str, optional
+        Why its last photo by itself asks for a look.
     stray : str, optional
         What a photo asks for that lies in no run of it.
     """
@@ -89,7 +100,17 @@ def tray_answer(
     if tray.run.day_from_spread < 0:
         return f"{name}{where}: soaking, to be spread {say.moment(tray.run.spread_at)}."
     forecast = f", {growth.forecast}" if growth is not None and growth.forecast else ""
-    return f"{name}{where}, {day}: {_how(tray, growth, say, photographed=photographed)}{forecast}."
+    asks = "" if _is_asked_for(tray) or not newest else f"; its newest photo: {newest}"
+    how = _how(tray, growth, say, photographed=photographed)
+    if asks and how == _QUIET:
+        how = "over the days nothing stands out"
+    return f"{name}{where}, {day}: {how}{forecast}{asks}."
+
+
+def _is_asked_for(tray: TrayOut) -> bool:
+    """Whether a tray's page begins with a hold or a look."""
+    looks = any(flag.level == Level.LOOK for flag in tray.flags)
+    return looks or bool(tray.look_first) or tray.hold is not None
 
 
 def _how(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photographed: bool) -> str:
@@ -105,7 +126,7 @@ def _how(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photographed: b
     if not photographed:
         return "not photographed yet in this run"
     if growth is None or growth.as_usual is None:
-        return "growing, nothing stands out"
+        return _QUIET
     return "growing as usual" if growth.as_usual else "growing, but not as is usual here"
 
 

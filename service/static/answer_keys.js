@@ -24,7 +24,7 @@ function answer(event) {
   if (event.target.closest("input, textarea, select")) return;
   const look = event.target.closest("article.to-look-at");
   const button = look?.querySelector(`button[data-key="${event.key}"]`);
-  button?.form.requestSubmit(button);
+  button?.click();
 }
 
 if (HAS_KEYS) {

@@ -46,8 +46,11 @@ async function show() {
 
 function waitingWords(number) {
   const waits = number === 1 ? "waits" : "wait";
-  return ended === "log in"
-    ? `${count(number)} ${waits} in this browser: the log-in has ended.`
+  if (ended === "log in") {
+    return `${count(number)} ${waits} in this browser: the log-in has ended.`;
+  }
+  return ended === "busy"
+    ? `${count(number)} ${waits}: the room is busy.`
     : `${count(number)} ${waits} for the link.`;
 }
 

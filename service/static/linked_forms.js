@@ -40,6 +40,8 @@ function tell(form, button) {
 document.addEventListener("submit", async (event) => {
   const form = event.target;
   if (event.defaultPrevented || form.method !== "post") return;
+  // Older browsers cannot send a form again that was held back: there it goes as without scripts.
+  if (!form.requestSubmit) return;
   if (linked === form) {
     linked = null;
     return;

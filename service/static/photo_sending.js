@@ -4,8 +4,13 @@ import { bytesOf, claim, kept, remove, setRefused } from "./photo_store.js";
 const ADDRESS = "/api/photos";
 const TURN = "trayvision-sending";
 const CLAIM_SECONDS = 60;
+// A link that hangs carries nothing for that long. Once a photo is sent it is measured, perhaps
+// after others; a worker does not see how far it is, so it waits for both.
+const STALLED_MS = 30_000;
+const MEASURED_MS = 120_000;
 // What is too large, of no kind of picture, or against a rule stays so however often it is sent.
 const FOR_GOOD = [413, 415, 422];
+const STALLED = "stalled";
 const ME = Math.random().toString(36).slice(2);
 
 /** What happens to photos, told to every page of this browser. */
@@ -45,15 +50,24 @@ function inTurn(act) {
 
 async function sendWaiting(claiming) {
   const passed = new Set();
+  let stalled = false;
   for (;;) {
     const next = (await kept()).find((one) => one.refused === null && !passed.has(one.id));
+    if (!next && stalled) return "no link";
     if (!next) return passed.size ? "elsewhere" : "done";
     if (claiming && !(await claim(next.id, ME, CLAIM_SECONDS))) {
       passed.add(next.id);
       continue;
     }
     const stopped = await sendOne(next);
-    if (stopped) return stopped;
+    // One that hangs may be too large for this link: the next has its turn. Two in a row are the
+    // link's own fault.
+    if (stopped === STALLED && !stalled) {
+      stalled = true;
+      passed.add(next.id);
+      continue;
+    }
+    if (stopped) return stopped === STALLED ? "no link" : stopped;
   }
 }
 
@@ -65,9 +79,9 @@ async function sendOne(about) {
   let answer;
   try {
     answer = await post(formOf(about, bytes), (sent) => tell({ id: about.id, sent }));
-  } catch {
+  } catch (error) {
     tell({ id: about.id, stopped: "no link" });
-    return "no link";
+    return error.message === STALLED ? STALLED : "no link";
   }
   const stopped = await settle(about, answer);
   if (stopped) tell({ id: about.id, stopped });
@@ -119,22 +133,42 @@ function post(form, progress) {
     const request = new XMLHttpRequest();
     request.open("POST", ADDRESS);
     request.setRequestHeader("Accept", "application/json");
+    let timer;
+    const wait = (patience) => {
+      clearTimeout(timer);
+      timer = setTimeout(() => {
+        reject(new Error(STALLED));
+        request.abort();
+      }, patience);
+    };
     request.upload.onprogress = (event) => {
+      wait(STALLED_MS);
       if (event.lengthComputable) progress(event.loaded / event.total);
     };
+    request.upload.onload = () => wait(MEASURED_MS);
     request.onload = () => resolve({ status: request.status, text: request.responseText });
     request.onerror = () => reject(new Error("no link"));
-    request.ontimeout = request.onerror;
     request.onabort = request.onerror;
+    request.onloadend = () => clearTimeout(timer);
+    wait(STALLED_MS);
     request.send(form);
   });
 }
 
 async function fetched(form) {
-  const answer = await fetch(ADDRESS, {
-    method: "POST",
-    body: form,
-    headers: { Accept: "application/json" },
-  });
-  return { status: answer.status, text: await answer.text() };
+  const patience = new AbortController();
+  const timer = setTimeout(() => patience.abort(), STALLED_MS + MEASURED_MS);
+  try {
+    const answer = await fetch(ADDRESS, {
+      method: "POST",
+      body: form,
+      headers: { Accept: "application/json" },
+      signal: patience.signal,
+    });
+    return { status: answer.status, text: await answer.text() };
+  } catch (error) {
+    throw patience.signal.aborted ? new Error(STALLED) : error;
+  } finally {
+    clearTimeout(timer);
+  }
 }

@@ -56,12 +56,15 @@ async function keepSnap() {
 }
 
 async function page(request, pathname) {
+  // A link that hangs is as bad as none; other pages may take their time.
+  const patience = pathname === SNAP ? new AbortController() : undefined;
+  const timer = setTimeout(() => patience?.abort(), PATIENCE_MS);
   try {
-    // A link that hangs is as bad as none; other pages may take their time.
-    const signal = pathname === SNAP ? AbortSignal.timeout(PATIENCE_MS) : undefined;
-    return await fetch(request, { signal });
+    return await fetch(request, { signal: patience?.signal });
   } catch (error) {
     return (await caches.match(SNAP)) ?? Promise.reject(error);
+  } finally {
+    clearTimeout(timer);
   }
 }
 

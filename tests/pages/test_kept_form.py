@@ -145,3 +145,14 @@ def test_without_a_link_the_page_stays_with_what_was_typed(browser: Browser, hou
     expect(page.get_by_role("status").filter(has_text="North wall")).to_be_visible()
     racks = [rack["name"] for rack in house.get("/api/racks")]
     assert racks.count("North wall") == 1
+
+
+def test_a_browser_that_cannot_send_a_form_again_sends_it_at_once(
+    browser: Browser, house: House
+) -> None:
+    page = open_page(browser, house, PHONE, scripts=True)
+    page.add_init_script("delete HTMLFormElement.prototype.requestSubmit")
+    page.goto("/set-up/racks")
+    page.get_by_label("Name").first.fill("South wall")
+    page.get_by_role("button", name="Enter the rack").click()
+    expect(page.get_by_role("status").filter(has_text="South wall")).to_be_visible()

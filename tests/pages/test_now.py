@@ -173,6 +173,19 @@ def test_quiet_room_says_what_is_left_to_do(house: House) -> None:
     )
 
 
+def test_first_line_names_holds_harvests_and_photos_beside_the_looks(house: House) -> None:
+    house.post(f"/api/flags/{mould_flag(house)}/verdict", verdict="right")
+    assert first_line(house) == "One tray to look at (6); one tray stands on hold"
+    house.watch.forward(hours=50)
+    line, today = first_line(house), house.get("/api/today")
+    assert "; one tray stands on hold" in line
+    words = {1: "One", 2: "Two", 3: "Three", 4: "Four", 5: "Five", 6: "Six"}
+    late = words[len(today["photos_due"])].lower()
+    assert f"{late} trays to photograph" in line or f"{late} trays have no fresh photo" in line
+    due = sum(one["due"] and not one["hold"] for one in today["harvests"])
+    assert f"{words[due].lower()} trays are due for harvest" in line
+
+
 def test_photo_without_a_tray_is_listed_with_its_reason(phone: Page, house: House) -> None:
     sent = house.client.post(
         "/api/photos", files=[("photo", ("blurred.jpg", picture_saying("no"), "image/jpeg"))]

@@ -112,8 +112,39 @@ def test_a_photo_said_to_show_another_tray_than_its_tags_says_so_first(house: Ho
     shown = house.client.get(f"/photos/{one}").text
     assert "<h1>Tray 5, as somebody said; its tags name tray 2. Measured as tray 2, day 5" in shown
     assert "look whether the kit&#39;s bars stand on the wrong tray" in shown
+    assert "Assigned by hand; its tags name tray 2" in house.client.get("/trays/5").text
     house.client.post(f"/photos/{one}/trays", data={"tray": "2"})
     assert "as somebody said" not in house.client.get(f"/photos/{one}").text
+
+
+def test_a_tray_given_by_hand_is_taken_back_on_the_photos_page(phone: Page, house: House) -> None:
+    one = send(house, {"number": 2})
+    house.client.post(f"/photos/{one}/trays", data={"tray": "5"})
+    phone.goto(f"/photos/{one}")
+    phone.get_by_role("button", name="It does not show tray 5: take that back").click()
+    expect(phone.get_by_role("status")).to_contain_text("photo shows tray 5")
+    assert house.get(f"/api/photos/{one}")["assigned_trays"] == []
+    assert "Assigned by hand" not in house.client.get("/trays/5").text
+    assert_accessible(phone)
+    phone.get_by_role("button", name="Undo").click()
+    expect(phone.get_by_role("heading", level=1)).to_contain_text("Tray 5, as somebody said")
+
+
+def test_one_level_is_said_of_a_tray_whose_newest_photo_alone_asks(house: House) -> None:
+    fuzz = "Even white fuzz all over, late for root hairs."
+    part = {"name": "mould", "weight": 40, "known": True, "points_off": 4.0, "reason": fuzz}
+    score = {"value": 91, "attention": "look", "parts": [part]}
+    photo = house.photograph(1, EVENING, cover=0.98, height_mm=72.0, score=score)
+    why = "its newest photo: even white fuzz all over, late for root hairs"
+    tray = house.client.get("/trays/1").text
+    assert "day 5: over the days nothing stands out, " in tray and why in tray
+    assert f"Over the days nothing stands out; {why}" in house.client.get("/room").text
+    for page in ("/photos", f"/photos/{photo['id']}"):
+        assert "91 of 100, worth a look; over the days nothing" in house.client.get(page).text
+    # Tray 6 lags behind its siblings: there its photo is one more reason.
+    photo = house.photograph(6, EVENING, cover=0.4, height_mm=29.0, score=score)
+    assert why not in house.client.get("/trays/6").text
+    assert "91 of 100, worth a look." in house.client.get(f"/photos/{photo['id']}").text
 
 
 def test_a_photo_says_heights_in_the_rooms_unit_alone(house: House) -> None:
@@ -136,6 +167,19 @@ def test_a_photo_says_heights_in_the_rooms_unit_alone(house: House) -> None:
     # 70, 50, 120 and 12 mm at 25.4 mm an inch.
     assert "Shoots 2.8 in: within the usual 2.0 to 4.7 in for its age." in page
     assert "one patch of 0.5 in, white fuzz" in page
+
+
+def test_one_height_and_no_spread_of_nothing_stand_on_a_photos_page(house: House) -> None:
+    height = {"name": "height", "points_off": 4.0, "weight": 15, "known": True}
+    height["reason"] = "Shoots 43 mm on day 5.3: below the usual 50 to 120 mm."
+    score = {"value": 60, "attention": "look", "parts": [height]}
+    said = {"number": 2, "score": score, "height_mm": 42.5, "yellow_share": 0.002}
+    page = " ".join(house.client.get(f"/photos/{send(house, said)}").text.split())
+    assert "Shoots 4.2 cm on day 5.3: below the usual 5.0 to 12.0 cm." in page
+    assert 'Shoots above the bed</strong> <span class="number">4.2 cm, give or take' in page
+    assert 'Yellow shoots</strong> <span class="number">0.2 %, give or take' in page
+    assert "give or take 0 %" not in page
+    assert "Reckoned on rendered trays so that 19 of 20 truths lie within" in page
 
 
 def test_several_trays_in_one_photo_have_each_its_part(phone: Page, house: House) -> None:

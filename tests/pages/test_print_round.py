@@ -98,6 +98,17 @@ def test_trays_beside_mould_and_harvests_to_look_at_first_have_lines_of_their_ow
     assert "ready to harvest" not in now
 
 
+def test_a_tray_taken_out_is_to_be_washed_and_not_free(house: House) -> None:
+    run = house.get("/api/trays/1")["run"]["id"]
+    house.post(f"/api/runs/{run}/harvests")
+    sheet = house.client.get("/print/round").text
+    assert "To wash: 1, taken out and not written as washed" in sheet
+    assert "Free trays: none." in sheet
+    house.post("/api/trays/1/states", state="empty")
+    sheet = house.client.get("/print/round").text
+    assert "To wash" not in sheet and "Free trays: 1." in sheet
+
+
 def test_round_of_a_day_to_come_says_one_age(house: House) -> None:
     house.client.patch("/api/room", json={"target_day": 5.4})
     told = house.client.get("/print/round?day=2026-03-09").text

@@ -1,5 +1,6 @@
 """The room as it stands, and the journeys from it: start, move, harvest, rest, correct, undo."""
 
+import re
 import threading
 from datetime import timedelta
 
@@ -133,13 +134,49 @@ def test_yesterdays_soaked_seed_is_spread_in_several_trays_ticked_and_typed(
     expect(phone.get_by_role("heading", level=1)).to_contain_text("4 trays grow.")
 
 
-def test_one_tap_in_the_room_starts_an_empty_tray(phone: Page, house: House) -> None:
+def test_one_tap_in_the_room_starts_a_washed_tray_and_two_one_to_wash(
+    phone: Page, house: House
+) -> None:
+    said(harvest(house, 1))
     said(harvest(house, 2))
+    house.post("/api/trays/2/states", state="resting")
     phone.goto("/room")
     expect(phone.get_by_text("Spread now as last time: 0.5 kg of Barley")).to_be_visible()
+    expect(phone.get_by_role("heading", name="To wash")).to_be_visible()
+    phone.get_by_text("Not written as washed: 1").click()
+    phone.get_by_role("button", name="Start 1").click()
+    expect(phone.get_by_role("status")).to_contain_text("Tray 1 started.")
     phone.get_by_role("button", name="Start 2").click()
     expect(phone.get_by_role("status")).to_contain_text("Tray 2 started.")
     expect(phone.get_by_role("heading", level=1)).to_contain_text("6 trays grow.")
+
+
+@pytest.mark.parametrize("one_tap", [True, False], ids=["room", "form"])
+def test_a_tray_thrown_for_mould_asks_once_whether_it_was_washed(
+    phone: Page, house: House, one_tap: bool
+) -> None:
+    said(harvest(house, MOULDY_TRAY, reason="thrown"))
+    assert house.get(f"/api/trays/{MOULDY_TRAY}")["to_wash"]
+    phone.goto("/room" if one_tap else f"/trays/{MOULDY_TRAY}")
+    if one_tap:
+        phone.get_by_text("Not written as washed: 3").click()
+    phone.get_by_role("button", name=re.compile(r"Start( tray)? 3")).click()
+    expect(phone.get_by_role("alert")).to_contain_text(
+        "Tray 3 was taken out with possible mould, and nobody wrote that it was washed since. "
+        "Start it all the same? Nothing is started yet."
+    )
+    assert_accessible(phone)
+    assert house.get(f"/api/trays/{MOULDY_TRAY}")["run"] is None
+    phone.get_by_role("button", name="Start all the same").click()
+    expect(phone.get_by_role("status")).to_contain_text("Tray 3 started.")
+    seed = house.get(f"/api/trays/{MOULDY_TRAY}")["run"]["seed"]
+    assert [one["weight_g"] for one in seed] == [500.0]
+
+
+def test_a_tray_written_as_washed_starts_without_a_question(house: House) -> None:
+    said(harvest(house, MOULDY_TRAY, reason="thrown"))
+    house.post(f"/api/trays/{MOULDY_TRAY}/states", state="empty")
+    said(house.client.post("/room/start", data={"trays": "3", "as_last_time": "yes"}))
 
 
 def test_a_wrong_weight_is_corrected_next_day_and_the_first_entry_is_still_there(

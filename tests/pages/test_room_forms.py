@@ -442,10 +442,9 @@ def test_one_tap_spreads_a_trays_own_grain_and_says_so(house: House) -> None:
     said(house.client.post("/room/new-tray", data={"number": "40"}))
     assert "Spread now: 0.4 kg of Wheat, first bag" in words(house.client.get("/trays/40"))
     room = words(house.client.get("/room"))
-    assert (
-        "last time: 0.5 kg of Barley, first bag (barley), soaked 12 hours before. Start 1" in room
-    )
-    assert "Wheat, first bag (wheat). Start 9 Start 40" in room
+    barley = "last time: 0.5 kg of Barley, first bag (barley), soaked 12 hours before."
+    assert f"{barley} Not written as washed: 1 Start 1" in room
+    assert "Wheat, first bag (wheat). Start 40 Not written as washed: 9 Start 9" in room
     said(house.client.post("/room/start", data={"trays": "1", "as_last_time": "yes"}))
     assert house.get("/api/trays/1")["run"]["grain"] == "barley"
     # A newer bag of its grain takes the place of the one that it had.

@@ -3,7 +3,7 @@
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, FilePayload, Page, Request, expect
+from playwright.sync_api import Browser, FilePayload, Page, Request, Route, expect
 
 from service.photo_log import PhotoSearch, photo_ids
 from service.refusals import Busy
@@ -176,6 +176,25 @@ def test_a_room_that_fails_is_asked_again(snap: Page, house: House) -> None:
     assert house.inspector.failures == []
     expect_nothing_kept(snap)
     assert len(known(house)) == before + 1
+
+
+def test_a_photo_that_hangs_gives_way_to_the_next(phone: Page, house: House) -> None:
+    phone.clock.install()
+    phone.goto("/snap")
+    expect(phone.locator("#snap.scripted")).to_be_visible()
+    before = len(known(house))
+    hung: list[Route] = []
+    phone.route(
+        "**/api/photos", lambda route: hung.append(route) if not hung else route.continue_()
+    )
+    photos = [picture(tray, note="-hangs") for tray in (1, 2)]
+    with phone.expect_request("**/api/photos"):
+        phone.get_by_label("Choose photos").set_input_files(photos)
+    phone.clock.fast_forward(31_000)
+    # The second is sent at once, the first when it is tried again.
+    expect(phone.locator("#results .said")).to_have_count(2)
+    expect_nothing_kept(phone)
+    assert len(known(house)) == before + 2
 
 
 def test_two_tabs_do_not_send_twice(snap: Page) -> None:

@@ -168,7 +168,7 @@ def test_photo_whose_tags_were_hidden_says_that_somebody_gave_it(house: House) -
     ).json()["photos"][0]
     assert house.post(f"/api/photos/{sent['id']}/trays", tray=1)["assigned_trays"] == [1]
     page = house.client.get("/trays/1").text
-    assert "Its tags could not be read; somebody said that it is this tray. Not measured." in page
+    assert "Assigned by hand; its tags could not be read. Not measured." in page
     assert f'data-plain="/api/photos/{sent["id"]}/thumbnail"' in page
 
 

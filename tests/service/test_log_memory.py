@@ -25,7 +25,7 @@ from service.run_places import PLACES
 from service.run_readings import run_series
 from service.schema import FLAG, FLAG_EVENT, RUN
 from service.settings import Settings
-from service.trays_now import STATES
+from service.washing import STATES
 from tests.service.conftest import START, Room, opened
 
 # Readings may be written down late, and of a time to come.

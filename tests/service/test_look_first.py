@@ -92,3 +92,22 @@ def test_trays_named_beside_mould_ask_also_when_the_mouldy_one_is_gone(room: Roo
     assert set(asked(room)) == {18}
     room.watch.forward(days=8)
     assert asked(room) == {}
+
+
+def test_a_photo_that_cannot_judge_mould_ends_no_look_and_stays_due(room: Room) -> None:
+    spread_of_one_lot(room, 17, 18)
+    mouldy(room, 17, 3.5, 4.25, 4.75)
+    photograph(room, 18, 4.75, 0.0)
+    flag = only(room, "possible mould")
+    room.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    room.watch.now = at(5.9)
+    part = {"name": "mould", "known": False, "reason": "Mould cannot be told.", "weight": 40}
+    dark = {"value": None, "attention": "look", "parts": [part | {"points_off": None}]}
+    snap(room, 18, 5.9, cover=0.6, score=dark)
+    assert set(asked(room)) == {18}
+    due = {one["tray"]: one for one in room.get("/api/today")["photos_due"]}
+    stamps = [due[18][name] for name in ("last_photo_at", "not_judged_at")]
+    assert stamps == [at(day).isoformat().replace("+00:00", "Z") for day in (4.75, 5.9)]
+    photograph(room, 18, 6.0, 0.0)
+    assert asked(room) == {}
+    assert 18 not in {one["tray"] for one in room.get("/api/today")["photos_due"]}

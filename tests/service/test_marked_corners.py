@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 
+from service.refusals import Busy
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import picture_saying
 from trayvision.marked_tray import MarkedTray
@@ -73,6 +74,26 @@ def test_undo_puts_back_what_was_marked_before(room: Room, photo: int) -> None:
         )
         assert answer.status_code == 303
         assert marked_now(room, photo)["corners_px"]["near_left"] == near_left
+
+
+def test_undo_of_corners_that_cannot_be_measured_now_leaves_all_as_it_was(
+    room: Room, photo: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    room.post(f"/api/photos/{photo}/corners", corners=CORNERS)
+    room.post(f"/api/photos/{photo}/corners", corners=OTHERS)
+
+    def full(_job: object) -> None:
+        raise Busy("photo", "cannot be taken in while so many others wait")
+
+    with monkeypatch.context() as busy:
+        busy.setattr(room.inspector, "inspect", full)
+        answer = room.client.post("/undo", data={"entry": "tray_corners:2"})
+    assert answer.status_code == 503
+    room.client.post(f"/api/photos/{photo}/inspect")
+    assert marked_now(room, photo)["corners_px"]["near_left"] == [50.0, 260.0]
+    answer = room.client.post("/undo", data={"entry": "tray_corners:2"}, follow_redirects=False)
+    assert answer.status_code == 303
+    assert marked_now(room, photo)["corners_px"]["near_left"] == [40.0, 260.0]
 
 
 @pytest.mark.parametrize(

@@ -182,3 +182,18 @@ def test_the_air_is_asked_for_in_the_morning_and_in_the_evening(room: Room) -> N
     room.post("/api/readings", temperature_c=19.0, read_at=(START + timedelta(hours=4)).isoformat())
     room.watch.now = START + timedelta(hours=9)
     assert not is_due()
+
+
+def test_tray_is_to_be_washed_from_its_harvest_until_somebody_writes_so(room: Room) -> None:
+    room.post("/api/trays", number=5)
+    run = room.post("/api/runs", tray=4)
+    room.watch.forward(days=7)
+    assert room.get("/api/today")["to_wash"] == []
+    ended = room.post(f"/api/runs/{run['id']}/harvests")["harvested_at"]
+    assert room.get("/api/today")["to_wash"] == [{"tray": 4, "since_at": ended}]
+    assert [one["to_wash"] for one in room.get("/api/trays")["trays"]] == [True, False]
+    room.watch.forward(hours=1)
+    room.post("/api/trays/4/states", state="empty")
+    assert room.get("/api/today")["to_wash"] == []
+    room.post("/api/runs", tray=4)
+    assert room.get("/api/today")["to_wash"] == []

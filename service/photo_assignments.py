@@ -1,0 +1,62 @@
+"""Which tray a photo shows, as people say it where its tags do not: said, and taken back."""
+
+import sqlalchemy as sa
+
+from service.context import Service
+from service.entries import Entrant, current, enter, withdraw
+from service.ingest import tell_watchers
+from service.models.photos import PhotoOut
+from service.photo_log import capture_of, photo_out
+from service.refusals import NotFound
+from service.room_log import tray_numbered
+from service.schema import ASSIGNMENT
+
+
+def assign_photo(
+    service: Service, photo_id: int, tray: int, *, by: Entrant, why: str | None
+) -> PhotoOut:
+    """Say by hand that a photo shows a tray.
+
+    Raises
+    ------
+    NotFound
+        If there is no such photo or tray.
+    """
+    with service.database.write() as connection:
+        capture_of(connection, photo_id)
+        tray_id = tray_numbered(connection, tray)["id"]
+        given = _assignment(connection, photo_id, tray_id)
+        if given is None:
+            enter(
+                connection, ASSIGNMENT, {"photo_id": photo_id, "tray_id": tray_id, "why": why}, by
+            )
+        out = photo_out(connection, photo_id)
+    tell_watchers(service, [tray_id])
+    return out
+
+
+def withdraw_assignment(
+    service: Service, photo_id: int, tray: int, *, by: Entrant, why: str | None = None
+) -> tuple[PhotoOut, int]:
+    """Take back that a photo shows a tray. Raises NotFound where nobody said so.
+
+    Returns
+    -------
+    tuple of PhotoOut, int
+        The photo, and the row that was entered for it.
+    """
+    with service.database.write() as connection:
+        tray_id = tray_numbered(connection, tray)["id"]
+        given = _assignment(connection, photo_id, tray_id)
+        if given is None:
+            raise NotFound("assignment", f"of photo {photo_id} to tray {tray}")
+        entry_id = withdraw(connection, ASSIGNMENT, given, by=by, why=why)
+        out = photo_out(connection, photo_id)
+    tell_watchers(service, [tray_id])
+    return out, entry_id
+
+
+def _assignment(connection: sa.Connection, photo_id: int, tray_id: int) -> int | None:
+    now = current(ASSIGNMENT)
+    statement = sa.select(now.c.id).where(now.c.photo_id == photo_id, now.c.tray_id == tray_id)
+    return connection.execute(statement).scalar()
