@@ -140,7 +140,8 @@ def score_tray(measures: ScoredMeasures) -> HealthScore:
         Without a value, for the reason `TOO_LITTLE_SEEN`, a doubt that hides mould, `NO_KIT`,
         `SIZE_DOUBTFUL`, `DAY_UNKNOWN`, `DAY_DOUBTFUL` or `TOO_LITTLE_KNOWN`, when less than half
         of the tray was seen, mould could not be judged, a whole photo was taken for a tray, it is
-        not known where the tray ends, or less than 60 of the 100 points could be judged.
+        not known where the tray ends, its day is doubtful, or less than 60 of the 100 points could
+        be judged.
     """
     parts = score_parts(measures)
     reason = _why_no_score(measures, parts)
@@ -170,6 +171,8 @@ def _why_no_score(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> Dou
         return Doubt.NO_KIT
     if Doubt.SIZE_DOUBTFUL in measures.doubts:
         return Doubt.SIZE_DOUBTFUL
+    if Doubt.DAY_DOUBTFUL in measures.doubts:
+        return Doubt.DAY_DOUBTFUL
     if sum(part.weight for part in parts if part.known) >= LEAST_KNOWN.value:
         return None
     return measures.day_doubt if measures.day is None else Doubt.TOO_LITTLE_KNOWN

@@ -18,7 +18,7 @@ from trayvision.photo import Photo
 from trayvision.pixel_classes import TrayClass
 from trayvision.pose import TrayProblem
 from trayvision.quality_flags import Doubt
-from trayvision.score_day import day_is_too_early
+from trayvision.score_day import day_is_out_of_run, day_is_too_early
 from trayvision.scored_measures import ScoredMeasures
 from trayvision.segmentation import ClassShares
 from trayvision.sharpness import Sharpness
@@ -136,10 +136,13 @@ def compose(
     grey = Doubt.GREYSCALE in photo.doubts
     # Colours that mean nothing, and an opening of which nobody knows where it ends.
     untold = next((d for d in (Doubt.GREYSCALE, Doubt.SIZE_DOUBTFUL) if d in doubts), None)
-    cover = CanopyCover.unknown(untold) if untold else _cover(photo, pose, day, seen)
-    age, tall = day, height.shoot_height_mm
-    if pose is not None and day_is_too_early(day, cover=cover.cover, shoot_height_mm=tall):
-        doubts, age = _of_doubtful_day(doubts), None
+    age = None if day_is_out_of_run(day) else day
+    cover = CanopyCover.unknown(untold) if untold else _cover(photo, pose, age, seen)
+    tall = height.shoot_height_mm
+    if pose is not None and day_is_too_early(age, cover=cover.cover, shoot_height_mm=tall):
+        age = None
+    if day is not None and age is None:
+        doubts = _of_doubtful_day(doubts)
     true_colours = not (light.coloured or grey)
     measured = _Measured(
         cover,
@@ -255,7 +258,7 @@ def _doubts(
 
 
 def _of_doubtful_day(doubts: tuple[Doubt, ...]) -> tuple[Doubt, ...]:
-    """What is doubtful of a tray that is older than was given: its seed is no fresh one."""
+    """What is doubtful where the day is: the seed may be no fresh one."""
     others = (doubt for doubt in doubts if doubt is not Doubt.THICKNESS_NOT_SEEN)
     return Doubt.DAY_DOUBTFUL, *others
 
