@@ -17,8 +17,8 @@ from trayvision.quality_flags import PhotoProblem
 GREY_CHANNEL_SPREAD = 2
 # Red and blue of a toned photo (sepia, a blue filter) follow from its green alone. How far the mean
 # of a block may be from that, in levels of a photo whose brightest blocks are white: in 1 and in
-# none of 100 blocks. Toned JPEGs of quality 85 and more stay below; blocks in which the tone clipped
-# a channel follow no curve and are left out, where enough others are left.
+# none of 100 blocks. Toned JPEGs of quality 85 and more stay below; blocks in which a channel is
+# clipped follow no curve and are left out, where enough others are left.
 # What is brown all over is no toned photo: a rendered tray of bare seed differs by 9.6 and 12, a
 # photograph of wood by 6.6 and 15.
 TONED_BLOCK_PX = 16

@@ -60,9 +60,9 @@ _FEWEST_ROWS = 8
 _LEAST_DETAIL = 0.025
 _DARK_LEVEL = 20.0
 # Below the height at which the strip seems to end, the steps of the two nearest edges of bands over
-# their own level, the weaker of the two as a share of the upper ones. Canopies reach 0.49 at most in
-# 139 rendered photos; where a shadow drawn over the strip took the height more than 10 mm off, 0.6
-# and more in 644 of 651.
+# their own level, the weaker of the two as a share of the upper ones. Canopies reach 0.49 in 139
+# rendered photos; where a shadow drawn over the strip took the height more than 10 mm off, it is
+# 0.6 and more in 644 of 651.
 _MOST_OF_A_STEP = 0.6
 _NEAREST_EDGES = 2
 _BESIDE_MM = 3.0
