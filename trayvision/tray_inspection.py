@@ -16,7 +16,7 @@ from trayvision.measurement import Measurement
 from trayvision.mould import MouldReading, read_mould
 from trayvision.photo import Photo
 from trayvision.pixel_classes import TrayClass
-from trayvision.pose import TrayProblem
+from trayvision.pose import NEAR_END_CORNERS, TrayProblem
 from trayvision.quality_flags import Doubt
 from trayvision.score_day import day_is_out_of_run, day_is_too_early
 from trayvision.scored_measures import ScoredMeasures
@@ -272,8 +272,11 @@ def _kit_on_bed(plan: TrayPlan, pose: TrayPose) -> bool:
     """Whether a bar or strip lies across the bed, farther in than it leans or its place is unsure.
 
     Tags at one end place a tray of any size; where it is shorter than was typed, its other end
-    lies within what should be the opening.
+    lies within what should be the opening. Tags of both ends that fit it bear the length out, and
+    what looks like a bar then is glare or something white.
     """
+    if len({tag.corner in NEAR_END_CORNERS for tag in pose.tags}) > 1:
+        return False
     half = pose.size.length_mm / 2
     ends = np.array([[-half, 0.0, plan.z_mm], [half, 0.0, plan.z_mm]])
     first, last = _LEANS_IN_MM + 2 * pose.position_uncertainty_mm(ends)
