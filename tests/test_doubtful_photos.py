@@ -51,6 +51,7 @@ def test_without_colour_no_cover_height_or_score_is_stated(
     level = np.asarray(Image.fromarray(pixels_of(name)).convert("L")).astype(np.float64)
     tray = told(name, np.rint(level[..., None] * tint).astype(np.uint8))
     assert "greyscale" in tray["doubts"]
+    assert not {"tray_covered", "size_doubtful"} & {*tray["doubts"]}
     unknown = {"cover", "canopy_height_mm", "shoot_height_mm", "score"}
     assert {key for key in unknown if tray[key]["value"] is None} == unknown
     assert {tray[key]["reason"] for key in unknown} == {"greyscale"}

@@ -84,8 +84,8 @@ def measure_canopy_height(
         Values are unknown with the reason `GREYSCALE` when the photo has no colour, by which
         white and black are told from shoots, `STRIP_NOT_SEEN` when the strip has no face towards
         the camera, lies outside the photo or is too coarse, `STRIP_UNCLEAR` when its bands
-        cannot be recognised at their heights, what hides them is too smooth for a canopy, or they
-        go on below in a shadow.
+        cannot be recognised at their heights, what hides them is too smooth for a canopy, they go
+        on below in a shadow, or the height is more uncertain than it is high.
     """
     reason = _why_not_readable(photo, pose)
     view = None if reason else _strip_view(photo, pose)
@@ -98,6 +98,8 @@ def measure_canopy_height(
     pose_mm = float(np.max(pose.position_uncertainty_mm(_strip_point(pose, height))))
     height, spread = _in_lowest_band(height, spread)
     uncertainty = float(np.hypot(np.hypot(1.0, spread), pose_mm))
+    if uncertainty > height:
+        return CanopyHeight.unknown(Doubt.STRIP_UNCLEAR)
     canopy = Measurement(height, uncertainty, "mm")
     doubts = [Doubt.HEIGHT_ONE_END]
     if bed_height_mm is None or bed_height_mm.value is None:

@@ -146,7 +146,7 @@ def compose(
     true_colours = not (light.coloured or grey)
     measured = _Measured(
         cover,
-        Evenness.unknown(untold) if untold else measure_evenness(plan, cover, day=age),
+        Evenness.unknown(untold) if untold else _evenness(plan, cover, pose, age),
         measure_colour(plan.colours, plan.share(TrayClass.SHOOT) * plan.judged, light),
         read_mould(plan, day=age, true_colours=true_colours, any_plant=pose is None),
     )
@@ -175,6 +175,14 @@ def _cover(photo: Photo, pose: TrayPose | None, day: float | None, seen: SeenTra
     if seen.marked is None:
         return cover
     return _less_sure(cover, seen.marked.edge_share(max(photo.width, photo.height)))
+
+
+def _evenness(
+    plan: TrayPlan, cover: CanopyCover, pose: TrayPose | None, day: float | None
+) -> Evenness:
+    evenness = measure_evenness(plan, cover, day=day)
+    # Around the tray of a whole photo lies whatever it stands on, and no floor of its own.
+    return evenness if pose is not None else replace(evenness, bare_floor=())
 
 
 def _less_sure(cover: CanopyCover, edge_share: float) -> CanopyCover:
@@ -243,14 +251,16 @@ def _doubts(
         doubts.append(Doubt.THICKNESS_NOT_SEEN)
     if seen.plan.smooth_share > _SMOOTH_SHARE:
         doubts.append(Doubt.NO_DETAIL)
-    if seen.plan.covered_share > _COVERED_SHARE:
+    # Classes that were told without colour speak for nothing that lies on the bed.
+    grey = Doubt.GREYSCALE in photo.doubts
+    if seen.plan.covered_share > _COVERED_SHARE and not grey:
         doubts.append(Doubt.TRAY_COVERED)
     if seen.plan.seen < _LITTLE_SEEN:
         doubts.append(Doubt.TOO_LITTLE_SEEN)
     rows, columns = seen.plan.zenith_tan.shape
     if seen.plan.zenith_tan[rows // 2, columns // 2] > _STEEP_TAN:
         doubts.append(Doubt.STEEP_VIEW)
-    if pose is not None and seen.marked is None and _kit_on_bed(seen.plan, pose):
+    if pose is not None and seen.marked is None and not grey and _kit_on_bed(seen.plan, pose):
         doubts.append(Doubt.SIZE_DOUBTFUL)
     if pose is not None and _leaves_the_frame(photo, pose):
         doubts.append(Doubt.OUT_OF_FRAME)
