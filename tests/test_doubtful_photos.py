@@ -218,8 +218,8 @@ def test_glare_like_a_bar_leaves_a_size_that_all_tags_bear_out() -> None:
     height, width = pixels.shape[:2]
     glare = np.zeros((height, width, 1), dtype=np.float32)
     cv2.circle(glare, (round(0.5 * width), round(0.45 * height)), round(0.09 * width), 2.0, -1)
-    glare = cv2.GaussianBlur(glare, (0, 0), 0.02 * width)[..., None]
-    linear = np.clip(srgb_to_linear(pixels / 255.0) + glare, 0, 1)
+    soft = cv2.GaussianBlur(glare, (0, 0), 0.02 * width)[..., None]
+    linear = np.clip(srgb_to_linear(pixels / 255.0) + soft, 0, 1)
     tray = told(name, np.rint(255 * linear_to_srgb(linear)).astype(np.uint8))
     assert "size_doubtful" not in tray["doubts"]
     assert abs(tray["cover"]["value"] - truth(name)["cover_ortho"]) < 0.1
