@@ -105,6 +105,13 @@ def test_tray_without_a_strip_has_no_height() -> None:
     assert measured.reason == "strip_unclear"
 
 
+def test_height_that_is_less_than_its_own_uncertainty_is_not_told() -> None:
+    pixels, pose = photo_of(DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=40.0))
+    unsure = replace(pose, covariance=1e6 * pose.covariance)
+    measured = measure_canopy_height(as_photo(pixels), unsure).canopy_height_mm
+    assert (measured.value, measured.reason) == (None, "strip_unclear")
+
+
 def test_shoot_height_is_above_the_bed_that_is_known_or_assumed() -> None:
     tray = DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=80.0)
     pixels, pose = photo_of(tray)

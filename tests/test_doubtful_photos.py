@@ -51,6 +51,7 @@ def test_without_colour_no_cover_height_or_score_is_stated(
     level = np.asarray(Image.fromarray(pixels_of(name)).convert("L")).astype(np.float64)
     tray = told(name, np.rint(level[..., None] * tint).astype(np.uint8))
     assert "greyscale" in tray["doubts"]
+    assert not {"tray_covered", "size_doubtful"} & {*tray["doubts"]}
     unknown = {"cover", "canopy_height_mm", "shoot_height_mm", "score"}
     assert {key for key in unknown if tray[key]["value"] is None} == unknown
     assert {tray[key]["reason"] for key in unknown} == {"greyscale"}
@@ -209,6 +210,19 @@ def test_readable_tags_that_deny_the_size_are_not_passed_over(
 @pytest.mark.parametrize("name", [GROWN, "day6-wheat-finger-on-tag-phone"])
 def test_of_the_true_size_no_tag_is_astray(name: str) -> None:
     assert "size_doubtful" not in told(name, pixels_of(name))["doubts"]
+
+
+def test_glare_like_a_bar_leaves_a_size_that_all_tags_bear_out() -> None:
+    name = "day4-barley-healthy-fixed"
+    pixels = pixels_of(name)
+    height, width = pixels.shape[:2]
+    glare = np.zeros((height, width, 1), dtype=np.float32)
+    cv2.circle(glare, (round(0.5 * width), round(0.45 * height)), round(0.09 * width), 2.0, -1)
+    soft = cv2.GaussianBlur(glare, (0, 0), 0.02 * width)[..., None]
+    linear = np.clip(srgb_to_linear(pixels / 255.0) + soft, 0, 1)
+    tray = told(name, np.rint(255 * linear_to_srgb(linear)).astype(np.uint8))
+    assert "size_doubtful" not in tray["doubts"]
+    assert abs(tray["cover"]["value"] - truth(name)["cover_ortho"]) < 0.1
 
 
 def test_a_hose_across_the_tray_is_said_and_a_clear_tray_is_not_covered() -> None:

@@ -35,6 +35,7 @@ from trayvision.health_score import (
 from trayvision.measurement import Measurement
 from trayvision.mould import MouldPatch
 from trayvision.quality_flags import Doubt
+from trayvision.score_uncertainty import LOG_ODDS_SPREAD, score_value
 from trayvision.scored_measures import MOULD_HIDING_DOUBTS, ScoredMeasures
 
 
@@ -246,6 +247,24 @@ class TestUncertainty:
             }
             scores.append(ranked(score_tray(replace(measures, **drawn)).value))
         assert stated == pytest.approx(np.std(scores), rel=0.1)
+
+    @pytest.mark.parametrize("likelihood", [0.3, 0.6, 0.85])
+    def test_holds_the_spread_of_scores_of_a_patch_told_again(self, likelihood: float) -> None:
+        """Its log odds drawn with their spread, and left out as often as it is not told again."""
+        measures = healthy(patches=(patch(likelihood, 15.0),))
+        stated = score_tray(measures).uncertainty
+        rng = np.random.default_rng(8)
+        scores = []
+        for _ in range(5000):
+            odds = likelihood / (1 - likelihood) * np.exp(rng.normal(0, LOG_ODDS_SPREAD))
+            told = rng.random() > 0.25 * (1 - likelihood)
+            patches = (patch(odds / (1 + odds), 15.0 + rng.normal(0, 0.75)),) if told else ()
+            scores.append(score_value(replace(measures, patches=patches)))
+        assert stated == pytest.approx(np.std(scores), rel=0.15)
+
+    def test_is_never_less_than_that_of_whole_points(self) -> None:
+        sure = {name: replace(getattr(healthy(), name), uncertainty=0.0) for name in MEASURES[:5]}
+        assert score_tray(healthy(**sure)).uncertainty == pytest.approx(1 / 12**0.5)
 
     def test_grows_with_a_measures_own(self) -> None:
         behind = share(0.45, 0.01)

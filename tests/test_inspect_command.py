@@ -2,6 +2,7 @@
 
 import json
 import shutil
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,8 @@ import pytest
 from PIL import Image
 
 from trayvision.__main__ import main
+from trayvision.camera import Camera
+from trayvision.photo import load_photo
 
 PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
 GOOD = "day6-barley-healthy-fixed.jpg"
@@ -56,6 +59,43 @@ def test_bad_photos_spoil_no_others(folder: Path, capsys: pytest.CaptureFixture[
     assert not (masks / "cut-short.classes.png").exists()
 
 
+def test_a_photo_of_another_shape_than_the_camera_spoils_no_others(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Image.open(folder / GOOD) as good:
+        width, height = good.size
+    other = folder / "cropped.png"
+    Image.fromarray(np.full((300, 800, 3), 120, dtype=np.uint8)).save(other)
+    camera = Camera.typical(width, height, focal_px=0.75 * width)
+    (folder / "camera.json").write_text(camera.to_json(), encoding="utf-8")
+    asked = [str(other), str(folder / GOOD), "--camera", str(folder / "camera.json")]
+    assert main(["inspect", *asked, "--json", "--jobs", "1"]) == 3
+    captured = capsys.readouterr()
+    assert f"{other}: camera is for {width} x {height} px and the photo has 800" in captured.err
+    refused, measured = json.loads(captured.out)["photos"]
+    assert not refused["trays"] and measured["trays"]
+
+
+@pytest.mark.parametrize("days_off", [-30, 31])
+def test_a_photo_of_another_run_has_no_score(
+    days_off: int, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    taken_at = load_photo(folder / GOOD).taken_at
+    assert taken_at is not None
+    (folder / "room.toml").write_text(
+        f'tray_size = "500x250x60"\nspread_at = {(taken_at - timedelta(days_off)).isoformat()}\n',
+        encoding="utf-8",
+    )
+    assert main(["inspect", str(folder / GOOD), "--json"]) == 0
+    (tray,) = json.loads(capsys.readouterr().out)["photos"][0]["trays"]
+    assert tray["day"] == pytest.approx(days_off)
+    assert "day_doubtful" in tray["doubts"]
+    score = tray["score"]
+    assert (score["value"], score["reason"]) == (None, "day_doubtful")
+    assert score["attention"] != "quiet"
+    assert tray["cover"]["value"] is not None
+
+
 def test_table_names_every_photo(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["inspect", str(folder), "--jobs", "1"]) == 3
     out = capsys.readouterr().out
@@ -75,10 +115,14 @@ def test_same_stem_twice_would_overwrite(folder: Path, capsys: pytest.CaptureFix
     ("arguments", "message"),
     [
         (["--tray-size", "5x5"], "tray size must be LENGTHxWIDTHxDEPTH in mm"),
+        (
+            ["--tray-size", "250x400x50"],
+            "the long side first, got 250x400x50; did you mean 400x250",
+        ),
         (["--spread-at", "yesterday"], "--spread-at must be an ISO 8601 time"),
         (["--camera", "none.json"], "--camera must be a readable file, but none.json"),
         (["--jobs", "0"], "--jobs must be at least 1, got 0"),
-        (["--day", "99"], "day must be from -2 to 60 days"),
+        (["--day", "99"], "--day must be from 0 to 60 days since spreading, got 99"),
         (["--day", "-1"], "--day must be from 0 to 60 days since spreading, got -1"),
     ],
 )

@@ -181,6 +181,11 @@ def whole(pixels: npt.NDArray[np.uint8]) -> Any:
     return tray
 
 
+def test_whole_photo_of_a_tray_has_no_bare_floor() -> None:
+    (tray,) = photo_record(inspect_photo(PHOTOS / f"{SLANTED}.jpg", whole_photo=True))["trays"]
+    assert tray["evenness"]["bare_floor"] == []
+
+
 @pytest.mark.parametrize("picture", ["noise", "green", "ramp"])
 def test_whole_photo_of_anything_has_no_score(picture: str) -> None:
     rng = np.random.default_rng(7)

@@ -37,12 +37,17 @@ def test_grey_stored_as_colour_is_said_and_colour_is_not() -> None:
     assert Doubt.GREYSCALE not in load_photo(encode(one_leaf)).doubts
 
 
-@pytest.mark.parametrize("tint", [(1.0, 0.87, 0.68), (0.7, 0.85, 1.0)], ids=["sepia", "cold"])
+@pytest.mark.parametrize(
+    "tint",
+    [(1.0, 0.87, 0.68), (1.35, 1.2, 0.94), (0.7, 0.85, 1.0)],
+    ids=["sepia", "clipped sepia", "cold"],
+)
 def test_toned_photo_has_no_colour_and_a_dark_one_has(tint: tuple[float, float, float]) -> None:
     sample = SAMPLE_PHOTOS / "day3-wheat-weak-germination-fixed.jpg"
     colour = np.asarray(Image.open(sample).convert("RGB"))
     level = np.asarray(Image.open(sample).convert("L")).astype(np.float64)
-    toned = load_photo(encode(Image.fromarray(np.rint(level[..., None] * tint).astype(np.uint8))))
+    levels = np.rint(np.minimum(level[..., None] * tint, 255)).astype(np.uint8)
+    toned = load_photo(encode(Image.fromarray(levels)))
     assert is_toned(toned.pixels)
     # A fourth of the encoded level is about 4 % of the light: far too dark, and not grey.
     assert not is_toned(load_photo(encode(Image.fromarray(colour // 4))).pixels)

@@ -5,7 +5,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from trayvision.strip_bands import PITCH_MM, seen_profile, stands_before
+from trayvision.strip_bands import PITCH_MM, bands_go_on, seen_profile, stands_before
 
 WHITE, BLACK, STRAW = 200.0, 40.0, (150.0, 110.0, 60.0)
 TOP_MM, WIDTH_PX = 240, 69
@@ -99,3 +99,14 @@ def test_what_is_too_smooth_for_a_canopy_does_not_stand_before_the_strip(height_
     assert stands_before(canopy, 3.0)
     smeared = np.asarray(cv2.GaussianBlur(canopy, (0, 0), 12.0), dtype=np.float32)
     assert not stands_before(smeared, height_mm)
+
+
+@pytest.mark.parametrize("light_left", [0.12, 0.2, 0.4])
+@pytest.mark.parametrize("height_mm", [55.0, 90.0])
+def test_bands_that_go_on_in_a_shadow_are_no_canopy(light_left: float, height_mm: float) -> None:
+    view = grown(strip(noise=1.0), 20.0, STRAW, 12.0)
+    rows = round(height_mm / PITCH_MM)
+    view[:rows] *= light_left
+    assert bands_go_on(view, height_mm)
+    canopy = grown(strip(noise=1.0), height_mm, STRAW, 30.0)
+    assert not bands_go_on(canopy, height_mm)

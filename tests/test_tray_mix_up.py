@@ -52,6 +52,32 @@ def test_strip_of_another_tray_gives_that_tray_no_measures() -> None:
     assert found.problems[0].sentence.startswith("Tray 9: its height strip stands on tray 31;")
 
 
+def _with_blades_over_the_rim(pixels: Image, share: float) -> Image:
+    """A green strip along one side of each rim tag, so much of it wide."""
+    pixels = pixels.copy()
+    for corner in (*BAR_A, *BAR_B):
+        up_left, up_right, down_right, down_left = SIZE.tag_corners_mm(corner)
+        inner = [
+            share * a + (1 - share) * b for a, b in ((up_left, down_left), (up_right, down_right))
+        ]
+        blade = np.array([*inner, down_right, down_left])
+        at = VIEW.project(CAMERA, blade).round().astype(np.int32)
+        cv2.fillConvexPoly(pixels, at, (70, 120, 40))
+    return pixels
+
+
+def test_strip_of_another_tray_is_noticed_where_blades_hang_over_the_bars() -> None:
+    found = find(_with_blades_over_the_rim(_with_parts_of_another(HEAD), 0.35))
+    assert [pose.number for pose in found.poses] == [TRAY.number]
+    assert [(one.number, one.doubts) for one in found.problems] == [(OTHER, (Doubt.KITS_MIXED,))]
+
+
+def test_strip_is_believed_where_nothing_of_the_rim_can_be_read() -> None:
+    found = find(_with_blades_over_the_rim(drawn(TRAY), 1.0))
+    assert [pose.number for pose in found.poses] == [TRAY.number]
+    assert {tag.corner for tag in found.poses[0].tags} == {*HEAD}
+
+
 def test_trays_end_to_end_of_which_half_shows_are_no_mix_up() -> None:
     # Two trays on one shelf, 30 mm apart; of each only the bar at the joint can be read.
     size = TraySize(250.0, 200.0, 50.0)

@@ -96,6 +96,10 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _add_inspect(parser: argparse.ArgumentParser) -> None:
+    parser.epilog = (
+        "Exit status: 0 all measured, 3 some photo or tray could not be measured (the rest are), "
+        "2 wrong use."
+    )
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
     parser.add_argument(
         "--tray-size",
@@ -103,9 +107,18 @@ def _add_inspect(parser: argparse.ArgumentParser) -> None:
         help="inner size of the trays in mm; default from the room.toml beside the photo, "
         "else 540x280x60",
     )
-    parser.add_argument("--camera", metavar="CAMERA.json", help="written by trayvision calibrate")
+    parser.add_argument(
+        "--camera",
+        metavar="CAMERA.json",
+        help="written by trayvision calibrate; without it the focal length comes from the photo's "
+        "own record, else from the tags",
+    )
     age = parser.add_mutually_exclusive_group()
-    age.add_argument("--spread-at", metavar="ISO-TIME", help="when the seed was spread")
+    age.add_argument(
+        "--spread-at",
+        metavar="ISO-TIME",
+        help="when the seed was spread; without an offset, in this machine's time zone",
+    )
     age.add_argument("--day", type=float, metavar="N", help="days since the seed was spread")
     parser.add_argument(
         "--whole-photo",
@@ -134,7 +147,12 @@ def _add_kit(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_calibrate(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photos of the ChArUco sheet")
+    parser.add_argument(
+        "photos",
+        nargs="+",
+        metavar="PHOTO",
+        help="photos of the calibration sheet (chequered, from trayvision kit)",
+    )
     parser.add_argument("--out", required=True, metavar="CAMERA.json")
 
 

@@ -17,7 +17,7 @@ from trayvision.measurement import Measurement
 from trayvision.photo import Photo
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import STRIP_BAND_MM, STRIP_TOP_MM, STRIP_WIDTH_MM
-from trayvision.strip_bands import PITCH_MM, Image, seen_profile, stands_before
+from trayvision.strip_bands import PITCH_MM, Image, bands_go_on, seen_profile, stands_before
 from trayvision.tray_pose import TrayPose
 
 FloatArray = npt.NDArray[np.float64]
@@ -84,7 +84,8 @@ def measure_canopy_height(
         Values are unknown with the reason `GREYSCALE` when the photo has no colour, by which
         white and black are told from shoots, `STRIP_NOT_SEEN` when the strip has no face towards
         the camera, lies outside the photo or is too coarse, `STRIP_UNCLEAR` when its bands
-        cannot be recognised at their heights, or what hides them is too smooth for a canopy.
+        cannot be recognised at their heights, what hides them is too smooth for a canopy, they go
+        on below in a shadow, or the height is more uncertain than it is high.
     """
     reason = _why_not_readable(photo, pose)
     view = None if reason else _strip_view(photo, pose)
@@ -92,11 +93,13 @@ def measure_canopy_height(
     if view is None or profile is None:
         return CanopyHeight.unknown(reason or Doubt.STRIP_UNCLEAR)
     height, spread = _change_point(profile)
-    if not stands_before(view, height):
+    if not stands_before(view, height) or bands_go_on(view, height):
         return CanopyHeight.unknown(Doubt.STRIP_UNCLEAR)
     pose_mm = float(np.max(pose.position_uncertainty_mm(_strip_point(pose, height))))
     height, spread = _in_lowest_band(height, spread)
     uncertainty = float(np.hypot(np.hypot(1.0, spread), pose_mm))
+    if uncertainty > height:
+        return CanopyHeight.unknown(Doubt.STRIP_UNCLEAR)
     canopy = Measurement(height, uncertainty, "mm")
     doubts = [Doubt.HEIGHT_ONE_END]
     if bed_height_mm is None or bed_height_mm.value is None:

@@ -4,10 +4,8 @@ The score ranks trays for a look. It says nothing about whether feed is fit: tha
 nose, water and, where mould is suspected, a laboratory or a vet.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
-from math import pi, sqrt
 from typing import Any
 
 from trayvision.expectations import (
@@ -28,9 +26,14 @@ from trayvision.expectations import (
     Stage,
     stage_of,
 )
-from trayvision.measurement import Measurement
 from trayvision.quality_flags import Doubt
 from trayvision.score_parts import ScorePart, likelihood_words, score_parts
+from trayvision.score_uncertainty import (
+    points_off,
+    score_cap_of,
+    score_uncertainty,
+    score_value,
+)
 from trayvision.scored_measures import ScoredMeasures
 
 __all__ = [
@@ -71,8 +74,9 @@ class HealthScore:
         0 to 100: what is left of the points that could be judged, as a share of them, and not
         above `cap`. None when too little could be judged; `reason` then says why.
     uncertainty : float or None
-        Standard uncertainty in points, from the uncertainties of the measures and from what is
-        unknown; None with value.
+        Standard uncertainty in points, from the uncertainties of the measures, from how sure the
+        worst patch of mould is, and from what is unknown; None with value. Mould that was not seen
+        at all is not in it.
     lowest, highest : int or None
         The score if all that is unknown or unseen were at its worst, or at its best. None when
         less than half of the tray was seen, or a whole photo was taken for one.
@@ -140,17 +144,18 @@ def score_tray(measures: ScoredMeasures) -> HealthScore:
         Without a value, for the reason `TOO_LITTLE_SEEN`, a doubt that hides mould, `NO_KIT`,
         `SIZE_DOUBTFUL`, `DAY_UNKNOWN`, `DAY_DOUBTFUL` or `TOO_LITTLE_KNOWN`, when less than half
         of the tray was seen, mould could not be judged, a whole photo was taken for a tray, it is
-        not known where the tray ends, or less than 60 of the 100 points could be judged.
+        not known where the tray ends, its day is doubtful, or less than 60 of the 100 points could
+        be judged.
     """
     parts = score_parts(measures)
     reason = _why_no_score(measures, parts)
-    cap = _cap(measures)
-    value = None if reason else min(_share_left(parts), cap)
+    cap = score_cap_of(measures)
+    value = None if reason else score_value(measures)
     attention = _attention(measures, parts, value)
     lowest, highest = _bounds(measures, parts, cap)
     return HealthScore(
         value=None if value is None else round(value),
-        uncertainty=_uncertainty(measures, lowest, highest) if reason is None else None,
+        uncertainty=None if reason else score_uncertainty(measures, lowest, highest),
         lowest=lowest,
         highest=highest,
         parts=parts,
@@ -170,23 +175,11 @@ def _why_no_score(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> Dou
         return Doubt.NO_KIT
     if Doubt.SIZE_DOUBTFUL in measures.doubts:
         return Doubt.SIZE_DOUBTFUL
+    if Doubt.DAY_DOUBTFUL in measures.doubts:
+        return Doubt.DAY_DOUBTFUL
     if sum(part.weight for part in parts if part.known) >= LEAST_KNOWN.value:
         return None
     return measures.day_doubt if measures.day is None else Doubt.TOO_LITTLE_KNOWN
-
-
-def _cap(measures: ScoredMeasures) -> float:
-    patch = measures.worst_patch
-    return 100.0 if patch is None else measures.patch_cap(patch)
-
-
-def _share_left(parts: tuple[ScorePart, ...]) -> float:
-    known = sum(part.weight for part in parts if part.known)
-    return 100 * (1 - _points_off(parts) / known)
-
-
-def _points_off(parts: tuple[ScorePart, ...]) -> float:
-    return sum(part.points_off for part in parts if part.points_off is not None)
 
 
 def _bounds(
@@ -194,60 +187,12 @@ def _bounds(
 ) -> tuple[int | None, int | None]:
     if measures.seen < LEAST_SEEN.value or measures.of_no_tray:
         return None, None
-    left = sum(part.weight for part in parts if part.known) - _points_off(parts)
+    left = sum(part.weight for part in parts if part.known) - points_off(parts)
     # What was not seen may be as bad as anything: it keeps none of the points that are left.
     return (
         round(min(left * measures.seen, cap)),
-        round(min(100 - _points_off(parts), cap)),
+        round(min(100 - points_off(parts), cap)),
     )
-
-
-def _uncertainty(measures: ScoredMeasures, lowest: int | None, highest: int | None) -> float:
-    """Combined standard uncertainty of the score, in points.
-
-    The contribution of each measure is half the change of the score from one standard
-    uncertainty below it to one above (JCGM 100:2008, 5.1.3, note 2), taken as uncorrelated.
-    What is unknown or unseen adds that of a rectangular distribution between the score's
-    bounds (the same, 4.3.7).
-    """
-    total = 0.0 if lowest is None or highest is None else (highest - lowest) ** 2 / 12
-    for below, above in _varied(measures):
-        total += ((_value(above) - _value(below)) / 2) ** 2
-    return sqrt(total)
-
-
-def _value(measures: ScoredMeasures) -> float:
-    return min(_share_left(score_parts(measures)), _cap(measures))
-
-
-def _varied(measures: ScoredMeasures) -> Iterator[tuple[ScoredMeasures, ScoredMeasures]]:
-    """The measures with one of them a standard uncertainty lower, and higher."""
-    for name in (
-        "cover",
-        "shoot_height_mm",
-        "yellow_share",
-        "dark_green_colour_index",
-        "cover_variation",
-        "seed_layer",
-    ):
-        one: Measurement = getattr(measures, name)
-        if one.value is not None and one.uncertainty is not None:
-            below = replace(one, value=one.value - one.uncertainty)
-            above = replace(one, value=one.value + one.uncertainty)
-            low: dict[str, Any] = {name: below}
-            high: dict[str, Any] = {name: above}
-            yield replace(measures, **low), replace(measures, **high)
-    worst = measures.worst_patch
-    if worst is not None:
-        resized = []
-        for area in (
-            max(worst.area_mm2 - worst.area_uncertainty_mm2, 0.0),
-            worst.area_mm2 + worst.area_uncertainty_mm2,
-        ):
-            patch = replace(worst, area_mm2=area, diameter_mm=2 * sqrt(area / pi))
-            patches = tuple(patch if one is worst else one for one in measures.patches)
-            resized.append(replace(measures, patches=patches))
-        yield resized[0], resized[1]
 
 
 def _attention(

@@ -70,11 +70,11 @@ def run_inspect(options: argparse.Namespace) -> int:
 
 
 def _jobs(options: argparse.Namespace) -> list[Job]:
-    if options.day is not None and options.day < 0:
+    if options.day is not None and not 0 <= options.day <= 60:
         raise ValueError(f"--day must be from 0 to 60 days since spreading, got {options.day:g}")
     template = Job(
         photo=Path(),
-        tray_size=None if options.tray_size is None else TraySize.parse(options.tray_size),
+        tray_size=None if options.tray_size is None else TraySize.typed(options.tray_size),
         camera=None if options.camera is None else Camera.from_json(_text(Path(options.camera))),
         day=options.day,
         spread_at=None if options.spread_at is None else _moment(options.spread_at),
@@ -200,12 +200,16 @@ def _inspect(job: Job) -> Any:
     from trayvision.room_settings import RoomSettings, room_of
 
     photo = load_photo(job.photo)
+    if job.camera is not None:
+        try:
+            job.camera.scaled_to(photo.width, photo.height)
+        except ValueError as error:
+            raise PhotoProblem(f"{job.photo}: {error}") from error
     room = RoomSettings(job.tray_size) if job.tray_size is not None else room_of(job.photo)
-    day = job.day
-    if job.spread_at is not None and photo.taken_at is not None:
-        day = (photo.taken_at - job.spread_at).total_seconds() / 86400
+    if job.spread_at is not None:
+        room = replace(room, spread_at=job.spread_at, spread_times={})
     return inspect_photo(
-        photo, tray_size=room, camera=job.camera, day=day, whole_photo=job.whole_photo
+        photo, tray_size=room, camera=job.camera, day=job.day, whole_photo=job.whole_photo
     )
 
 

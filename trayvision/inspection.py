@@ -65,7 +65,8 @@ def inspect_photo(
     if not isinstance(photo, Photo):
         photo = load_photo(photo)
     if whole_photo:
-        return Inspection(photo, (_inspect_frame(photo, day),), ())
+        age = room.day_of(None, photo.taken_at) if day is None else day
+        return Inspection(photo, (_inspect_frame(photo, age),), ())
     found = find_trays(photo, size=room.size_of, camera=camera, earlier=earlier)
     if found.poses and Doubt.GREYSCALE not in photo.doubts and is_toned(photo.pixels):
         photo = replace(photo, doubts=(*photo.doubts, Doubt.GREYSCALE))
@@ -137,7 +138,7 @@ def _bed_height_mm(size: TraySize) -> float:
 
 
 def _size(tray_size: tuple[float, float, float] | TraySize) -> TraySize:
-    return tray_size if isinstance(tray_size, TraySize) else TraySize(*tray_size)
+    return tray_size if isinstance(tray_size, TraySize) else TraySize(*tray_size).long_side_first()
 
 
 def _inspect_tray(

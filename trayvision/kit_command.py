@@ -32,7 +32,7 @@ def run_kit(options: Namespace) -> int:
         sections = write_kit(
             options.out,
             trays=parse_tray_numbers(options.trays),
-            size=TraySize.parse(options.tray_size),
+            size=TraySize.typed(options.tray_size),
             paper=options.paper,
             camera=camera,
         )

@@ -17,12 +17,16 @@ from trayvision.quality_flags import PhotoProblem
 GREY_CHANNEL_SPREAD = 2
 # Red and blue of a toned photo (sepia, a blue filter) follow from its green alone. How far the mean
 # of a block may be from that, in levels of a photo whose brightest blocks are white: in 1 and in
-# none of 100 blocks. Toned JPEGs of quality 85 and more stay below, unless the tone clipped them.
+# none of 100 blocks. Toned JPEGs of quality 85 and more stay below; blocks in which a channel is
+# clipped follow no curve and are left out, where enough others are left.
 # What is brown all over is no toned photo: a rendered tray of bare seed differs by 9.6 and 12, a
 # photograph of wood by 6.6 and 15.
 TONED_BLOCK_PX = 16
 TONED_SPREAD, TONED_SPREAD_ANYWHERE = 5.0, 9.0
 _TONE_CURVE_DEGREE = 3
+# JPEG leaves clipped pixels some levels lower.
+_CLIPPED_LEVEL = 248
+_LEAST_UNCLIPPED = 0.25
 
 # What Pillow, libheif and littleCMS raise on damaged bytes; anything else is our own mistake.
 DECODER_ERRORS = (
@@ -150,7 +154,10 @@ def is_toned(pixels: npt.NDArray[np.uint8]) -> bool:
     So it is in a toned photo, but in one that a leaf or soil fills as well: only where a kit, white
     and black, lies in it does it speak for a tone.
     """
-    red, green, blue = _block_means(pixels).reshape(-1, 3).astype(np.float64).T
+    means = _block_means(pixels).reshape(-1, 3).astype(np.float64)
+    clipped = (pixels.max(axis=2) >= _CLIPPED_LEVEL).astype(np.uint8) * 255
+    unclipped = _block_means(clipped).ravel() == 0
+    red, green, blue = (means[unclipped] if unclipped.mean() >= _LEAST_UNCLIPPED else means).T
     white = max(float(np.percentile(green, 95)), 1.0)
     powers = np.vander(green / white, _TONE_CURVE_DEGREE + 1)
     for channel in (red, blue):

@@ -14,7 +14,7 @@ from trayvision.reference_kit import CARRIED_STRIP_NUMBER, TraySize
 from trayvision.tag_completion import TagCompletion
 from trayvision.tag_reading import ReadTag, TagReader
 from trayvision.tray_grouping import PlacedTags, largest_agreement, second_tray, unplaced
-from trayvision.tray_mix_up import told_apart
+from trayvision.tray_mix_up import rim_of_another, told_apart
 from trayvision.tray_pose import TrayPose, TrayProblem, TraysFound
 
 NEAR_END_CORNERS = (0, 1)
@@ -59,17 +59,15 @@ def find_trays(
         by_number[tag.tray_number].append(tag)
     if not by_number and reader.looks_mirrored():
         raise PhotoProblem(f"{photo.name}: {Doubt.MIRRORED.sentence}", (Doubt.MIRRORED,))
-    before = {
-        pose.number: pose
-        for pose in earlier
-        if (pose.camera.width, pose.camera.height) == (photo.width, photo.height)
-    }
+    before = _of_this_shape(earlier, photo)
     strip = by_number.pop(CARRIED_STRIP_NUMBER, [])
     size_of = size if callable(size) else lambda _: size
     placed = {n: largest_agreement(tags, size_of(n), used) for n, tags in by_number.items()}
     carrier = _give_strip(placed, by_number, strip, size_of, used)
     poses, problems = [], []
-    for number in sorted({*by_number, *before}):
+    waiting = sorted({*by_number, *before})
+    # More numbers come in while these are looked at.
+    for number in waiting:
         completion = TagCompletion(number, reader, size_of(number), used)
         finder = _TrayFinder(number, completion, before.get(number))
         tags = [*by_number[number], *(strip if number == carrier else ())]
@@ -78,6 +76,11 @@ def find_trays(
             outcome = finder.without_record(tags, outcome)
         if isinstance(outcome, TrayPose):
             poses.append(outcome)
+            rim = rim_of_another(outcome, reader)
+            for other in {tag.tray_number for tag in rim} - {*waiting}:
+                by_number[other] = [*rim]
+                placed[other] = largest_agreement(rim, size_of(other), used)
+                waiting.append(other)
         elif outcome is not None:
             problems.append(outcome)
     poses, mixed = told_apart(poses, by_number)
@@ -88,6 +91,13 @@ def find_trays(
     if not poses and not problems:
         problems.append(TrayProblem(None, (Doubt.NO_TAGS,), Doubt.NO_TAGS.sentence))
     return TraysFound(tuple(poses), tuple(problems))
+
+
+def _of_this_shape(earlier: Sequence[TrayPose], photo: Photo) -> dict[int, TrayPose]:
+    shape = photo.width, photo.height
+    return {
+        pose.number: pose for pose in earlier if (pose.camera.width, pose.camera.height) == shape
+    }
 
 
 def _give_strip(

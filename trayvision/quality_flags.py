@@ -110,7 +110,7 @@ class Doubt(StrEnum):
     DAY_UNKNOWN = "day_unknown", "The day of growth is not known."
     DAY_DOUBTFUL = (
         "day_doubtful",
-        "The tray has grown far beyond the day that was given; check when it was spread.",
+        "The day that was given cannot be this tray's; check when it was spread.",
     )
     NO_SHOOTS = "no_shoots", "There are hardly any shoots to judge yet."
     BED_HIDDEN = "bed_hidden", "The seed bed is hidden by the shoots."

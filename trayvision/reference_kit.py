@@ -84,6 +84,33 @@ class TraySize:
             )
         return cls(*(float(side) for side in match.groups()))
 
+    @classmethod
+    def typed(cls, text: str) -> "TraySize":
+        """Read a size that a person typed, whose first side must not be the shorter one.
+
+        Raises
+        ------
+        ValueError
+            As `parse`, or if the length is less than the width.
+        """
+        return cls.parse(text).long_side_first()
+
+    def long_side_first(self) -> "TraySize":
+        """The size itself.
+
+        Raises
+        ------
+        ValueError
+            If the length is less than the width: the bars lie on the short ends.
+        """
+        if self.length_mm < self.width_mm:
+            raise ValueError(
+                "tray size must be length x width x depth with the long side first, "
+                f"got {self}; did you mean "
+                f"{self.width_mm:g}x{self.length_mm:g}x{self.depth_mm:g}?"
+            )
+        return self
+
     def __str__(self) -> str:
         return f"{self.length_mm:g}x{self.width_mm:g}x{self.depth_mm:g}"
 

@@ -67,9 +67,13 @@ class RoomSettings:
         """Size of the tray with a number."""
         return self.sizes.get(number, self.tray_size)
 
-    def day_of(self, number: int, taken_at: datetime | None) -> float | None:
-        """Days from spreading to a moment, None where either is unknown."""
-        spread_at = self.spread_times.get(number, self.spread_at)
+    def day_of(self, number: int | None, taken_at: datetime | None) -> float | None:
+        """Days from spreading to a moment, None where either is unknown.
+
+        `number` is None for what carries no tray's number.
+        """
+        own = None if number is None else self.spread_times.get(number)
+        spread_at = self.spread_at if own is None else own
         if spread_at is None or taken_at is None:
             return None
         return (taken_at - spread_at).total_seconds() / 86400
@@ -153,7 +157,7 @@ def _size(path: Path, key: str, value: Any) -> TraySize:
     if not isinstance(value, str):
         raise ValueError(f"{path}: {key} must be text such as '540x280x60', got {value!r}")
     try:
-        return TraySize.parse(value)
+        return TraySize.typed(value)
     except ValueError as error:
         raise ValueError(f"{path}: {key}: {error}") from error
 

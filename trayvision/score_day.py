@@ -11,6 +11,24 @@ from trayvision.measurement import Measurement
 
 # The value is taken so many standard uncertainties lower.
 _SIGMAS = 2.0
+# A time of spreading is often typed as that day's morning or evening; half a day early is forgiven.
+FIRST_DAY = -0.5
+# What is usual is known up to day 8. Twice that is no tray of the run that was meant, or one left
+# standing that no table can score.
+LAST_DAY = 16.0
+
+
+def day_is_out_of_run(day: float | None) -> bool:
+    """Whether a day lies before spreading, or so late that no tray can be scored by it.
+
+    Dates of the run before or after the present one are common.
+
+    Parameters
+    ----------
+    day : float or None
+        Days since spreading, as given.
+    """
+    return day is not None and not FIRST_DAY <= day <= LAST_DAY
 
 
 def day_is_too_early(

@@ -59,6 +59,14 @@ _FEWEST_ROWS = 8
 # strip in those photos; behind a smear, or blurred by 2 mm and more, it is below 0.022.
 _LEAST_DETAIL = 0.025
 _DARK_LEVEL = 20.0
+# Below the height at which the strip seems to end, the steps of the two nearest edges of bands over
+# their own level, the weaker of the two as a share of the upper ones. Canopies reach 0.49 in 139
+# rendered photos; where a shadow drawn over the strip took the height more than 10 mm off, it is
+# 0.6 and more in 644 of 651.
+_MOST_OF_A_STEP = 0.6
+_NEAREST_EDGES = 2
+_BESIDE_MM = 3.0
+_DARK_STEP_LEVEL = 4.0
 
 
 def seen_profile(view: Image) -> FloatArray | None:
@@ -111,6 +119,34 @@ def stands_before(view: Image, height_mm: float) -> bool:
     fine, coarse = (cv2.GaussianBlur(level, (0, 0), rows)[start:end] for rows in _DETAIL_ROWS)
     detail = float(np.sqrt(np.mean((fine - coarse) ** 2)))
     return detail > _LEAST_DETAIL * (float(level[start:end].mean()) + _DARK_LEVEL)
+
+
+def bands_go_on(view: Image, height_mm: float) -> bool:
+    """Whether black and white still alternate below a height, only darker or paler.
+
+    Then a shadow's edge or a stain ends there, and the strip is seen through it: the canopy is
+    somewhere below. Where less than two edges of bands lie below, nothing is asked.
+
+    Parameters
+    ----------
+    view : (rows, columns, 3) float32 array
+        As for `seen_profile`.
+    height_mm : float
+        Height above the floor below which the strip is hidden.
+    """
+    level = view.mean(axis=(1, 2))
+    bands = level.size // _BAND_ROWS
+    rows = level[: bands * _BAND_ROWS].reshape(bands, _BAND_ROWS)
+    above = rows[1:, _MIXED_ROWS:_EDGE_REACH_ROWS].mean(axis=1)
+    below = rows[:-1, -_EDGE_REACH_ROWS:-_MIXED_ROWS].mean(axis=1)
+    # Odd bands are white.
+    signs = np.where(np.arange(1, bands) % 2, 1, -1)
+    steps = signs * (above - below) / (above + below + _DARK_STEP_LEVEL)
+    hidden = int((height_mm - _BESIDE_MM) // STRIP_BAND_MM)
+    if hidden < _NEAREST_EDGES:
+        return False
+    upper = float(np.median(steps[-_UPPER_BANDS:]))
+    return bool(steps[hidden - _NEAREST_EDGES : hidden].min() > _MOST_OF_A_STEP * upper)
 
 
 def _correlation(level: Image) -> float:

@@ -17,7 +17,7 @@ from trayvision.reference_kit import (
 )
 from trayvision.tag_corners import RefinedCorners, edge_length_px, refine_corners
 from trayvision.tag_family import TAG_CELLS, family
-from trayvision.tag_search import decode, read_cells, search_tag
+from trayvision.tag_search import decode, read_cells, search_any, search_tag
 
 FloatArray = npt.NDArray[np.float64]
 GreyImage = npt.NDArray[np.uint8]
@@ -114,6 +114,17 @@ class TagReader:
             return None
         refined = search_tag(self.grey, expected, tag, radius)
         return None if refined is None else self._tag(tag, refined)
+
+    def read_any_at(
+        self, tags: Sequence[int], expected_px: FloatArray, radius_px: float
+    ) -> ReadTag | None:
+        """Whichever of several tags is seen at a place, as `read_at` sees the one it is asked."""
+        expected = self.photo.to_working(expected_px)
+        inside = expected.mean(axis=0)
+        if (inside < 0).any() or (inside > np.array(self.grey.shape[::-1])).any():
+            return None
+        found = search_any(self.grey, expected, tags, radius_px * self.photo.scale)
+        return None if found is None else self._tag(*found)
 
     def read_again(self, tag: ReadTag, expected_px: FloatArray) -> ReadTag:
         """The same tag refined from better corners; as it was when they lead nowhere."""

@@ -8,7 +8,6 @@ other code of the family. Cells that a blade hides are neither black nor white a
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from math import comb
 
 import cv2
@@ -17,22 +16,20 @@ import numpy.typing as npt
 
 from trayvision.tag_corners import (
     RefinedCorners,
-    edge_length_px,
     grid_homography,
     refine_corners,
     robust_planes,
 )
 from trayvision.tag_edges import linear_light, map_points
 from trayvision.tag_family import PAYLOAD_CELLS, TAG_CELLS, payload_distances, tag_cells
+from trayvision.tag_neighbourhood import Neighbourhood
 
 FloatArray = npt.NDArray[np.float64]
 GreyImage = npt.NDArray[np.uint8]
 
-_PX_PER_CELL = 4
-_QUIET_CELLS = 1
 _PLACES = 3
-_LEAST_CORRELATION = 0.35
-_WIDEST_SEARCH_EDGES = 7.0
+# Of tags of any number, so many that correlate best with a place are read there.
+_MOST_READ_OF_ANY = 8
 _HIDDEN_BELOW = 0.35
 _LEAST_CONTRAST = 0.004
 _GREATEST_CHANCE = 5e-6
@@ -90,16 +87,46 @@ def search_tag(
     radius_px : float
         How far off the place may be.
     """
-    places = _places(grey, expected_px, tag, radius_px)
-    refined = refine_corners(grey, places, [tag] * len(places))
-    there = [one for one in refined if one is not None and one.edge_share >= _LEAST_EDGE_SHARE]
-    cells = read_cells(grey, [one.corners_px for one in there], [tag] * len(there))
-    agreeing = [
-        (agreement.chance, one)
-        for one, agreement in zip(there, cells, strict=True)
+    view = Neighbourhood.of(grey, expected_px, radius_px)
+    places = [] if view is None else view.places(tag, _PLACES)[1]
+    found = _read_there(grey, places, [tag] * len(places))
+    return min(found, key=lambda one: one[0], default=(1.0, tag, None))[2]
+
+
+def search_any(
+    grey: GreyImage, expected_px: FloatArray, tags: Sequence[int], radius_px: float
+) -> tuple[int, RefinedCorners] | None:
+    """Whichever of several tags is seen near a place, and its corners; None when none is.
+
+    Only those few are read that correlate best with what is there. As for `search_tag`, but a clear
+    border is no evidence here, since one of many tags agrees with it more easily by chance.
+    """
+    view = Neighbourhood.of(grey, expected_px, radius_px)
+    if view is None:
+        return None
+    ranked = sorted(((*view.places(tag, 1), tag) for tag in tags), key=lambda one: -one[0])
+    read = [(places[0], tag) for _, places, tag in ranked[:_MOST_READ_OF_ANY] if places]
+    found = _read_there(grey, [place for place, _ in read], [tag for _, tag in read])
+    chance, tag, corners = min(found, key=lambda one: one[0], default=(1.0, 0, None))
+    return None if corners is None or chance > _GREATEST_CHANCE else (tag, corners)
+
+
+def _read_there(
+    grey: GreyImage, places: Sequence[FloatArray], tags: Sequence[int]
+) -> list[tuple[float, int, RefinedCorners]]:
+    """Those tags that are accepted where they are looked for, each with its chance."""
+    refined = refine_corners(grey, places, tags)
+    there = [
+        (tag, one)
+        for tag, one in zip(tags, refined, strict=True)
+        if one is not None and one.edge_share >= _LEAST_EDGE_SHARE
+    ]
+    cells = read_cells(grey, [one.corners_px for _, one in there], [tag for tag, _ in there])
+    return [
+        (agreement.chance, tag, one)
+        for (tag, one), agreement in zip(there, cells, strict=True)
         if agreement is not None and accepted(agreement)
     ]
-    return min(agreeing, key=lambda found: found[0], default=(1.0, None))[1]
 
 
 def accepted(agreement: CellAgreement) -> bool:
@@ -116,52 +143,6 @@ def accepted(agreement: CellAgreement) -> bool:
         and margin >= _LEAST_MARGIN
         and agreement.border_wrong <= _GREATEST_BRIGHT_BORDER * agreement.border_seen
     )
-
-
-@cache
-def _template(tag: int) -> npt.NDArray[np.float32]:
-    cells = np.pad(tag_cells(tag), _QUIET_CELLS, constant_values=True).astype(np.float32)
-    drawn = np.kron(cells, np.ones((_PX_PER_CELL, _PX_PER_CELL), dtype=np.float32))
-    return np.asarray(cv2.GaussianBlur(drawn, (0, 0), 0.25 * _PX_PER_CELL), dtype=np.float32)
-
-
-def _places(
-    grey: GreyImage, expected_px: FloatArray, tag: int, radius_px: float
-) -> list[FloatArray]:
-    """Corners (4, 2) px at the places that correlate best with the printed tag."""
-    edge_px = edge_length_px(expected_px)
-    if radius_px > _WIDEST_SEARCH_EDGES * edge_px:
-        return []
-    homography = grid_homography(expected_px)
-    around = float(np.ceil(radius_px / edge_px * TAG_CELLS)) + _QUIET_CELLS
-    side = int((TAG_CELLS + 2 * around) * _PX_PER_CELL)
-    # Pixel centres of the rectified neighbourhood lie half a pixel inside its cells.
-    to_cells = np.array(
-        [
-            [1, 0, 0.5 - around * _PX_PER_CELL],
-            [0, 1, 0.5 - around * _PX_PER_CELL],
-            [0, 0, _PX_PER_CELL],
-        ],
-        dtype=np.float64,
-    )
-    flat = cv2.warpPerspective(
-        grey,
-        homography @ to_cells,
-        (side, side),
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    score = cv2.matchTemplate(flat.astype(np.float32), _template(tag), cv2.TM_CCOEFF_NORMED)
-    shift = np.array([[0.0, 0.0], [1, 0], [1, 1], [0, 1]]) * TAG_CELLS
-    found = []
-    for _ in range(_PLACES):
-        _, height, _, (x, y) = cv2.minMaxLoc(score)
-        if height < _LEAST_CORRELATION:
-            break
-        offset = np.array([x, y]) / _PX_PER_CELL + _QUIET_CELLS - around
-        found.append(map_points(homography, shift + offset))
-        cv2.circle(score, (x, y), 2 * _PX_PER_CELL, -1.0, -1)
-    return found
 
 
 def read_cells(

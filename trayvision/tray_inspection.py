@@ -16,9 +16,9 @@ from trayvision.measurement import Measurement
 from trayvision.mould import MouldReading, read_mould
 from trayvision.photo import Photo
 from trayvision.pixel_classes import TrayClass
-from trayvision.pose import TrayProblem
+from trayvision.pose import NEAR_END_CORNERS, TrayProblem
 from trayvision.quality_flags import Doubt
-from trayvision.score_day import day_is_too_early
+from trayvision.score_day import day_is_out_of_run, day_is_too_early
 from trayvision.scored_measures import ScoredMeasures
 from trayvision.segmentation import ClassShares
 from trayvision.sharpness import Sharpness
@@ -136,14 +136,17 @@ def compose(
     grey = Doubt.GREYSCALE in photo.doubts
     # Colours that mean nothing, and an opening of which nobody knows where it ends.
     untold = next((d for d in (Doubt.GREYSCALE, Doubt.SIZE_DOUBTFUL) if d in doubts), None)
-    cover = CanopyCover.unknown(untold) if untold else _cover(photo, pose, day, seen)
-    age, tall = day, height.shoot_height_mm
-    if pose is not None and day_is_too_early(day, cover=cover.cover, shoot_height_mm=tall):
-        doubts, age = _of_doubtful_day(doubts), None
+    age = None if day_is_out_of_run(day) else day
+    cover = CanopyCover.unknown(untold) if untold else _cover(photo, pose, age, seen)
+    tall = height.shoot_height_mm
+    if pose is not None and day_is_too_early(age, cover=cover.cover, shoot_height_mm=tall):
+        age = None
+    if day is not None and age is None:
+        doubts = _of_doubtful_day(doubts)
     true_colours = not (light.coloured or grey)
     measured = _Measured(
         cover,
-        Evenness.unknown(untold) if untold else measure_evenness(plan, cover, day=age),
+        Evenness.unknown(untold) if untold else _evenness(plan, cover, pose, age),
         measure_colour(plan.colours, plan.share(TrayClass.SHOOT) * plan.judged, light),
         read_mould(plan, day=age, true_colours=true_colours, any_plant=pose is None),
     )
@@ -172,6 +175,14 @@ def _cover(photo: Photo, pose: TrayPose | None, day: float | None, seen: SeenTra
     if seen.marked is None:
         return cover
     return _less_sure(cover, seen.marked.edge_share(max(photo.width, photo.height)))
+
+
+def _evenness(
+    plan: TrayPlan, cover: CanopyCover, pose: TrayPose | None, day: float | None
+) -> Evenness:
+    evenness = measure_evenness(plan, cover, day=day)
+    # Around the tray of a whole photo lies whatever it stands on, and no floor of its own.
+    return evenness if pose is not None else replace(evenness, bare_floor=())
 
 
 def _less_sure(cover: CanopyCover, edge_share: float) -> CanopyCover:
@@ -240,14 +251,16 @@ def _doubts(
         doubts.append(Doubt.THICKNESS_NOT_SEEN)
     if seen.plan.smooth_share > _SMOOTH_SHARE:
         doubts.append(Doubt.NO_DETAIL)
-    if seen.plan.covered_share > _COVERED_SHARE:
+    # Classes that were told without colour speak for nothing that lies on the bed.
+    grey = Doubt.GREYSCALE in photo.doubts
+    if seen.plan.covered_share > _COVERED_SHARE and not grey:
         doubts.append(Doubt.TRAY_COVERED)
     if seen.plan.seen < _LITTLE_SEEN:
         doubts.append(Doubt.TOO_LITTLE_SEEN)
     rows, columns = seen.plan.zenith_tan.shape
     if seen.plan.zenith_tan[rows // 2, columns // 2] > _STEEP_TAN:
         doubts.append(Doubt.STEEP_VIEW)
-    if pose is not None and seen.marked is None and _kit_on_bed(seen.plan, pose):
+    if pose is not None and seen.marked is None and not grey and _kit_on_bed(seen.plan, pose):
         doubts.append(Doubt.SIZE_DOUBTFUL)
     if pose is not None and _leaves_the_frame(photo, pose):
         doubts.append(Doubt.OUT_OF_FRAME)
@@ -255,7 +268,7 @@ def _doubts(
 
 
 def _of_doubtful_day(doubts: tuple[Doubt, ...]) -> tuple[Doubt, ...]:
-    """What is doubtful of a tray that is older than was given: its seed is no fresh one."""
+    """What is doubtful where the day is: the seed may be no fresh one."""
     others = (doubt for doubt in doubts if doubt is not Doubt.THICKNESS_NOT_SEEN)
     return Doubt.DAY_DOUBTFUL, *others
 
@@ -269,8 +282,11 @@ def _kit_on_bed(plan: TrayPlan, pose: TrayPose) -> bool:
     """Whether a bar or strip lies across the bed, farther in than it leans or its place is unsure.
 
     Tags at one end place a tray of any size; where it is shorter than was typed, its other end
-    lies within what should be the opening.
+    lies within what should be the opening. Tags of both ends that fit it bear the length out, and
+    what looks like a bar then is glare or something white.
     """
+    if len({tag.corner in NEAR_END_CORNERS for tag in pose.tags}) > 1:
+        return False
     half = pose.size.length_mm / 2
     ends = np.array([[-half, 0.0, plan.z_mm], [half, 0.0, plan.z_mm]])
     first, last = _LEANS_IN_MM + 2 * pose.position_uncertainty_mm(ends)

@@ -9,8 +9,16 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from trayvision.quality_flags import Doubt
-from trayvision.reference_kit import HEAD_CORNERS
-from trayvision.tag_reading import ReadTag
+from trayvision.reference_kit import (
+    HEAD_CORNERS,
+    LAST_TRAY_NUMBER,
+    RIM_CORNERS,
+    TAG_EDGE_MM,
+    tag_id,
+)
+from trayvision.tag_completion import SEARCH_SLACK_MM
+from trayvision.tag_corners import edge_length_px
+from trayvision.tag_reading import ReadTag, TagReader
 from trayvision.tray_grouping import MISREAD_WITHIN_MM, place, tag_px_per_mm
 from trayvision.tray_pose import TrayPose, TrayProblem
 
@@ -25,7 +33,8 @@ def told_apart(
     """The trays that are sure to be what their tags say, and why the others are not.
 
     Where the strip's head alone is another tray's, the rim's number stands and the head's is
-    refused; where bars of two trays lie on one, neither number is measured.
+    refused, be the rim's tray placed or not; where bars of two trays lie on one, neither number is
+    measured.
 
     Parameters
     ----------
@@ -42,11 +51,34 @@ def told_apart(
                 continue
             if _head_only(used):
                 refused.setdefault(number, _strip_astray(number, pose.number))
-            elif not _head_only(pose.tags):
+            elif _head_only(pose.tags):
+                refused.setdefault(pose.number, _strip_astray(pose.number, number))
+            else:
                 refused[number] = _mixed(number, pose.number)
                 refused[pose.number] = _mixed(pose.number, number)
     kept = [pose for pose in poses if pose.number not in refused]
     return kept, list(refused.values())
+
+
+def rim_of_another(pose: TrayPose, reader: TagReader) -> tuple[ReadTag, ...]:
+    """Rim tags of one other number where those of a tray lie that its strip's head alone names.
+
+    A strip can be put back on any tray, so its number is believed only where the rim does not name
+    another. Empty where the rim names the tray too, or no rim tag of another number can be read.
+    """
+    if not _head_only(pose.tags):
+        return ()
+    found: dict[int, list[ReadTag]] = {}
+    for corner in RIM_CORNERS:
+        points = pose.size.tag_corners_mm(corner)
+        expected, spread = pose.project(points), pose.pixel_uncertainty_px(points).max()
+        reach = 3 * spread + SEARCH_SLACK_MM * edge_length_px(expected) / TAG_EDGE_MM
+        others = [tag_id(n, corner) for n in range(LAST_TRAY_NUMBER + 1) if n != pose.number]
+        tag = reader.read_any_at(others, expected, float(reach))
+        if tag is not None:
+            found.setdefault(tag.tray_number, []).append(tag)
+    most = max(found.values(), key=len, default=[])
+    return tuple(most) if _on_one_tray(pose, most) else ()
 
 
 def _on_one_tray(pose: TrayPose, others: Sequence[ReadTag]) -> bool:
