@@ -141,7 +141,7 @@ def typed_size(typed: Typed, name: str = "tray_size") -> str | None:
     mm = _MM_IN.get(typed.text(f"{name}_unit") or "mm", 1.0)
     sides = [decimal(name, side) * mm for side in match.groups()]
     try:
-        return str(TraySize(*(round(side, 1) for side in sides)))
+        return str(TraySize(*(round(side, 1) for side in sides)).long_side_first())
     except ValueError as error:
         raise Refusal(name, f"{str(error).replace('_mm', '')} — was the unit right?") from error
 
