@@ -73,7 +73,7 @@ def test_quiet_hours_are_those_of_the_rooms_clock(far: Room) -> None:
 
 def test_what_is_due_today_is_due_by_midnight_in_the_room(far: Room) -> None:
     # Five in the afternoon of 2 March, which in UTC is the next day's midnight.
-    far.watch.now = datetime(2026, 3, 2, 17, 0, tzinfo=DENVER)
+    far.watch.now = datetime(2026, 3, 2, 17, 0, tzinfo=DENVER).astimezone(UTC)
     midnight = datetime(2026, 3, 3, 0, 0, tzinfo=DENVER)
     for title, planned in (("late today", -1), ("early tomorrow", 1)):
         planned_for = (midnight + timedelta(hours=planned)).isoformat()
