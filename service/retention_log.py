@@ -18,6 +18,8 @@ def enter_let_go(
             sa.update(PHOTO).where(PHOTO.c.id == photo_id).values(original_kept=False)
         )
         row = {"photo_id": photo_id, "let_go_at": let_go_at, "rule": rule}
+        # An edited archive may say of one photo both that it is kept and that it was let go.
+        connection.execute(sa.delete(LET_GO).where(LET_GO.c.photo_id == photo_id))
         connection.execute(sa.insert(LET_GO).values(row))
 
 

@@ -133,7 +133,7 @@ EXPECTATIONS: Final = (
     Expectation(COVER_VARIATION, 3.0, 0.0, 1.00, _JUDGEMENT, _ZONE_SPREAD + "a day's lag shows"),
     Expectation(COVER_VARIATION, 4.0, 0.0, 0.60, _JUDGEMENT, _ZONE_SPREAD + "a day's lag shows"),
     Expectation(COVER_VARIATION, 5.0, 0.0, 0.40, _JUDGEMENT, _ZONE_SPREAD + "a day's lag shows"),
-    Expectation(COVER_VARIATION, 6.0, 0.0, 0.25, _SOURCED, _ZONE_SPREAD + "rounded up"),
+    Expectation(COVER_VARIATION, 6.0, 0.0, 0.25, _JUDGEMENT, _ZONE_SPREAD + "rounded up"),
 )
 
 MOULD: Final = "mould"

@@ -477,7 +477,10 @@ def test_room_without_a_harvest_target_answers_everywhere(house: House) -> None:
     assert house.get(f"/api/shelves/{shelf}/curves")["runs"]
     forecast = house.get("/api/trays/1")["forecast"]
     assert forecast == house.get("/api/trays/1/curve")["forecast"]
-    assert {name for name, value in forecast.items() if value is not None} == {"coverage"}
+    assert {name for name, value in forecast.items() if value is not None} == {
+        "coverage",
+        "by_days_alone",
+    }
     assert house.get("/api/trays/1/curve")["thermal"]["forecast"] == forecast
     assert not any(one["due"] for one in house.get("/api/today")["harvests"])
 

@@ -100,12 +100,20 @@ def test_name_taken_is_a_conflict_that_names_the_field(room: Room) -> None:
     assert answer.json()["errors"][0]["field"] == "name"
 
 
-@pytest.mark.parametrize("lot", [7, 0, -1, 10**30])
+@pytest.mark.parametrize("lot", [7, 0, -1])
 def test_what_was_soaked_names_a_bag_of_the_log(room: Room, lot: int) -> None:
     body = {"kind": "soak", "title": "Soaked", "details": {"lot_id": lot, "weight_g": 900.0}}
     answer = room.client.post("/api/chores", json=body)
     assert answer.status_code == 404
     assert answer.json()["errors"] == [{"field": "seed_lot", "rule": f"{lot} is not in the log"}]
+    assert room.get("/api/chores") == []
+
+
+def test_what_was_soaked_names_no_bag_by_a_number_that_no_log_could_keep(room: Room) -> None:
+    body = {"kind": "soak", "title": "Soaked", "details": {"lot_id": 10**30}}
+    answer = room.client.post("/api/chores", json=body)
+    assert answer.status_code == 422
+    assert [one["field"] for one in answer.json()["errors"]] == ["body.details"]
     assert room.get("/api/chores") == []
 
 
