@@ -35,7 +35,7 @@ from trayvision.health_score import (
 from trayvision.measurement import Measurement
 from trayvision.mould import MouldPatch
 from trayvision.quality_flags import Doubt
-from trayvision.score_uncertainty import LOG_ODDS_SPREAD, score_value
+from trayvision.score_uncertainty import LOG_ODDS_SPREAD, score_uncertainty, score_value
 from trayvision.scored_measures import MOULD_HIDING_DOUBTS, ScoredMeasures
 
 
@@ -272,6 +272,15 @@ class TestUncertainty:
         much = score_tray(healthy(cover=replace(behind, uncertainty=0.05))).uncertainty
         assert little is not None and much is not None
         assert much == pytest.approx(5 * little, rel=0.01)
+
+    def test_photo_that_tells_nothing_but_a_patch_has_one(self) -> None:
+        hidden: dict[str, Any] = {
+            name: Measurement.unknown(UNITS[name], Doubt.TOO_LITTLE_SEEN) for name in MEASURES
+        }
+        told = healthy(**hidden, doubts=(Doubt.BLURRED,), patches=(patch(0.6, 12.0),))
+        nothing = replace(told, patches=())
+        assert not any(part.known for part in score_tray(nothing).parts)
+        assert score_uncertainty(told, None, None) >= abs(score_value(told) - 100) * 0.3
 
     def test_unknown_parts_widen_it(self) -> None:
         unknown = Measurement.unknown("1", Doubt.TOO_LITTLE_SEEN)

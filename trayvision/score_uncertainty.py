@@ -61,7 +61,8 @@ def score_uncertainty(measures: ScoredMeasures, lowest: int | None, highest: int
 
 def _share_left(parts: tuple[ScorePart, ...]) -> float:
     known = sum(part.weight for part in parts if part.known)
-    return 100 * (1 - points_off(parts) / known)
+    # A photo that hides mould may tell nothing at all once its only patch is left out.
+    return 100 * (1 - points_off(parts) / known) if known else 100.0
 
 
 def _varied(measures: ScoredMeasures) -> Iterator[tuple[ScoredMeasures, ScoredMeasures]]:
