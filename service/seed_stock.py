@@ -7,6 +7,7 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from service.entries import current
+from service.feed_account import weight_in
 from service.schema import CHORE, RUN, RUN_SEED, SEED_LOT
 from service.told_moments import LONGEST_SOAK
 
@@ -111,8 +112,7 @@ def _soaked(connection: sa.Connection) -> _ByLot:
     )
     found: dict[int, list[tuple[datetime, float | None]]] = {}
     for row in connection.execute(statement):
-        lot_id, weight_g = row.details.get("lot_id"), row.details.get("weight_g")
+        lot_id = row.details.get("lot_id")
         if isinstance(lot_id, int):
-            known = weight_g if isinstance(weight_g, int | float) else None
-            found.setdefault(lot_id, []).append((row.done_at, known))
+            found.setdefault(lot_id, []).append((row.done_at, weight_in(row.details)))
     return found
