@@ -155,8 +155,9 @@ def is_toned(pixels: npt.NDArray[np.uint8]) -> bool:
     and black, lies in it does it speak for a tone.
     """
     means = _block_means(pixels).reshape(-1, 3).astype(np.float64)
-    clipped = (pixels.max(axis=2) >= _CLIPPED_LEVEL).astype(np.uint8) * 255
-    unclipped = _block_means(clipped).ravel() == 0
+    # Channel by channel: the largest of three along the last axis takes as long as decoding does.
+    clipped = cv2.threshold(pixels, _CLIPPED_LEVEL - 1, 255, cv2.THRESH_BINARY)[1]
+    unclipped = (_block_means(np.asarray(clipped, dtype=np.uint8)) == 0).all(axis=2).ravel()
     red, green, blue = (means[unclipped] if unclipped.mean() >= _LEAST_UNCLIPPED else means).T
     white = max(float(np.percentile(green, 95)), 1.0)
     powers = np.vander(green / white, _TONE_CURVE_DEGREE + 1)
