@@ -1,15 +1,17 @@
-"""Commands for the grower's own data: export, import, backup, restore, retain.
+"""Commands for the grower's own data: export, import, backup, restore, retain, remeasure.
 
 All but ``restore`` and ``import --replace`` work while the service runs on the same data, and
-without it. Their exit status
-is 0 when all was done, 3 when originals were missing that the log says are kept; what is refused
-is raised as ``ValueError``, which names what and the rule.
+without it. Their exit status is 0 when all was done, 3 when originals were missing that the log
+says are kept or photos were not measured again; what is refused is raised as ``ValueError``, which
+names what and the rule.
 """
 
 import argparse
 import os
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -88,6 +90,24 @@ def add_retain(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--dry-run", action="store_true", help="only say what would go, and how many bytes"
     )
+
+
+def add_remeasure(parser: argparse.ArgumentParser) -> None:
+    """Give the options of ``remeasure`` to its parser."""
+    _add_data(parser)
+    parser.add_argument(
+        "--all", action="store_true", help="photos too that this version has measured already"
+    )
+    parser.add_argument(
+        "--since", metavar="ISO-TIME", help="only photos taken from then on; UTC without an offset"
+    )
+    parser.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="of a Dask cluster whose workers have this version too, such as "
+        "tcp://192.168.1.20:8786; default this machine",
+    )
+    parser.add_argument("--dry-run", action="store_true", help="only say how many there are")
 
 
 def _add_data(parser: argparse.ArgumentParser) -> None:
@@ -175,6 +195,48 @@ def run_retain(options: argparse.Namespace) -> int:
     word = "would go" if options.dry_run else "let go"
     print(f"{len(plan.to_go)} originals {word}, {plan.size_bytes} bytes; {plan.kept} stay")
     return 0
+
+
+@_told
+def run_remeasure(options: argparse.Namespace) -> int:
+    """Measure kept photos again, newest first; returns the exit status."""
+    from tqdm import tqdm
+
+    from service.bulk_measuring import measure_many, photos_to_measure
+    from service.measuring_places import places_here, places_of_cluster
+    from trayvision.kit_guide import number_ranges
+
+    since = None if options.since is None else _moment("--since", options.since)
+    with _opened(options) as service:
+        with service.database.read() as connection:
+            photos = photos_to_measure(connection, all_versions=options.all, since=since)
+        for name, count in sorted(Counter(photos.values()).items()):
+            print(f"measured by version {name}: {_photos(count)}")
+        if options.dry_run or not photos:
+            print(f"to measure again: {_photos(len(photos))}")
+            return 0
+        where = places_of_cluster(options.scheduler) if options.scheduler else places_here(service)
+        with where as places, tqdm(total=len(photos), unit="photo", disable=None) as bar:
+            done = measure_many(service, tuple(photos), places, told=bar.update)
+    for problem in sorted(set(done.failed.values())):
+        kept = [photo_id for photo_id, why in done.failed.items() if why == problem]
+        print(f"photos that keep what was measured before: {number_ranges(kept)}: {problem}")
+    print(f"measured again: {_photos(done.entered)}; what was measured before stays in the log")
+    return INCOMPLETE if done.failed else 0
+
+
+def _photos(count: int) -> str:
+    return "1 photo" if count == 1 else f"{count} photos"
+
+
+def _moment(option: str, text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as error:
+        raise ValueError(
+            f"{option} must be a time such as 2026-03-02T08:00+01:00, got {text!r}"
+        ) from error
+    return moment if moment.tzinfo is not None else moment.replace(tzinfo=UTC)
 
 
 def _settings(options: argparse.Namespace) -> "Settings":

@@ -24,6 +24,7 @@ from service.room_log import Row, one, the_room, tray_sizes
 from service.run_calendar import run_spans_by_number
 from service.schema import CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
 from trayvision.marked_tray import MarkedTray
+from trayvision.quality_flags import Doubt
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,35 @@ class MeasuredAgain:
     photo_id: int
     digest: str
     inspected: InspectedPhoto
+
+
+@dataclass(frozen=True)
+class KeptPhoto:
+    """A photo whose original is there: what it is measured from, and whether it could be read."""
+
+    id: int
+    digest: str
+    job: InspectionJob
+    was_read: bool
+
+
+def kept_photo(service: Service, photo_id: int) -> KeptPhoto:
+    """A photo to be measured as it was before, with what the log knows now.
+
+    Raises
+    ------
+    NotFound
+        If there is no such photo.
+    Conflict
+        If its original was let go.
+    """
+    digest, job = _kept(service, photo_id)
+    with service.database.read() as connection:
+        last = photo_out(connection, photo_id)
+    whole = any(
+        Doubt.NO_KIT in tray["doubts"] and tray.get("marked") is None for tray in last.trays
+    )
+    return KeptPhoto(photo_id, digest, replace(job, whole_photo=whole), last.width is not None)
 
 
 def measure_again(
@@ -49,7 +79,7 @@ def measure_again(
     """
     digest, job = _kept(service, photo_id)
     inspected = service.inspector.inspect(replace(job, whole_photo=whole_photo))
-    return _keep_measured(service, MeasuredAgain(photo_id, digest, inspected), by=by)
+    return keep_measured(service, MeasuredAgain(photo_id, digest, inspected), by=by)
 
 
 def measure_as_marked(service: Service, photo_id: int, marked: MarkedTray | None) -> MeasuredAgain:
@@ -103,7 +133,7 @@ def mark_corners(
     def enter_with_it(connection: sa.Connection) -> None:
         entered.append(enter_corners(connection, photo_id, marked, by=by, why=new.why))
 
-    out = _keep_measured(service, measured, by=by, also=enter_with_it)
+    out = keep_measured(service, measured, by=by, also=enter_with_it)
     return out, entered[0]
 
 
@@ -119,10 +149,10 @@ def withdraw_corners(
             raise NotFound("corners", f"on photo {photo_id}")
         withdraw(connection, TRAY_CORNERS, given, by=by, why=why)
 
-    return _keep_measured(service, measured, by=by, also=withdraw_with_it)
+    return keep_measured(service, measured, by=by, also=withdraw_with_it)
 
 
-def _keep_measured(
+def keep_measured(
     service: Service,
     measured: MeasuredAgain,
     *,

@@ -16,7 +16,7 @@ from service.free_port import free_port
 from service.out_of_reach import out_of_reach_told
 from trayvision.__main__ import USAGE_ERROR, main
 
-NAMED = ["serve", "demo", "export", "import", "backup", "restore", "retain"]
+NAMED = ["serve", "demo", "export", "import", "backup", "restore", "retain", "remeasure"]
 
 
 @pytest.mark.parametrize("name", NAMED)
@@ -25,7 +25,7 @@ def test_help_names_the_commands_of_the_service(
 ) -> None:
     with pytest.raises(SystemExit, match="0"):
         main(["--help"])
-    assert f"\n    {name} " in capsys.readouterr().out
+    assert re.search(rf"\n    {name}\s", capsys.readouterr().out)
 
 
 @pytest.mark.parametrize(
@@ -33,7 +33,7 @@ def test_help_names_the_commands_of_the_service(
     [
         *(("serve", "--set-password"), ("demo", "--no-serve"), ("export", "--photos")),
         *(("import", "--replace"), ("backup", "BACKUP.zip"), ("restore", "BACKUP.zip")),
-        ("retain", "--dry-run"),
+        *(("retain", "--dry-run"), ("remeasure", "--scheduler")),
     ],
 )
 def test_command_of_the_service_has_its_own_options(

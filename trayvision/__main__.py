@@ -17,8 +17,9 @@ _SERVICE_COMMANDS = {
     "backup": "write the whole room into one file",
     "restore": "make a room from a backup",
     "retain": "let originals of photos go that the rule does not keep",
+    "remeasure": "measure kept photos again that another version measured",
 }
-_OWN_DATA = ("export", "import", "backup", "restore", "retain")
+_OWN_DATA = ("export", "import", "backup", "restore", "retain", "remeasure")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

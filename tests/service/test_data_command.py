@@ -172,3 +172,32 @@ def test_folder_of_before_keeps_its_rights(tmp_path: Path) -> None:
     assert open_to_others(tmp_path)
     tmp_path.chmod(0o700)
     assert not open_to_others(tmp_path)
+
+
+def test_remeasure_says_how_many_photos_another_version_measured(
+    data: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert main(["remeasure", "--data", str(data)]) == 0
+    assert capsys.readouterr().out == "to measure again: 0 photos\n"
+    monkeypatch.setattr("service.bulk_measuring.version", lambda _: "9.9.9")
+    assert main(["remeasure", "--data", str(data), "--dry-run"]) == 0
+    said = capsys.readouterr().out
+    assert "measured by version " in said
+    assert said.endswith("to measure again: 1 photo\n")
+    assert main(["remeasure", "--data", str(data), "--dry-run", "--since", "2100-01-01"]) == 0
+    assert capsys.readouterr().out == "to measure again: 0 photos\n"
+    assert main(["remeasure", "--data", str(data), "--since", "yesterday"]) == 2
+    assert "--since must be a time such as 2026-03-02T08:00+01:00, got 'yesterday'" in (
+        capsys.readouterr().err
+    )
+
+
+def test_remeasure_tells_which_photos_keep_what_they_had(
+    data: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (original,) = (path for path in (data / "photos" / "originals").rglob("*") if path.is_file())
+    original.unlink()
+    assert main(["remeasure", "--data", str(data), "--all"]) == 3
+    said = capsys.readouterr().out
+    assert "photos that keep what was measured before: 1: " in said
+    assert "measured again: 0 photos" in said
