@@ -210,8 +210,9 @@ def test_a_scheduler_without_workers_then_with_one(tmp_path: Path, scheduler: st
         places_of_cluster(scheduler),
     ):
         pass
+    own = ("--local-directory", str(tmp_path / "worker"))
     with (
-        _started("worker", scheduler, "--nthreads", "1", "--no-nanny"),
+        _started("worker", scheduler, "--nthreads", "1", "--no-nanny", *own),
         _real_room(tmp_path / "data") as service,
     ):
         incoming = IncomingPhoto(PHOTO.name, "image/jpeg", PHOTO.read_bytes())
