@@ -6,7 +6,7 @@ nose, water and, where mould is suspected, a laboratory or a vet.
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
 from trayvision.expectations import (
     CALLED_LIKELIHOOD,
@@ -33,6 +33,7 @@ from trayvision.score_uncertainty import (
     score_cap_of,
     score_uncertainty,
     score_value,
+    sum_words,
 )
 from trayvision.scored_measures import ScoredMeasures
 
@@ -54,6 +55,8 @@ COMPARE = (
     "is, its water, drain or spreading."
 )
 SPREAD_AGAIN = "Spread the seed evenly now, while it can be mended."
+# A score that what is not known moves by less is told without its bounds.
+_LITTLE: Final = 9
 
 
 class Attention(StrEnum):
@@ -84,6 +87,9 @@ class HealthScore:
         Their known points off and weights give `value`.
     cap : int or None
         Highest score that the worst patch of possible mould allows; None without one.
+    arithmetic : tuple of str
+        How the points off give the value, and in a second sentence the cap where that holds it
+        lower; empty without a value.
     attention : Attention
     suggestions : tuple of str
         What to do next, in sentences.
@@ -96,6 +102,7 @@ class HealthScore:
     highest: int | None
     parts: tuple[ScorePart, ...]
     cap: int | None
+    arithmetic: tuple[str, ...]
     attention: Attention
     suggestions: tuple[str, ...]
     reason: Doubt | None
@@ -105,6 +112,15 @@ class HealthScore:
         """How many of the 100 points could be judged."""
         return sum(part.weight for part in self.parts if part.known)
 
+    @property
+    def range_words(self) -> str | None:
+        """Such as "68 to 100 with what could not be told"; None where that moves it little."""
+        if self.value is None or self.lowest is None or self.highest is None:
+            return None
+        if self.highest <= self.lowest + _LITTLE:
+            return None
+        return f"{self.lowest} to {self.highest} with what could not be told"
+
     def record(self) -> dict[str, Any]:
         """The score as plain JSON types."""
         return {
@@ -113,6 +129,8 @@ class HealthScore:
             "lowest": self.lowest,
             "highest": self.highest,
             "cap": self.cap,
+            "arithmetic": list(self.arithmetic),
+            "range_words": self.range_words,
             "attention": str(self.attention),
             "suggestions": list(self.suggestions),
             "reason": None if self.reason is None else str(self.reason),
@@ -120,7 +138,7 @@ class HealthScore:
             "parts": [
                 {
                     "name": part.name,
-                    "points_off": None if part.points_off is None else round(part.points_off, 1),
+                    "points_off": part.points_off,
                     "weight": part.weight,
                     "known": part.known,
                     "reason": part.reason,
@@ -160,6 +178,7 @@ def score_tray(measures: ScoredMeasures) -> HealthScore:
         highest=highest,
         parts=parts,
         cap=None if cap == 100 else round(cap),
+        arithmetic=() if reason else sum_words(measures),
         attention=attention,
         suggestions=_suggestions(measures, parts),
         reason=reason,

@@ -29,7 +29,7 @@ class ScorePart:
     ----------
     name : str
     points_off : float or None
-        Points of 100 taken off; None exactly when the part is not known.
+        Points of 100 taken off, in tenths; None exactly when the part is not known.
     weight : float
         Most points it can take off at this age; 0 when it is not asked yet.
     reason : str
@@ -75,7 +75,9 @@ def score_parts(measures: ScoredMeasures) -> tuple[ScorePart, ...]:
             reason = f"{judged.what} cannot be told. {sentence}".rstrip()
             part = ScorePart(weight.part, None, points, reason, known=False, doubt=judged.doubt)
         else:
-            part = ScorePart(weight.part, points * judged[0], points, judged[1], known=True)
+            # Told in tenths, and so reckoned: what is read adds up to the score.
+            off = round(points * judged[0], 1)
+            part = ScorePart(weight.part, off, points, judged[1], known=True)
         parts.append(part)
     return tuple(parts)
 
