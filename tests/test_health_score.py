@@ -25,6 +25,8 @@ from trayvision.expectations import Evidence, Stage
 from trayvision.health_score import (
     COMPARE,
     HOLD_BACK,
+    LOOK_FIRST,
+    MASK,
     SPREAD_AGAIN,
     WATER_FIRST,
     Attention,
@@ -453,12 +455,22 @@ class TestWhatItSays:
     def test_a_patch_that_is_called_but_not_nearly_sure_is_looked_at_before_it_is_fed(self) -> None:
         score = score_tray(healthy(patches=(patch(0.89, 15.0),)))
         assert score.attention is Attention.LOOK
-        assert HOLD_BACK in score.suggestions
+        assert score.suggestions == (LOOK_FIRST, MASK)
 
     def test_a_doubtful_patch_asks_for_a_look(self) -> None:
         score = score_tray(healthy(patches=(patch(0.3, 6.0),)))
         assert score.attention is Attention.LOOK
-        assert HOLD_BACK in score.suggestions
+        assert score.suggestions == (LOOK_FIRST,)
+
+    @given(any_measures)
+    def test_what_is_suggested_says_hold_where_attention_does(
+        self, measures: ScoredMeasures
+    ) -> None:
+        score = score_tray(measures)
+        held = score.attention is Attention.HOLD
+        assert (HOLD_BACK in score.suggestions) == held
+        mould = any(one.likelihood >= 0.2 for one in measures.patches)
+        assert (LOOK_FIRST in score.suggestions) == (mould and not held)
 
     def test_a_tray_far_behind_is_compared_with_its_siblings(self) -> None:
         score = score_tray(healthy(cover=share(0.1)))

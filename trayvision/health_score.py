@@ -47,6 +47,7 @@ __all__ = [
 ]
 
 LOOK_AGAIN = "Look at it, wet it, smell it, photograph it again."
+LOOK_FIRST = "Look at it before you feed it: wet it, smell it, photograph it again."
 HOLD_BACK = "Hold it from feeding until someone has looked."
 MASK = "Wear a mask when stirring dry mould."
 WATER_FIRST = "Look again after watering: root hairs lie down, mould keeps its shape."
@@ -54,13 +55,21 @@ COMPARE = (
     "Compare with trays sown the same day: if all are behind it is the seed or the room, if one "
     "is, its water, drain or spreading."
 )
+KIT_IN_PHOTO = (
+    "A kit lies in this photo: measured as a tray, without --whole-photo, it has height, "
+    "millimetres and a score."
+)
 SPREAD_AGAIN = "Spread the seed evenly now, while it can be mended."
 # A score that what is not known moves by less is told without its bounds.
 _LITTLE: Final = 9
 
 
 class Attention(StrEnum):
-    """How urgently a tray wants eyes."""
+    """How urgently a tray wants eyes.
+
+    `LOOK` with possible mould: before it is fed. `HOLD`: it is not fed until someone has looked.
+    What is suggested says the same.
+    """
 
     QUIET = "quiet"
     LOOK = "look"
@@ -240,10 +249,12 @@ def _is_poor(part: ScorePart, share: float = LOOK_SHARE.value) -> bool:
 
 
 def _suggestions(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> tuple[str, ...]:
-    if _likeliest(measures) >= CALLED_LIKELIHOOD.value:
+    if _likeliest(measures) >= HOLD_LIKELIHOOD.value:
         return (LOOK_AGAIN, HOLD_BACK, MASK)
+    if _likeliest(measures) >= CALLED_LIKELIHOOD.value:
+        return (LOOK_FIRST, MASK)
     if _likeliest(measures) >= LOOK_LIKELIHOOD.value:
-        return (LOOK_AGAIN, HOLD_BACK)
+        return (LOOK_FIRST,)
     poor = {part.name for part in parts if _is_poor(part)}
     uneven = any(part.name == EVENNESS and _is_poor(part, RESPREAD_SHARE.value) for part in parts)
     suggested = {

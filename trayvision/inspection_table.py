@@ -73,6 +73,9 @@ def _score(score: Record) -> str:
 
 
 def _look_at(tray: Record) -> str:
+    # Loads the networks' libraries, which `--help` need not wait for.
+    from trayvision.health_score import KIT_IN_PHOTO
+
     found = []
     for patch in tray["mould"]:
         if patch["likelihood"] >= 0.5:
@@ -81,5 +84,7 @@ def _look_at(tray: Record) -> str:
     found += [words.rstrip(".") for words in tray["score"]["arithmetic"][1:]]
     if tray["slime"]:
         found.append("slime")
+    if KIT_IN_PHOTO in tray["score"]["suggestions"]:
+        found.append("a kit lies in the photo: leave --whole-photo out")
     found += [words for doubt, words in _TO_MEND.items() if doubt in tray["doubts"]]
     return "; ".join(found)

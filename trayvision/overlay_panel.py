@@ -208,21 +208,28 @@ def _by_points(parts: tuple[ScorePart, ...]) -> list[ScorePart]:
 
 
 def _unknown_sentences(score: HealthScore) -> list[str]:
-    """What could not be told, one sentence for each reason."""
-    doubts: dict[str | None, list[ScorePart]] = {}
+    """What could not be told, one sentence for each reason; a measured part has its own."""
+    sentences, doubts = [], dict[str | None, list[ScorePart]]()
     for part in score.parts:
-        if part.weight > 0 and not part.known:
-            doubts.setdefault(part.doubt, []).append(part)
-    sentences = []
-    for doubt, parts in doubts.items():
-        if len(parts) == 1:
-            sentences.append(parts[0].reason)
+        if part.weight == 0 or part.known:
             continue
+        if part.reason.startswith(f"{part.name.capitalize()} cannot be told."):
+            doubts.setdefault(part.doubt, []).append(part)
+        else:
+            sentences.append(_less_said(part.reason, part.doubt, score))
+    for doubt, parts in doubts.items():
         names = [part.name for part in parts]
-        listed = f"{', '.join(names[:-1])} and {names[-1]} cannot be told."
-        why = "" if doubt == score.reason else _SENTENCES.get(doubt or "", "")
-        sentences.append(f"{listed.capitalize()} {why}".rstrip())
+        listed = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
+        reason = f"{listed.capitalize()} cannot be told. {_SENTENCES.get(doubt or '', '')}"
+        sentences.append(_less_said(reason.rstrip(), doubt, score))
     return sentences
+
+
+def _less_said(reason: str, doubt: str | None, score: HealthScore) -> str:
+    """A reason without the doubt that stands above already, beside the missing score."""
+    if doubt != score.reason:
+        return reason
+    return reason.removesuffix(_SENTENCES.get(doubt or "", "")).rstrip()
 
 
 def _reason_x(sheet: _Sheet) -> float:

@@ -83,9 +83,13 @@ def score_parts(measures: ScoredMeasures) -> tuple[ScorePart, ...]:
 
 
 def _judge(part: str, measures: ScoredMeasures) -> _Judged:
-    if measures.of_no_tray and part not in _OF_ANY_PLANT:
-        return _Unknown(part.capitalize(), Doubt.NO_KIT)
-    return _JUDGES[part](measures)
+    seen_all_the_same = part == table.WETNESS and measures.slime_share > 0
+    if not measures.of_no_tray or part in _OF_ANY_PLANT or seen_all_the_same:
+        return _JUDGES[part](measures)
+    # It is measured, and there is no tray of some age to hold it to.
+    if part == table.COVER and measures.cover.value is not None:
+        return _Unknown(f"Whether cover {_percent(measures.cover.value)} is usual", Doubt.NO_KIT)
+    return _Unknown(part.capitalize(), Doubt.NO_KIT)
 
 
 def likelihood_words(likelihood: float) -> str:
