@@ -108,6 +108,8 @@ class TestTable:
         assert table.days_behind(table.COVER, 0.0, 5.0) == pytest.approx(2.0)
         high_on_day_6 = table.usual_range(table.SHOOT_HEIGHT, 6.0)[1]
         assert table.days_ahead(table.SHOOT_HEIGHT, high_on_day_6, 5.0) == pytest.approx(1.0)
+        # All of the tray covered is usual from day 6 on, and cannot be surpassed.
+        assert [table.days_ahead(table.COVER, 1.0, day) for day in (6.0, 7.0, 40.0)] == [0, 0, 0]
 
     def test_an_old_tray_is_held_to_the_last_row_only(self) -> None:
         last = table.usual_range(table.COVER, 8.0)[0]
