@@ -486,6 +486,14 @@ class TestWhatItSays:
         mould = next(part for part in score.parts if part.name == table.MOULD)
         assert mould.reason == "Faint spots only: mould unlikely, 1 in 10."
 
+    def test_points_taken_for_a_little_fuzz_are_explained(self) -> None:
+        score = score_tray(healthy(fuzz=0.14))
+        assert points_off(score, table.MOULD) == 2.8
+        mould = next(part for part in score.parts if part.name == table.MOULD)
+        assert mould.reason.startswith(
+            "A little white fuzz, late for root hairs. No patch of mould"
+        )
+
     def test_root_hairs_on_day_2_stay_calm(self) -> None:
         measures = healthy(
             day=2.0,

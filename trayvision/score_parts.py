@@ -134,7 +134,8 @@ def _judge_mould(measures: ScoredMeasures) -> _Judged:
     where = "seen from above; the shoots hide the seed" if hidden else "seen from above"
     if measures.seen < _NEARLY_ALL:
         where = f"{where}; only {_percent(measures.seen)} of the tray could be judged"
-    return share, f"No patch of mould {where}. That does not prove there is none."
+    fuzz = "A little white fuzz, late for root hairs. " if share >= _FAINT_SHARE else ""
+    return share, f"{fuzz}No patch of mould {where}. That does not prove there is none."
 
 
 def _patch_sentence(measures: ScoredMeasures, patch: MouldPatch) -> str:
