@@ -30,7 +30,7 @@ def test_likely_patch_asks_for_a_look_and_tells_no_size() -> None:
         "Tray 7, shelf A, day 5: grey-green in a photo without the kit, which cannot tell its size."
     )
     assert " mm" not in flag.reason + flag.look_at
-    assert "Hold it from feeding until someone has looked." in flag.look_at
+    assert "Look at it before you feed it" in flag.look_at
     assert (flag.since, flag.latest_at, flag.confidence) == (at(4.0), at(5.0), 0.8)
     # No straight-down view shows the place.
     assert flag.evidence == ()

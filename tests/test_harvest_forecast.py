@@ -177,7 +177,6 @@ def test_never_met_is_said_with_its_probability() -> None:
     low = BARLEY.mean + [np.log(0.45), 0.0, 0.0, 0.0]
     points = readings_of(low, [2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0], seed=6)
     given = forecast(points)
-    assert given.never_met
     assert given.median_hours is None
     assert given.high_hours is None
     assert given.standard_uncertainty_hours is None

@@ -25,6 +25,8 @@ from trayvision.expectations import Evidence, Stage
 from trayvision.health_score import (
     COMPARE,
     HOLD_BACK,
+    LOOK_FIRST,
+    MASK,
     SPREAD_AGAIN,
     WATER_FIRST,
     Attention,
@@ -106,6 +108,8 @@ class TestTable:
         assert table.days_behind(table.COVER, 0.0, 5.0) == pytest.approx(2.0)
         high_on_day_6 = table.usual_range(table.SHOOT_HEIGHT, 6.0)[1]
         assert table.days_ahead(table.SHOOT_HEIGHT, high_on_day_6, 5.0) == pytest.approx(1.0)
+        # All of the tray covered is usual from day 6 on, and cannot be surpassed.
+        assert [table.days_ahead(table.COVER, 1.0, day) for day in (6.0, 7.0, 40.0)] == [0, 0, 0]
 
     def test_an_old_tray_is_held_to_the_last_row_only(self) -> None:
         last = table.usual_range(table.COVER, 8.0)[0]
@@ -170,7 +174,7 @@ class TestArithmetic:
         ],
     )
     def test_points_by_hand(self, name: str, changes: dict[str, Any], expected: float) -> None:
-        assert points_off(score_tray(healthy(**changes)), name) == pytest.approx(expected)
+        assert points_off(score_tray(healthy(**changes)), name) == round(expected, 1)
 
     def test_seed_layer_by_hand(self) -> None:
         # 98 % of the floor is even; 12 points less take all 35 points of the first day.
@@ -181,8 +185,9 @@ class TestArithmetic:
             seed_layer=share(0.95, 0.0),
         )
         score = score_tray(measures)
-        assert points_off(score, table.EVENNESS) == pytest.approx(35 * 0.25)
-        assert score.value == round(100 - 8.75)
+        # A quarter of 35 points, 8.75, in tenths.
+        assert points_off(score, table.EVENNESS) == 8.8
+        assert score.value == 91
         assert score.suggestions == (SPREAD_AGAIN,)
 
     def test_a_reason_reads_as_a_sentence(self) -> None:
@@ -216,6 +221,41 @@ class TestArithmetic:
         assert score.uncertainty is not None
         assert score.lowest is not None and score.highest is not None
         assert 0 <= score.lowest <= score.value <= score.highest <= 100
+
+    @given(any_measures)
+    def test_the_sum_that_is_told_gives_the_score(self, measures: ScoredMeasures) -> None:
+        score = score_tray(measures)
+        assert bool(score.arithmetic) == (score.value is not None)
+        if score.value is None:
+            return
+        known = sum(part.weight for part in score.parts if part.known)
+        off = sum(part.points_off or 0.0 for part in score.parts)
+        left = round(100 * (1 - off / known))
+        assert score.arithmetic[0].startswith(f"{off:.3g} of ")
+        assert f" {left}" in score.arithmetic[0]
+        if len(score.arithmetic) == 1:
+            assert score.value == left
+        else:
+            assert score.value == score.cap is not None and score.cap < left
+            assert score.arithmetic[1].endswith(f"at most {score.value}.")
+
+    def test_the_cap_of_mould_is_told_where_it_sets_the_score(self) -> None:
+        score = score_tray(healthy(patches=(patch(0.3, 8.0),)))
+        # Of 100 points a cap of 70 takes 30 of the 95 down to the lowest: 12.6 of mould's 40.
+        assert score.arithmetic == (
+            "12.6 of 100 points are off, which leaves 87.",
+            "Possible mould (unlikely, 3 in 10) allows at most 70.",
+        )
+
+    def test_what_is_not_known_is_told_beside_the_score(self) -> None:
+        behind = healthy(cover=share(0.3))
+        hidden = Measurement.unknown("mm", Doubt.STRIP_NOT_SEEN)
+        whole, without = score_tray(behind), score_tray(replace(behind, shoot_height_mm=hidden))
+        assert whole.range_words is None
+        assert without.range_words == (
+            f"{without.lowest} to {without.highest} with what could not be told"
+        )
+        assert "of the 85 points that could be judged" in without.arithmetic[0]
 
     @given(any_measures)
     def test_record_is_plain_json(self, measures: ScoredMeasures) -> None:
@@ -417,12 +457,22 @@ class TestWhatItSays:
     def test_a_patch_that_is_called_but_not_nearly_sure_is_looked_at_before_it_is_fed(self) -> None:
         score = score_tray(healthy(patches=(patch(0.89, 15.0),)))
         assert score.attention is Attention.LOOK
-        assert HOLD_BACK in score.suggestions
+        assert score.suggestions == (LOOK_FIRST, MASK)
 
     def test_a_doubtful_patch_asks_for_a_look(self) -> None:
         score = score_tray(healthy(patches=(patch(0.3, 6.0),)))
         assert score.attention is Attention.LOOK
-        assert HOLD_BACK in score.suggestions
+        assert score.suggestions == (LOOK_FIRST,)
+
+    @given(any_measures)
+    def test_what_is_suggested_says_hold_where_attention_does(
+        self, measures: ScoredMeasures
+    ) -> None:
+        score = score_tray(measures)
+        held = score.attention is Attention.HOLD
+        assert (HOLD_BACK in score.suggestions) == held
+        mould = any(one.likelihood >= 0.2 for one in measures.patches)
+        assert (LOOK_FIRST in score.suggestions) == (mould and not held)
 
     def test_a_tray_far_behind_is_compared_with_its_siblings(self) -> None:
         score = score_tray(healthy(cover=share(0.1)))
@@ -435,6 +485,14 @@ class TestWhatItSays:
         assert score.value is not None and score.value < 95
         mould = next(part for part in score.parts if part.name == table.MOULD)
         assert mould.reason == "Faint spots only: mould unlikely, 1 in 10."
+
+    def test_points_taken_for_a_little_fuzz_are_explained(self) -> None:
+        score = score_tray(healthy(fuzz=0.14))
+        assert points_off(score, table.MOULD) == 2.8
+        mould = next(part for part in score.parts if part.name == table.MOULD)
+        assert mould.reason.startswith(
+            "A little white fuzz, late for root hairs. No patch of mould"
+        )
 
     def test_root_hairs_on_day_2_stay_calm(self) -> None:
         measures = healthy(

@@ -11,6 +11,7 @@ from PIL import Image
 
 from trayvision.__main__ import main
 from trayvision.camera import Camera
+from trayvision.inspection_table import print_table
 from trayvision.photo import load_photo
 
 PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
@@ -101,6 +102,22 @@ def test_table_names_every_photo(folder: Path, capsys: pytest.CaptureFixture[str
     out = capsys.readouterr().out
     for photo in folder.glob("*.*g"):
         assert photo.name in out
+    assert "± 0" not in out
+    assert "± is 1.96 standard uncertainties" in out
+
+
+def test_table_says_what_the_record_means(capsys: pytest.CaptureFixture[str]) -> None:
+    photo = PHOTOS / "day5-barley-bare-spots-fixed.jpg"
+    assert main(["inspect", str(photo), "--json"]) == 0
+    (tray,) = json.loads(capsys.readouterr().out)["photos"][0]["trays"]
+    score = tray["score"] | {"arithmetic": ["", "Possible mould (…) allows at most 61."]}
+    score |= {"value": 61, "uncertainty": 0.2, "lowest": 40, "highest": 61, "range_words": "…"}
+    print_table([{"file": "a.jpg", "problem": None, "trays": [tray | {"score": score}]}])
+    out = capsys.readouterr().out
+    assert "61 ± <1 (40 to 61)" in out
+    assert "allows at most 61\n" in out
+    height = tray["canopy_height_mm"]
+    assert f"{height['value']:.0f} ± {1.96 * height['uncertainty']:.0f}" in out
 
 
 def test_same_stem_twice_would_overwrite(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

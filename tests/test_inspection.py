@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from trayvision.class_mask import class_mask
+from trayvision.health_score import KIT_IN_PHOTO
 from trayvision.inspection import Inspection, inspect_photo
 from trayvision.inspection_record import photo_record
 from trayvision.measurement import Measurement
@@ -172,6 +173,7 @@ def test_whole_photo_has_no_millimetres() -> None:
     assert tray["canopy_height_mm"]["reason"] == "no_kit"
     assert "no_kit" in tray["doubts"]
     assert all("x_px" in patch and "x_mm" not in patch for patch in tray["mould"])
+    assert KIT_IN_PHOTO not in tray["score"]["suggestions"]
 
 
 def whole(pixels: npt.NDArray[np.uint8]) -> Any:
@@ -181,9 +183,14 @@ def whole(pixels: npt.NDArray[np.uint8]) -> Any:
     return tray
 
 
-def test_whole_photo_of_a_tray_has_no_bare_floor() -> None:
+def test_whole_photo_of_a_tray_has_cover_and_says_that_its_kit_was_seen() -> None:
     (tray,) = photo_record(inspect_photo(PHOTOS / f"{SLANTED}.jpg", whole_photo=True))["trays"]
-    assert tray["evenness"]["bare_floor"] == []
+    assert tray["evenness"]["bare_floor"] == tray["evenness"]["bare_areas"] == []
+    assert tray["evenness"]["cover_variation"]["reason"] == "no_kit"
+    assert KIT_IN_PHOTO in tray["score"]["suggestions"]
+    reasons = {part["name"]: part["reason"] for part in tray["score"]["parts"]}
+    share = f"{100 * tray['cover']['value']:.0f} %"
+    assert reasons["cover"].startswith(f"Whether cover {share} is usual cannot be told.")
 
 
 @pytest.mark.parametrize("picture", ["noise", "green", "ramp"])

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from tests.plans import COLOURS, disc, planted
 from trayvision.mould import read_mould
-from trayvision.mould_likelihood import patch_terms
+from trayvision.mould_likelihood import PatchTerms, patch_likelihood, patch_terms
 from trayvision.pixel_classes import TrayClass
 
 ROWS, COLUMNS = 211, 333
@@ -79,6 +79,18 @@ def test_look_without_any_bed_in_sight_is_told_beside_a_usual_one() -> None:
     colours[classes == TrayClass.MOULD] = (228, 228, 224)
     (patch,) = read_mould(planted(classes, colours=colours)).patches
     assert patch.look == "white fuzz"
+
+
+def test_the_first_days_fade_from_the_likelihood_without_a_step() -> None:
+    terms = PatchTerms(1.0, 1.0, 0.0, 0.3, 0.0, 0.0)
+    days = np.arange(0.0, 4.0, 0.05)
+    told = np.array([patch_likelihood(terms, day=float(day)) for day in days])
+    steps = np.diff(told)
+    assert (steps >= 0).all() and steps.max() < 0.03
+    assert told[-1] == patch_likelihood(terms, day=None)
+    # Mould is seldom seen on the first day: a seventh of the odds, by common practice.
+    odds = told / (1 - told)
+    assert odds[0] / odds[-1] == pytest.approx(np.exp(-2.0))
 
 
 def test_likelihood_grows_with_size() -> None:

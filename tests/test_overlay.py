@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image, ImageDraw, ImageFont
 
+from tests.scored_trays import healthy
 from trayvision.bed_height import ASSUMED_BED_HEIGHT
 from trayvision.camera import Camera
 from trayvision.canopy_colour import CanopyColour
@@ -383,6 +384,44 @@ class TestPicture:
             tray = inspected(photo, pose, day=None)
             assert tray.score.value is None
             assert draw_overlay(Inspection(photo, (tray,), ())).shape[2] == 3
+
+
+class TestWords:
+    @pytest.fixture
+    def said(self, monkeypatch: pytest.MonkeyPatch) -> list[str]:
+        """All that is written from now on."""
+        lines: list[str] = []
+        monkeypatch.setattr(Type, "draw", lambda *where, **_: lines.append(where[3]))
+        return lines
+
+    def test_points_and_their_sum_give_the_score(self, said: list[str]) -> None:
+        photo = photo_of(oblique())
+        score = score_tray(healthy(patches=(patch(0.0, 0.0, 8.0, 0.3),), bare_share=0.08))
+        assert (score.value, score.cap) == (70, 70)
+        draw_panel(whole(photo, inspected(photo, oblique(), score=score)), 1000)
+        assert {"70", "-12.6", "-2", "=70"} <= set(said)
+        words = " ".join(said)
+        assert "14.6 of 100 points are off, which leaves 85." in words
+        assert "Possible mould (unlikely, 3 in 10) allows at most 70." in words
+        assert score.uncertainty is not None
+        assert f"of 100 points, give or take {1.96 * score.uncertainty:.0f}." in words
+
+    def test_what_could_not_be_told_stands_beside_the_score(self, said: list[str]) -> None:
+        photo = photo_of(oblique())
+        score = score_tray(healthy(shoot_height_mm=unknown("mm", Doubt.STRIP_NOT_SEEN)))
+        draw_panel(whole(photo, inspected(photo, oblique(), score=score)), 1000)
+        assert f"{score.lowest} to 100 with what could not be told." in " ".join(said)
+
+    def test_no_points_are_taken_off_no_score(self, said: list[str]) -> None:
+        photo = photo_of(oblique())
+        measures = healthy(
+            patches=(patch(0.0, 0.0, 30.0, 0.6),), doubts=(Doubt.NO_KIT,), in_mm=False
+        )
+        tray = inspected(photo, None, score=score_tray(measures))
+        draw_panel(Inspection(photo, (tray,), ()), 1000)
+        assert not [line for line in said if line.startswith(("-", "="))]
+        assert "Whether cover 80 % is usual cannot be told." in said
+        assert "Height, evenness and wetness cannot be told." in said
 
 
 def relative_luminance(colour: Colour) -> float:

@@ -135,31 +135,19 @@ def test_walds_bounds() -> None:
     assert even.upper == pytest.approx(log(19)) == pytest.approx(-even.lower)
 
 
-# Wald's expected sample numbers with alpha = beta = 0.05: (1 - 2 alpha) ln 19 / (d² / 2).
-@pytest.mark.parametrize("separation", [0.5, 1.0, 2.0])
-def test_expected_readings_closed_form(separation: float) -> None:
-    expected = 0.9 * log(19) / (separation**2 / 2)
-    found = ErrorRates(0.05, 0.05).expected_readings(separation)
-    assert found == pytest.approx((expected, expected))
-
-
 def test_walds_test_keeps_its_error_rates() -> None:
     rates, separation = ErrorRates(0.05, 0.1), 0.5
     rng = np.random.default_rng(5)
-    accepted, numbers = {0.0: 0, separation: 0}, {0.0: 0, separation: 0}
+    accepted = {0.0: 0, separation: 0}
     trials = 1500
     for mean in accepted:
         for _ in range(trials):
             steps = np.cumsum(separation * (rng.normal(mean, 1.0, 400) - separation / 2))
             end = int(np.argmax((steps >= rates.upper) | (steps <= rates.lower)))
             accepted[mean] += bool(steps[end] >= rates.upper)
-            numbers[mean] += end + 1
     # Wald's bounds err on the safe side: both rates together stay below their sum.
     assert accepted[0.0] / trials <= rates.false_alarm / (1 - rates.missed) + 0.01
     assert 1 - accepted[separation] / trials <= rates.missed / (1 - rates.false_alarm) + 0.01
-    # Overshoot neglected: drawn numbers are a little above Wald's.
-    for mean, expected in zip(accepted, rates.expected_readings(separation), strict=True):
-        assert expected <= numbers[mean] / trials <= 1.35 * expected
 
 
 @settings(max_examples=40)
@@ -174,8 +162,6 @@ def test_wrong_calls_are_named() -> None:
         ErrorRates(0.0, 0.1)
     with pytest.raises(ValueError, match=r"together must stay below 1, got 1\.2"):
         ErrorRates(0.6, 0.6)
-    with pytest.raises(ValueError, match="separation must be positive and finite, got 0"):
-        ErrorRates(0.1, 0.1).expected_readings(0.0)
     with pytest.raises(ValueError, match="interval must be positive and finite, got 0"):
         cusum_run_length(0.5, 0.0)
     with pytest.raises(ValueError, match="headstart must lie from 0 to interval, got 5"):

@@ -7,7 +7,7 @@ from trayvision.attention_flags import Flag, FlagKind, flag_key, tray_words
 from trayvision.attention_readings import TrayReading, UnplacedPatch
 from trayvision.attention_state import Level, RoomState, RunState
 from trayvision.expectations import CALLED_LIKELIHOOD
-from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, WATER_FIRST
+from trayvision.health_score import LOOK_FIRST, WATER_FIRST
 
 WITH_KIT: Final = "With the kit on it, the next photo tells size and place."
 _CERTAIN: Final = 0.999
@@ -30,7 +30,7 @@ def _flag_of(room: RoomState, run: RunState) -> Flag | None:
     while first and _likely(telling[first - 1]) is not None:
         first -= 1
     photo = telling[-1].photo
-    look_at = [LOOK_AGAIN, HOLD_BACK, WITH_KIT]
+    look_at = [LOOK_FIRST, WITH_KIT]
     if now.look == "white fuzz":
         look_at.insert(1, WATER_FIRST)
     sure = min(now.likelihood, _CERTAIN)

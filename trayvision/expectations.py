@@ -1,8 +1,7 @@
 """What is usual on which day, what each part of the score weighs, and where that comes from.
 
-The one place to change a weight, an expectation or a cap. Days count from spreading (day 0).
-The rows are for barley at about 18 to 20 °C and wide on purpose: no published height or cover by
-day was found, only end points, so a room's own trays are the better norm once it has some.
+The one place to change a weight, an expectation or a cap. Days count from spreading (day 0). Rows
+are for barley at 18 to 20 °C and wide on purpose: published are end points only, and not by day.
 """
 
 from dataclasses import dataclass
@@ -266,7 +265,8 @@ def days_behind(quantity: str, value: float, day: float) -> float:
 def days_ahead(quantity: str, value: float, day: float) -> float:
     """Days by which a value leads the high end of what is usual; 0 within or below it."""
     rows = _rows(quantity)
-    return max(0.0, _day_reached([(r.day, r.high) for r in rows], value) - max(day, rows[0].day))
+    early = _day_reached([(r.day, r.high) for r in rows], value) - max(day, rows[0].day)
+    return max(0.0, early) if value > usual_range(quantity, day)[1] else 0.0
 
 
 def latest_usual_day(quantity: str, value: float) -> float:

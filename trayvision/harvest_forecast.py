@@ -13,7 +13,8 @@ from trayvision.sigmoid import age_at_value
 
 Floats = NDArray[np.float64]
 
-# A tray not ready by then will not be: published harvests end at day 12 of growth.
+# A tray not ready by then will not be: published harvests end at day 12 of growth, and a slow
+# room is given nine days more (judgement).
 HORIZON_HOURS = 21 * 24.0
 
 
@@ -69,11 +70,6 @@ class HarvestForecast:
     coverage: float
     probability_met: float
     standard_uncertainty_hours: float | None
-
-    @property
-    def never_met(self) -> bool:
-        """True when the target is more likely never met than met."""
-        return self.median_hours is None
 
 
 Clock = Callable[[Floats], Floats]

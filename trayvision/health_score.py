@@ -6,7 +6,7 @@ nose, water and, where mould is suspected, a laboratory or a vet.
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
 from trayvision.expectations import (
     CALLED_LIKELIHOOD,
@@ -33,6 +33,7 @@ from trayvision.score_uncertainty import (
     score_cap_of,
     score_uncertainty,
     score_value,
+    sum_words,
 )
 from trayvision.scored_measures import ScoredMeasures
 
@@ -46,6 +47,7 @@ __all__ = [
 ]
 
 LOOK_AGAIN = "Look at it, wet it, smell it, photograph it again."
+LOOK_FIRST = "Look at it before you feed it: wet it, smell it, photograph it again."
 HOLD_BACK = "Hold it from feeding until someone has looked."
 MASK = "Wear a mask when stirring dry mould."
 WATER_FIRST = "Look again after watering: root hairs lie down, mould keeps its shape."
@@ -53,11 +55,21 @@ COMPARE = (
     "Compare with trays sown the same day: if all are behind it is the seed or the room, if one "
     "is, its water, drain or spreading."
 )
+KIT_IN_PHOTO = (
+    "A kit lies in this photo: measured as a tray, without --whole-photo, it has height, "
+    "millimetres and a score."
+)
 SPREAD_AGAIN = "Spread the seed evenly now, while it can be mended."
+# A score that what is not known moves by less is told without its bounds.
+_LITTLE: Final = 9
 
 
 class Attention(StrEnum):
-    """How urgently a tray wants eyes."""
+    """How urgently a tray wants eyes.
+
+    `LOOK` with possible mould: before it is fed. `HOLD`: it is not fed until someone has looked.
+    What is suggested says the same.
+    """
 
     QUIET = "quiet"
     LOOK = "look"
@@ -84,6 +96,9 @@ class HealthScore:
         Their known points off and weights give `value`.
     cap : int or None
         Highest score that the worst patch of possible mould allows; None without one.
+    arithmetic : tuple of str
+        How the points off give the value, and in a second sentence the cap where that holds it
+        lower; empty without a value.
     attention : Attention
     suggestions : tuple of str
         What to do next, in sentences.
@@ -96,6 +111,7 @@ class HealthScore:
     highest: int | None
     parts: tuple[ScorePart, ...]
     cap: int | None
+    arithmetic: tuple[str, ...]
     attention: Attention
     suggestions: tuple[str, ...]
     reason: Doubt | None
@@ -105,6 +121,15 @@ class HealthScore:
         """How many of the 100 points could be judged."""
         return sum(part.weight for part in self.parts if part.known)
 
+    @property
+    def range_words(self) -> str | None:
+        """Such as "68 to 100 with what could not be told"; None where that moves it little."""
+        if self.value is None or self.lowest is None or self.highest is None:
+            return None
+        if self.highest <= self.lowest + _LITTLE:
+            return None
+        return f"{self.lowest} to {self.highest} with what could not be told"
+
     def record(self) -> dict[str, Any]:
         """The score as plain JSON types."""
         return {
@@ -113,6 +138,8 @@ class HealthScore:
             "lowest": self.lowest,
             "highest": self.highest,
             "cap": self.cap,
+            "arithmetic": list(self.arithmetic),
+            "range_words": self.range_words,
             "attention": str(self.attention),
             "suggestions": list(self.suggestions),
             "reason": None if self.reason is None else str(self.reason),
@@ -120,7 +147,7 @@ class HealthScore:
             "parts": [
                 {
                     "name": part.name,
-                    "points_off": None if part.points_off is None else round(part.points_off, 1),
+                    "points_off": part.points_off,
                     "weight": part.weight,
                     "known": part.known,
                     "reason": part.reason,
@@ -160,6 +187,7 @@ def score_tray(measures: ScoredMeasures) -> HealthScore:
         highest=highest,
         parts=parts,
         cap=None if cap == 100 else round(cap),
+        arithmetic=() if reason else sum_words(measures),
         attention=attention,
         suggestions=_suggestions(measures, parts),
         reason=reason,
@@ -221,10 +249,12 @@ def _is_poor(part: ScorePart, share: float = LOOK_SHARE.value) -> bool:
 
 
 def _suggestions(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> tuple[str, ...]:
-    if _likeliest(measures) >= CALLED_LIKELIHOOD.value:
+    if _likeliest(measures) >= HOLD_LIKELIHOOD.value:
         return (LOOK_AGAIN, HOLD_BACK, MASK)
+    if _likeliest(measures) >= CALLED_LIKELIHOOD.value:
+        return (LOOK_FIRST, MASK)
     if _likeliest(measures) >= LOOK_LIKELIHOOD.value:
-        return (LOOK_AGAIN, HOLD_BACK)
+        return (LOOK_FIRST,)
     poor = {part.name for part in parts if _is_poor(part)}
     uneven = any(part.name == EVENNESS and _is_poor(part, RESPREAD_SHARE.value) for part in parts)
     suggested = {

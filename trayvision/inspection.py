@@ -8,6 +8,7 @@ from trayvision.bed_height import TYPICAL_BED_HEIGHT_MM
 from trayvision.camera import Camera
 from trayvision.canopy_height import CanopyHeight, measure_canopy_height
 from trayvision.colour_correction import measure_light
+from trayvision.health_score import KIT_IN_PHOTO
 from trayvision.marked_pose import place_marked
 from trayvision.marked_tray import MarkedTray
 from trayvision.measurement import Measurement
@@ -19,9 +20,13 @@ from trayvision.reference_kit import TraySize
 from trayvision.room_settings import DEFAULT_TRAY_SIZE, RoomSettings
 from trayvision.segmentation import segment
 from trayvision.sharpness import measure_sharpness
+from trayvision.tag_reading import TagReader
 from trayvision.tray_inspection import Inspection, SeenTray, TrayInspection, compose
 from trayvision.tray_plan import lay_out_tray, whole_photo_plan
 from trayvision.tray_pose import TrayPose
+
+# Fewer could be a pattern that only looks like a tag.
+_TAGS_OF_A_KIT = 2
 
 __all__ = ["Inspection", "TrayInspection", "inspect_marked", "inspect_photo"]
 
@@ -167,7 +172,7 @@ def _height(photo: Photo, pose: TrayPose, bed_height: Measurement | None) -> Can
 def _inspect_frame(photo: Photo, day: float | None) -> TrayInspection:
     light = measure_light(photo, None)
     segmented = segment(photo, light, None)
-    return compose(
+    frame = compose(
         photo,
         None,
         day=day,
@@ -175,3 +180,7 @@ def _inspect_frame(photo: Photo, day: float | None) -> TrayInspection:
         height=CanopyHeight.unknown(Doubt.NO_KIT),
         sharpness=None,
     )
+    if len(TagReader.of(photo).read_all()) < _TAGS_OF_A_KIT:
+        return frame
+    suggestions = (KIT_IN_PHOTO, *frame.score.suggestions)
+    return replace(frame, score=replace(frame.score, suggestions=suggestions))

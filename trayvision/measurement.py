@@ -2,6 +2,10 @@
 
 from dataclasses import dataclass
 from math import isfinite
+from typing import Final
+
+# 95 of 100 truths lie within this many standard uncertainties of a normal distribution.
+WITHIN_95: Final = 1.96
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,4 +62,20 @@ class Measurement:
         """Value ± 1.96 standard uncertainties, or None when there is no value."""
         if self.value is None or self.uncertainty is None:
             return None
-        return self.value - 1.96 * self.uncertainty, self.value + 1.96 * self.uncertainty
+        reach = WITHIN_95 * self.uncertainty
+        return self.value - reach, self.value + reach
+
+
+def give_or_take(uncertainty: float, digits: int = 0) -> str:
+    """Half of the 95 % interval as people read it, such as ``"3"`` or ``"less than 1"``.
+
+    Parameters
+    ----------
+    uncertainty : float
+        Standard uncertainty, in the unit that is said beside it.
+    digits : int
+        Digits after the decimal point.
+    """
+    words = f"{WITHIN_95 * uncertainty:.{digits}f}"
+    # Rounded to nothing it would be said to be exact.
+    return words if float(words) else f"less than {10.0**-digits:.{digits}f}"

@@ -11,9 +11,10 @@ from trayvision.pixel_classes import TrayClass
 from trayvision.tray_plan import TrayPlan
 
 # Not fitted: the renders grow mould on day 1 as readily as later, a room hardly ever does, so it is
-# a prior from common practice.
+# a prior from common practice. It fades over a day: the same patch is told alike on both sides of
+# any one moment.
 _EARLY = -2.0
-_EARLY_DAYS = 1.5
+_EARLY_DAYS = (1.0, 2.0)
 _RING_MM = 8.0
 
 # For a photo without a kit, which may show any plant or none: fitted (L2, C = 0.3) on 294 candidate
@@ -143,7 +144,7 @@ def _mean_share(plan: TrayPlan, visible: npt.NDArray[np.bool_]) -> float:
 
 
 def _of_day(day: float | None) -> float:
-    return _EARLY if day is not None and day < _EARLY_DAYS else 0.0
+    return 0.0 if day is None else float(np.interp(day, _EARLY_DAYS, (_EARLY, 0.0)))
 
 
 def _probability(log_odds: float) -> float:

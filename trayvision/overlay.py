@@ -10,6 +10,7 @@ from PIL import Image, ImageDraw
 from trayvision.evenness import Area
 from trayvision.health_score import Attention, likelihood_words
 from trayvision.inspection import Inspection, TrayInspection
+from trayvision.measurement import give_or_take
 from trayvision.mould import MouldPatch
 from trayvision.overlay_ground import VISIBLE_STEP_PX, Ground
 from trayvision.overlay_marks import Label, LabelBoard, hatch, patch_attention, ring, stroke
@@ -183,8 +184,9 @@ def _tray_labels(ground: Ground, tray: TrayInspection, board: LabelBoard) -> lis
     if tick is not None:
         board.keep_clear(tick)
         height = tray.height.canopy_height_mm
-        words = f"{height.value:.0f} ± {height.uncertainty:.0f} mm high"
-        labels.append(_pointing(tick, (words,)))
+        assert height.value is not None and height.uncertainty is not None
+        spread = f"give or take {give_or_take(height.uncertainty)}"
+        labels.append(_pointing(tick, (f"{height.value:.0f} mm high,", spread)))
     return labels + _area_labels(ground, tray)
 
 

@@ -11,6 +11,7 @@ from PIL import Image, ImageDraw
 from trayvision.expectations import LOOK_LIKELIHOOD, MOULD
 from trayvision.health_score import Attention, HealthScore, ScorePart, likelihood_words
 from trayvision.inspection import Inspection, TrayInspection
+from trayvision.measurement import give_or_take
 from trayvision.mould import MouldPatch
 from trayvision.overlay_marks import badge, patch_attention
 from trayvision.overlay_text import BODY_SHARE, HOLD_RED, INK, MUTED, PAPER, STRAW, Colour, Type
@@ -129,14 +130,22 @@ def _write_tray(sheet: _Sheet, tray: TrayInspection) -> None:
     sheet.rule()
     for part in _by_points(tray.score.parts):
         assert part.points_off is not None
-        lost = round(part.points_off)
         fill = INK if part.points_off > 0 else MUTED
-        _write_reason(sheet, f"-{lost}" if lost else "0", part.reason, fill=fill)
+        _write_reason(sheet, _points_words(tray.score, part.points_off), part.reason, fill=fill)
         if part.name == MOULD:
             _write_patches(sheet, tray)
     for sentence in _unknown_sentences(tray.score):
         _write_reason(sheet, "?", sentence)
+    if tray.score.arithmetic:
+        _write_reason(sheet, f"={tray.score.value}", " ".join(tray.score.arithmetic))
     _write_limits(sheet, tray)
+
+
+def _points_words(score: HealthScore, points_off: float) -> str:
+    """Nothing is taken off where there is no score to take it off from."""
+    if score.value is None:
+        return ""
+    return f"-{points_off:.3g}" if points_off else "0"
 
 
 def _write_score(sheet: _Sheet, tray: TrayInspection) -> None:
@@ -154,6 +163,8 @@ def _write_score(sheet: _Sheet, tray: TrayInspection) -> None:
     fill = HOLD_RED if score.attention is Attention.HOLD else INK
     words_at = x if quiet else x + side + 0.4 * sheet.body.size
     sheet.text(words_at, _ATTENTION_WORDS[score.attention], sheet.heading, fill=fill)
+    if score.range_words is not None:
+        sheet.text(x, f"{score.range_words}.", sheet.heading)
     sheet.text(x, _score_sentence(score), sheet.body, fill=MUTED)
     sheet.y = max(sheet.y, top + 0.95 * numeral.size) + 0.3 * sheet.body.size
     for sentence in score.suggestions:
@@ -164,13 +175,8 @@ def _score_sentence(score: HealthScore) -> str:
     if score.value is None:
         return f"No score. {score.reason.sentence if score.reason else ''}".rstrip()
     sentence = "of 100 points"
-    if score.uncertainty is not None and score.uncertainty >= 0.5:
-        sentence += f", ± {score.uncertainty:.0f}"
-    if score.lowest is not None and score.highest is not None and score.highest > score.lowest + 9:
-        sentence += f"; {score.lowest} to {score.highest} with what could not be told"
-    marked = score.attention is not Attention.QUIET
-    if marked and score.cap is not None and score.cap <= score.value:
-        sentence += "; possible mould holds it down"
+    if score.uncertainty is not None:
+        sentence += f", give or take {give_or_take(score.uncertainty)}"
     return f"{sentence}."
 
 
@@ -202,25 +208,32 @@ def _by_points(parts: tuple[ScorePart, ...]) -> list[ScorePart]:
 
 
 def _unknown_sentences(score: HealthScore) -> list[str]:
-    """What could not be told, one sentence for each reason."""
-    doubts: dict[str | None, list[ScorePart]] = {}
+    """What could not be told, one sentence for each reason; a measured part has its own."""
+    sentences, doubts = [], dict[str | None, list[ScorePart]]()
     for part in score.parts:
-        if part.weight > 0 and not part.known:
-            doubts.setdefault(part.doubt, []).append(part)
-    sentences = []
-    for doubt, parts in doubts.items():
-        if len(parts) == 1:
-            sentences.append(parts[0].reason)
+        if part.weight == 0 or part.known:
             continue
+        if part.reason.startswith(f"{part.name.capitalize()} cannot be told."):
+            doubts.setdefault(part.doubt, []).append(part)
+        else:
+            sentences.append(_less_said(part.reason, part.doubt, score))
+    for doubt, parts in doubts.items():
         names = [part.name for part in parts]
-        listed = f"{', '.join(names[:-1])} and {names[-1]} cannot be told."
-        why = "" if doubt == score.reason else _SENTENCES.get(doubt or "", "")
-        sentences.append(f"{listed.capitalize()} {why}".rstrip())
+        listed = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
+        reason = f"{listed.capitalize()} cannot be told. {_SENTENCES.get(doubt or '', '')}"
+        sentences.append(_less_said(reason.rstrip(), doubt, score))
     return sentences
 
 
+def _less_said(reason: str, doubt: str | None, score: HealthScore) -> str:
+    """A reason without the doubt that stands above already, beside the missing score."""
+    if doubt != score.reason:
+        return reason
+    return reason.removesuffix(_SENTENCES.get(doubt or "", "")).rstrip()
+
+
 def _reason_x(sheet: _Sheet) -> float:
-    return sheet.margin + sheet.body.width("-40") + 0.6 * sheet.body.size
+    return sheet.margin + sheet.body.width("-40.5") + 0.6 * sheet.body.size
 
 
 def _write_reason(sheet: _Sheet, points: str, reason: str, *, fill: Colour = INK) -> None:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, hypot, log, pi, sqrt
+from math import exp, hypot, log, sqrt
 from typing import Final
 
 import numpy as np
@@ -75,7 +75,7 @@ class GrowthRate:
 
 
 def growth_rate(sightings: Sequence[tuple[TrayPhoto, PatchSighting]]) -> GrowthRate | None:
-    """Radial growth by weighted least squares of sqrt(area / π) over time.
+    """Radial growth by weighted least squares of half the equivalent diameter over time.
 
     Parameters
     ----------
@@ -91,8 +91,7 @@ def growth_rate(sightings: Sequence[tuple[TrayPhoto, PatchSighting]]) -> GrowthR
         return None
     start = sightings[0][0].taken_at
     days = np.array([(photo.taken_at - start).total_seconds() / 86400 for photo, _ in sightings])
-    area = np.array([pi * seen.diameter_mm**2 / 4 for _, seen in sightings])
-    radius = np.sqrt(area / pi)
+    radius = np.array([seen.diameter_mm / 2 for _, seen in sightings])
     spread = np.array(
         [
             hypot(seen.diameter_uncertainty_mm, _RAGGED_SHARE * seen.diameter_mm) / 2

@@ -12,11 +12,11 @@ from typing import Final
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 
+from trayvision.patch_growth import PUBLISHED_ISOLATES
 from trayvision.patch_sighting import PatchSighting, TrayPhoto, in_order
 
-# Radial growth that no candidate exceeds: the fastest of 16 isolates at its best temperature
-# (J. Fungi 2023 9:294, Table 5).
-FASTEST_MM_PER_DAY: Final = 33.6
+# Radial growth that no candidate exceeds: that of the fastest isolate at its best temperature.
+FASTEST_MM_PER_DAY: Final = max(isolate.max_mm_per_day for isolate in PUBLISHED_ISOLATES)
 # The centre of a patch that grows to one side moves by at most that share of the growth.
 _CENTRE_MOVES: Final = 0.5
 _GATE_SIGMAS: Final = 3.0

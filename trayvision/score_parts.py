@@ -29,7 +29,7 @@ class ScorePart:
     ----------
     name : str
     points_off : float or None
-        Points of 100 taken off; None exactly when the part is not known.
+        Points of 100 taken off, in tenths; None exactly when the part is not known.
     weight : float
         Most points it can take off at this age; 0 when it is not asked yet.
     reason : str
@@ -75,15 +75,21 @@ def score_parts(measures: ScoredMeasures) -> tuple[ScorePart, ...]:
             reason = f"{judged.what} cannot be told. {sentence}".rstrip()
             part = ScorePart(weight.part, None, points, reason, known=False, doubt=judged.doubt)
         else:
-            part = ScorePart(weight.part, points * judged[0], points, judged[1], known=True)
+            # Told in tenths, and so reckoned: what is read adds up to the score.
+            off = round(points * judged[0], 1)
+            part = ScorePart(weight.part, off, points, judged[1], known=True)
         parts.append(part)
     return tuple(parts)
 
 
 def _judge(part: str, measures: ScoredMeasures) -> _Judged:
-    if measures.of_no_tray and part not in _OF_ANY_PLANT:
-        return _Unknown(part.capitalize(), Doubt.NO_KIT)
-    return _JUDGES[part](measures)
+    seen_all_the_same = part == table.WETNESS and measures.slime_share > 0
+    if not measures.of_no_tray or part in _OF_ANY_PLANT or seen_all_the_same:
+        return _JUDGES[part](measures)
+    # It is measured, and there is no tray of some age to hold it to.
+    if part == table.COVER and measures.cover.value is not None:
+        return _Unknown(f"Whether cover {_percent(measures.cover.value)} is usual", Doubt.NO_KIT)
+    return _Unknown(part.capitalize(), Doubt.NO_KIT)
 
 
 def likelihood_words(likelihood: float) -> str:
@@ -128,7 +134,8 @@ def _judge_mould(measures: ScoredMeasures) -> _Judged:
     where = "seen from above; the shoots hide the seed" if hidden else "seen from above"
     if measures.seen < _NEARLY_ALL:
         where = f"{where}; only {_percent(measures.seen)} of the tray could be judged"
-    return share, f"No patch of mould {where}. That does not prove there is none."
+    fuzz = "A little white fuzz, late for root hairs. " if share >= _FAINT_SHARE else ""
+    return share, f"{fuzz}No patch of mould {where}. That does not prove there is none."
 
 
 def _patch_sentence(measures: ScoredMeasures, patch: MouldPatch) -> str:

@@ -5,9 +5,10 @@ from dataclasses import replace
 from math import exp, log, pi, sqrt
 from typing import Any, Final
 
+from trayvision.expectations import LOOK_LIKELIHOOD
 from trayvision.measurement import Measurement
 from trayvision.mould import MouldPatch
-from trayvision.score_parts import ScorePart, score_parts
+from trayvision.score_parts import ScorePart, likelihood_words, score_parts
 from trayvision.scored_measures import ScoredMeasures
 
 # Sixteen rendered photos, each saved anew in five ways (two qualities of JPEG, turned, made
@@ -35,6 +36,30 @@ def score_cap_of(measures: ScoredMeasures) -> float:
 def points_off(parts: tuple[ScorePart, ...]) -> float:
     """What all known parts take off together."""
     return sum(part.points_off for part in parts if part.points_off is not None)
+
+
+def sum_words(measures: ScoredMeasures) -> tuple[str, ...]:
+    """How the score comes about: what points off leave and, where mould's cap is lower, that.
+
+    Such as ``("20.5 of 100 points are off, which leaves 80.",)``.
+    """
+    parts = score_parts(measures)
+    known, off = sum(part.weight for part in parts if part.known), points_off(parts)
+    left, cap = _share_left(parts), score_cap_of(measures)
+    if known == 100:
+        words = f"{off:.3g} of 100 points are off, which leaves {left:.0f}."
+    else:
+        words = (
+            f"{off:.3g} of the {known:g} points that could be judged are off: "
+            f"{known - off:.3g} of {known:g} is {left:.0f} of 100."
+        )
+    worst = measures.worst_patch
+    if worst is None or round(cap) >= round(left):
+        return (words,)
+    likely = likelihood_words(worst.likelihood)
+    if worst.likelihood >= LOOK_LIKELIHOOD.value:
+        return words, f"Possible mould ({likely}) allows at most {cap:.0f}."
+    return words, f"Faint spots (mould {likely}) allow at most {cap:.0f}."
 
 
 def score_uncertainty(measures: ScoredMeasures, lowest: int | None, highest: int | None) -> float:

@@ -58,29 +58,6 @@ class ErrorRates:
         """Log likelihood ratio at which the null hypothesis is accepted, nats."""
         return log(self.missed / (1 - self.false_alarm))
 
-    def expected_readings(self, separation: float) -> tuple[float, float]:
-        """Mean number of independent readings until a decision, overshoot neglected.
-
-        Parameters
-        ----------
-        separation : float
-            Distance of the two hypotheses' means in standard deviations of one reading.
-
-        Returns
-        -------
-        tuple of float
-            Where the null hypothesis holds, and where the alternative holds.
-
-        Raises
-        ------
-        ValueError
-            If `separation` is not positive and finite.
-        """
-        drift = _positive("separation", separation) ** 2 / 2
-        null = (1 - self.false_alarm) * self.lower + self.false_alarm * self.upper
-        alternative = self.missed * self.lower + (1 - self.missed) * self.upper
-        return -null / drift, alternative / drift
-
 
 def cusum(increments: Sequence[float] | Floats, *, start: float = 0.0) -> Floats:
     """Page's cumulative sums: each adds its increment to the last one and never falls below 0.

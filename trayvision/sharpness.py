@@ -62,8 +62,8 @@ class Sharpness:
         Diameter of the smallest patch that the photo could have shown in the coarser parts of
         the tray floor.
     noise : float
-        Standard deviation of single pixels on the tags' plain parts as a share of white; NaN
-        when not measured.
+        Standard deviation of single pixels on the tags' plain parts as a share of the step from
+        their black to their white; NaN when not measured.
     haze : float
         Light that lies over the tags' black beyond what ink reflects, as a share of white; NaN
         when not measured.

@@ -1,4 +1,4 @@
-"""Thermal time: degree-days from room readings or daily extremes, and the stages they foretell."""
+"""Thermal time: degree-days from a room's readings."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -17,25 +17,6 @@ LONGEST_GAP_HOURS = 16.0
 # Beyond a first or last reading there is only one side to go by: 5 °C off by the end of 6 h,
 # 0.6 °C d. Judgement.
 _REACH_HOURS = 6.0
-
-# °C d above 0 °C, R. Karow 1993 (from memory); with them all 39 rows of Oregon State's printed
-# stage table follow (EM 8578, 2 inch depth).
-_GERMINATION = 80.0
-_EMERGENCE_PER_INCH = 50.0
-_PER_LEAF = 100.0
-_MM_PER_INCH = 25.4
-
-# As that table names them; it has no "6th Leaf": from the sixth completed leaf on it prints
-# "Beyond 6th Leaf".
-_STAGES = (
-    "Emergence Complete",
-    "1st Leaf",
-    "2nd Leaf",
-    "3rd Leaf",
-    "4th Leaf",
-    "5th Leaf",
-    "Beyond 6th Leaf",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,31 +47,6 @@ class TemperatureResponse:
             raise ValueError(f"base_c must be finite, got {self.base_c!r}")
         if not self.low_c < self.high_c:
             raise ValueError(f"low_c must lie below high_c, got {self.low_c!r} and {self.high_c!r}")
-
-    def clipped(self, temperature_c: ArrayLike) -> Floats:
-        """Temperatures as they count, °C: moved to the cut-offs where beyond them."""
-        return np.asarray(np.clip(np.asarray(temperature_c, float), self.low_c, self.high_c))
-
-    def daily(self, max_c: ArrayLike, min_c: ArrayLike) -> Floats:
-        """Degree-days of whole days from their extremes, °C d.
-
-        Mean of the clipped maximum and minimum, less the base, never below 0.
-
-        Parameters
-        ----------
-        max_c, min_c : array_like, shape (n,)
-            Extremes of each day, °C.
-
-        Raises
-        ------
-        ValueError
-            If a maximum lies below its minimum.
-        """
-        highest, lowest = np.asarray(max_c, float), np.asarray(min_c, float)
-        if np.any(highest < lowest):
-            raise ValueError(f"max_c must not lie below min_c, got {max_c!r} and {min_c!r}")
-        mean = (self.clipped(highest) + self.clipped(lowest)) / 2.0
-        return np.asarray(np.maximum(mean - self.base_c, 0.0))
 
     def mean_counted(self, from_c: float, to_c: float) -> float:
         """Mean of what counts, °C, while temperature runs straight from one reading to the next.
@@ -250,39 +206,3 @@ def _over_spreading(
                 bool(row[-1] == len(hours) - 1),
             )
     return np.empty(0), np.empty(0), False
-
-
-def cereal_stage(degree_days: float, *, depth_mm: float) -> str:
-    """Stage of a spring cereal by thermal time since sowing, base 0 °C.
-
-    Germination after 80 °C d, emergence after 50 more per inch of depth, a leaf each further
-    100: Karow's coefficients, which reproduce Oregon State's printed stage table.
-
-    Parameters
-    ----------
-    degree_days : float
-        °C d above 0 °C, at least 0.
-    depth_mm : float
-        Depth of the seed, at least 0; 0 for seed spread in a tray.
-
-    Returns
-    -------
-    str
-        ``"seeded"``, ``"Germination Complete"``, ``"Emergence Complete"``, ``"1st Leaf"`` …
-        ``"5th Leaf"``, ``"Beyond 6th Leaf"``, as that table prints them.
-
-    Raises
-    ------
-    ValueError
-        If a number is negative or not finite.
-    """
-    for name, given in (("degree_days", degree_days), ("depth_mm", depth_mm)):
-        if not (isfinite(given) and given >= 0):
-            raise ValueError(f"{name} must be finite, at least 0, got {given!r}")
-    if degree_days < _GERMINATION:
-        return "seeded"
-    emergence = _GERMINATION + _EMERGENCE_PER_INCH * depth_mm / _MM_PER_INCH
-    if degree_days < emergence:
-        return "Germination Complete"
-    leaves = int((degree_days - emergence) // _PER_LEAF)
-    return _STAGES[min(leaves, len(_STAGES) - 1)]

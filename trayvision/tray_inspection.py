@@ -180,9 +180,10 @@ def _cover(photo: Photo, pose: TrayPose | None, day: float | None, seen: SeenTra
 def _evenness(
     plan: TrayPlan, cover: CanopyCover, pose: TrayPose | None, day: float | None
 ) -> Evenness:
-    evenness = measure_evenness(plan, cover, day=day)
-    # Around the tray of a whole photo lies whatever it stands on, and no floor of its own.
-    return evenness if pose is not None else replace(evenness, bare_floor=())
+    # A whole photo has no cells of 50 mm, no day of a tray and no floor.
+    if pose is None:
+        return Evenness.unknown(Doubt.NO_KIT)
+    return measure_evenness(plan, cover, day=day)
 
 
 def _less_sure(cover: CanopyCover, edge_share: float) -> CanopyCover:

@@ -22,30 +22,6 @@ def excess_green_minus_red(rgb: npt.ArrayLike) -> FloatArray:
     return np.asarray(excess_green(rgb) - (1.4 * r - g))
 
 
-def normalised_green_red_difference(rgb: npt.ArrayLike) -> FloatArray:
-    """NGRDI = (G - R) / (G + R), -1 to 1 (Tucker 1979; Hunt et al. 2005)."""
-    r, g, _ = _channels(rgb)
-    return _ratio(g - r, g + r)
-
-
-def visible_atmospherically_resistant(rgb: npt.ArrayLike) -> FloatArray:
-    """VARI = (G - R) / (G + R - B), unbounded near its pole (Gitelson et al. 2002)."""
-    r, g, b = _channels(rgb)
-    return _ratio(g - r, g + r - b)
-
-
-def green_leaf(rgb: npt.ArrayLike) -> FloatArray:
-    """GLI = (2G - R - B) / (2G + R + B), -1 to 1 (Louhaichi et al. 2001)."""
-    r, g, b = _channels(rgb)
-    return _ratio(2 * g - r - b, 2 * g + r + b)
-
-
-def red_green_blue(rgb: npt.ArrayLike) -> FloatArray:
-    """RGBVI = (G^2 - RB) / (G^2 + RB), -1 to 1 (Bendig et al. 2015)."""
-    r, g, b = _channels(rgb)
-    return _ratio(g * g - r * b, g * g + r * b)
-
-
 def hue_saturation_brightness(rgb: npt.ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Hue in degrees (NaN for greys), saturation and brightness 0 to 1, of RGB 0 to 1."""
     r, g, b = _channels(rgb)

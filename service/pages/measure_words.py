@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from service.pages.words import Say
 from trayvision.expectations import HEIGHT, MOULD
+from trayvision.measurement import WITHIN_95, give_or_take
 
 Record = Mapping[str, Any]
 
@@ -14,8 +15,6 @@ Record = Mapping[str, Any]
 WORTH_A_WORD: Final = 0.3
 # As the library's reasons say it: "Shoots 43 mm on day 5", "Whether shoots of 43 mm are usual".
 _OWN_HEIGHT: Final = re.compile(r"(?<=[Ss]hoots )\d+(?= mm)|(?<=shoots of )\d+(?= mm)")
-# 95 of 100 truths lie within this many standard uncertainties of a normal distribution.
-_WITHIN: Final = 1.96
 
 
 @dataclass(frozen=True)
@@ -82,15 +81,34 @@ def why_it_asks(score: Record, say: Say) -> str:
     return "; ".join(parts)
 
 
-def part_words(part: Record, say: Say) -> PartOff:
-    """A part of the score, and what it took off."""
+def points_words(score: Record) -> str:
+    """The score, with its bounds where what could not be told may move it far."""
+    if score["value"] is None:
+        return "no score"
+    # Records of earlier versions lack the range.
+    known = score.get("range_words")
+    return f"{score['value']} of 100" + (f" ({known})" if known else "")
+
+
+def arithmetic_words(score: Record) -> str:
+    """How points off and the cap of mould give the score; empty in records of earlier versions."""
+    if score["value"] is None or not score.get("arithmetic"):
+        return ""
+    spread = f"So it is {score['value']}, give or take {give_or_take(score['uncertainty'])}."
+    return " ".join([*score["arithmetic"], spread])
+
+
+def part_words(part: Record, say: Say, *, counts: bool = True) -> PartOff:
+    """A part of the score, and what it took off; nothing where there is no score to `counts`."""
     off, most = part["points_off"], part["weight"]
     if not part["known"] or off is None:
         points = "cannot tell" if most else "not asked yet"
-    elif off < 0.5:
-        points = f"all {most:g} points"
+    elif not counts:
+        points = "no score"
+    elif off:
+        points = f"{off:.3g} of {most:g} points off"
     else:
-        points = f"{off:.0f} of {most:g} points off"
+        points = f"all {most:g} points"
     return PartOff(part["name"].capitalize(), points, reason_words(part, say), part["known"])
 
 
@@ -115,15 +133,13 @@ def measures(tray: Record, say: Say) -> list[Measure]:
 def _number(value: Record, digits: int, unit: str = "", factor: float = 1.0) -> str:
     if value["value"] is None:
         return f"cannot tell. {value.get('remark') or ''}".rstrip()
-    spread, least = factor * _WITHIN * value["uncertainty"], 10.0**-digits
-    # Rounded to nothing it would be said to be exact.
-    more = f"{spread:.{digits}f}" if spread >= least / 2 else f"less than {least:.{digits}f}"
+    more = give_or_take(factor * value["uncertainty"], digits)
     return f"{factor * value['value']:.{digits}f}{unit}, give or take {more}{unit}"
 
 
 def _share(value: Record) -> str:
     known = value["value"] is not None
-    small = known and (value["value"] < 0.01 or _WITHIN * value["uncertainty"] < 0.005)
+    small = known and (value["value"] < 0.01 or WITHIN_95 * value["uncertainty"] < 0.005)
     return _number(value, 1 if small else 0, " %", 100.0)
 
 
@@ -199,8 +215,8 @@ def notes(tray: Record, say: Say) -> list[str]:
     else:
         # Records of earlier versions lack the uncertainty.
         uneven, doubt = light["unevenness"], light.get("unevenness_uncertainty")
-        known = "" if doubt is None else f" ± {100 * doubt:.0f}"
-        change = "" if uneven is None else f", brightness changing by {100 * uneven:.0f}{known} %"
+        known = "" if doubt is None else f" (give or take {give_or_take(100 * doubt)} %)"
+        change = "" if uneven is None else f", brightness changing by {100 * uneven:.0f} %{known}"
         kind = "coloured" if light["coloured"] else "white"
         told.append(f"Light: {kind}{change} over the tray.")
     return told

@@ -9,12 +9,14 @@ from service.pages.measure_words import (
     Measure,
     PartOff,
     Record,
+    arithmetic_words,
     cannot_tell,
     listed,
     measures,
     notes,
     part_words,
     patch_words,
+    points_words,
     reason_words,
     scored,
     slime_words,
@@ -62,6 +64,7 @@ class TrayWords:
     level: str
     answer: str
     score: int | None
+    arithmetic: str
     reasons: tuple[str, ...]
     suggestions: tuple[str, ...]
     parts: tuple[PartOff, ...]
@@ -228,7 +231,8 @@ def _what_to_do(photo: PhotoOut, misfit: Misfit | None) -> str:
 def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> TrayWords:
     score = scored(tray)
     level = score.get("attention", "quiet")
-    parts = tuple(part_words(one, say) for one in score["parts"])
+    counts = score["value"] is not None
+    parts = tuple(part_words(one, say, counts=counts) for one in score["parts"])
     lost = sorted(
         (one for one in score["parts"] if (one["points_off"] or 0) >= _WORTH_A_WORD),
         key=lambda one: -one["points_off"],
@@ -239,6 +243,7 @@ def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> T
         level=level,
         answer=_tray_answer(tray, level, say),
         score=score["value"],
+        arithmetic=arithmetic_words(score),
         reasons=tuple(reason_words(one, say) for one in lost) or _no_reasons(score, say),
         suggestions=tuple(score.get("suggestions", ())),
         parts=parts,
@@ -265,7 +270,7 @@ def _name(tray: Record, photo: PhotoOut, ages: Mapping[int, str]) -> str:
 
 def _tray_answer(tray: Record, level: str, say: Say) -> str:
     score = tray["score"]
-    points = "no score" if score["value"] is None else f"{score['value']} of 100"
+    points = points_words(score)
     patches = [one for one in tray["mould"] if one["likelihood"] >= _WORTH_A_WORD]
     if patches:
         worst = max(patches, key=lambda one: one["likelihood"])
