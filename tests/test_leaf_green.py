@@ -1,13 +1,18 @@
 """Leaf green against CIELAB of scikit-image and the published excess of green over red."""
 
+from io import BytesIO
+
 import numpy as np
 import numpy.typing as npt
 import pytest
+import skimage.data
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from PIL import Image
 from skimage.color import rgb2lab
 
-from trayvision.leaf_green import leaf_green, shoot_share_by_colour
+from trayvision.inspection import inspect_photo
+from trayvision.leaf_green import far_from_leaves, leaf_green, shoot_share_by_colour
 from trayvision.pixel_classes import CLASS_COUNT, TrayClass
 
 LEVELS = st.integers(0, 255)
@@ -67,8 +72,56 @@ def test_a_smooth_leaf_taken_for_bed_becomes_a_leaf_and_bed_stays_bed() -> None:
     leaf = shoot_share_by_colour(picture((91, 160, 85)), little, bed)
     # Bayes' rule by hand: 0.05 x 0.61 against 0.95 x 0.008.
     assert leaf == pytest.approx(0.0305 / (0.0305 + 0.0076), rel=1e-5)
-    straw = shoot_share_by_colour(picture((190, 160, 100)), little, bed)
-    assert (straw == little).all()
+    wall = shoot_share_by_colour(picture((122, 122, 121)), little, bed)
+    assert (wall == little).all()
+
+
+@pytest.mark.parametrize(
+    ("what", "colour", "far"),
+    [
+        # Of the same target. What no leaf looks like is common sense again; a yellow leaf may.
+        ("foliage", (87, 108, 67), False),
+        ("yellow green", (157, 188, 64), False),
+        ("yellow", (231, 199, 31), False),
+        ("bluish green", (103, 189, 170), False),
+        ("neutral 5", (122, 122, 121), False),
+        ("black", (0, 0, 0), False),
+        ("dark skin", (115, 82, 68), True),
+        ("orange yellow", (224, 163, 46), True),
+        ("moderate red", (193, 90, 99), True),
+        ("blue", (56, 61, 150), True),
+    ],
+)
+def test_what_has_no_leafs_hue_for_far_around_is_no_leaf(
+    what: str, colour: tuple[int, int, int], far: bool
+) -> None:
+    side = 64
+    rgb = picture(colour, side)
+    assert (far_from_leaves(rgb) == far).all(), what
+    sure = np.full((side, side), 0.99, np.float32)
+    assert (shoot_share_by_colour(rgb, sure, others_of(TrayClass.BED, side)) == 0).all() == far
+
+
+def test_a_blade_over_soil_keeps_its_edges() -> None:
+    rgb = picture((115, 82, 68), 200)
+    rgb[:, 100:103] = (87, 108, 67)
+    # Three of 31 pixels are more than hardly any.
+    near = far_from_leaves(rgb)[:, 100 - 12 : 103 + 12]
+    assert not near.any()
+    assert far_from_leaves(rgb)[:, :80].all()
+
+
+@pytest.mark.parametrize("texture", ["grass", "brick", "gravel"])
+def test_brown_texture_is_no_canopy(texture: str) -> None:
+    # Photographed textures that scikit-image carries, grey, in the colour of soil.
+    grey = getattr(skimage.data, texture)().astype(float)
+    tint = np.array([150, 100, 60])
+    soil = np.clip(grey[..., None] / grey.mean() * 0.8 * tint, 0, 255).astype(np.uint8)
+    shown = BytesIO()
+    Image.fromarray(soil).save(shown, "JPEG", quality=95)
+    (frame,) = inspect_photo(shown.getvalue(), whole_photo=True).trays
+    assert frame.cover.cover.value is not None
+    assert frame.cover.cover.value <= 0.01
 
 
 def test_colour_speaks_less_against_mould_on_a_leaf_than_against_bed() -> None:
@@ -81,12 +134,17 @@ def test_colour_speaks_less_against_mould_on_a_leaf_than_against_bed() -> None:
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(1, 7), st.integers(1, 7))
-def test_shares_stay_shares_and_never_fall(seed: int, rows: int, columns: int) -> None:
+def test_shares_stay_shares_and_fall_only_far_from_leaves(
+    seed: int, rows: int, columns: int
+) -> None:
     rng = np.random.default_rng(seed)
     rgb = rng.integers(0, 256, (rows, columns, 3), dtype=np.uint8)
     shoot = rng.random((rows, columns), dtype=np.float32)
     others = rng.dirichlet(np.ones(CLASS_COUNT), (-(-rows // 2), -(-columns // 2)))
     shares = shoot_share_by_colour(rgb, shoot, np.moveaxis(others, -1, 0).astype(np.float32))
     assert shares.shape == shoot.shape
-    assert ((shares >= shoot - 1e-6) & (shares <= 1)).all()
-    assert (shares[~leaf_green(rgb)] == shoot[~leaf_green(rgb)]).all()
+    far = far_from_leaves(rgb)
+    assert (shares[far] == 0).all()
+    assert ((shares >= shoot - 1e-6) & (shares <= 1))[~far].all()
+    plain = ~leaf_green(rgb) & ~far
+    assert (shares[plain] == shoot[plain]).all()
