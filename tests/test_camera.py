@@ -1,6 +1,7 @@
 """Pinhole and homography closed forms, the camera file, and calibration from drawn sheets."""
 
 import json
+from dataclasses import replace
 from functools import cache
 from math import radians, tan
 
@@ -12,7 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trayvision.camera import Camera, CameraSource
-from trayvision.camera_calibration import calibrate, sheet_board
+from trayvision.camera_calibration import (
+    GREATEST_FOCAL_DIFFERENCE,
+    GREATEST_RMS_PER_WIDTH,
+    calibrate,
+    sheet_board,
+)
 from trayvision.photo import Photo
 from trayvision.quality_flags import PhotoProblem
 from trayvision.reference_kit import CHARUCO_SHEET
@@ -118,32 +124,35 @@ def test_undistort_inverts_project(
     np.testing.assert_allclose(back, [x, y], atol=0.01)
 
 
-numbers = st.floats(1.0, 1e5, allow_nan=False)
-coefficient = st.floats(-2.0, 2.0, allow_nan=False)
+share = st.floats(0.0, 1.0, allow_nan=False)
+coefficient = st.floats(-0.02, 0.02, allow_nan=False)
 
 
 @given(
-    # As wide as lets the longest of these focal lengths be within what is allowed.
-    width=st.integers(2000, 20000),
-    height=st.integers(1, 20000),
-    f=st.tuples(numbers, numbers),
-    c=st.tuples(numbers, numbers),
+    size=st.tuples(st.integers(100, 20000), st.integers(100, 20000)),
+    focal=st.floats(2.0, 49.0),
+    stretch=st.floats(0.95, 1.02),
+    centre=st.tuples(share, share),
     distortion=st.tuples(*[coefficient] * 5),
+    unsure=st.tuples(st.floats(1e-6, 0.3), st.floats(1e-6, 300.0)),
 )
 def test_camera_file_keeps_every_number(
-    width: int,
-    height: int,
-    f: tuple[float, float],
-    c: tuple[float, float],
+    size: tuple[int, int],
+    focal: float,
+    stretch: float,
+    centre: tuple[float, float],
     distortion: tuple[float, ...],
+    unsure: tuple[float, float],
 ) -> None:
-    camera = Camera(width, height, *f, *c, distortion)
+    fx = focal * max(size)
+    at = ((size[0] - 1) * centre[0], (size[1] - 1) * centre[1])
+    camera = Camera(*size, fx, fx * stretch, *at, distortion, CameraSource.KNOWN, *unsure)
     assert Camera.from_json(camera.to_json()) == camera
 
 
-def test_camera_file_has_the_published_fields() -> None:
-    text = Camera(640, 480, 500.0, 501.0, 320.0, 240.0, (0.1, 0, 0, 0, 0)).to_json()
-    assert json.loads(text) == {
+def test_camera_file_has_the_published_fields_and_its_uncertainties() -> None:
+    camera = Camera(640, 480, 500.0, 501.0, 320.0, 240.0, (0.1, 0, 0, 0, 0))
+    assert json.loads(replace(camera, centre_uncertainty_px=2.5).to_json()) == {
         "width": 640,
         "height": 480,
         "fx": 500.0,
@@ -151,7 +160,15 @@ def test_camera_file_has_the_published_fields() -> None:
         "cx": 320.0,
         "cy": 240.0,
         "distortion": [0.1, 0, 0, 0, 0],
+        "focal_relative_uncertainty": 0.002,
+        "centre_uncertainty_px": 2.5,
     }
+
+
+def test_camera_file_that_says_no_uncertainty_is_not_taken_as_exact() -> None:
+    camera = Camera.from_json(json.dumps(GOOD))
+    assert camera.focal_relative_uncertainty == 0.002
+    assert camera.centre_uncertainty_px == pytest.approx(0.003 * 640)
 
 
 GOOD = {
@@ -174,6 +191,21 @@ GOOD = {
         ({"width": 640.5}, r"camera width must be whole pixels, got 640\.5"),
         ({"height": True}, "camera height must be a finite number, got True"),
         ({"cx": 1e999}, "camera cx must be a finite number, got inf"),
+        (
+            {"centre_uncertainty_px": 0},
+            r"centre_uncertainty_px must be a positive number, got 0\.0",
+        ),
+        ({"focal_relative_uncertainty": "x"}, "focal_relative_uncertainty must be a finite number"),
+        (
+            {"fx": 60, "fy": 60},
+            r"camera fx must be at least 0\.1 of the .* long side, got 60\.0 px",
+        ),
+        ({"fy": 600}, r"camera fx and fy must agree within 10%, .* got 500\.0 and 600\.0"),
+        ({"cy": 480}, r"camera cy must lie in the picture, from 0 to 479 px, got 480\.0"),
+        ({"cx": -1}, r"camera cx must lie in the picture, from 0 to 639 px, got -1\.0"),
+        ({"distortion": [-1.2, 0, 0, 0, 0]}, r"distortion must not fold .* got \[-1\.2, 0"),
+        ({"distortion": [0, 0, 0, 0.9, 0]}, r"distortion must not fold"),
+        ({"distortion": [5, -2, 0, 0, 0]}, r"must not draw the corners out to more than 1\.5"),
         ({"distortion": [0, 0]}, r"camera distortion must list five numbers .* got \[0, 0\]"),
         ({"distortion": [0, 0, 0, 0, "x"]}, r"camera distortion\[4\] must be a finite number"),
     ],
@@ -181,6 +213,13 @@ GOOD = {
 def test_camera_file_is_refused_by_field(change: dict[str, object], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         Camera.from_json(json.dumps({**GOOD, **change}))
+
+
+@pytest.mark.parametrize("strength", [-0.3, -0.15, 0.1])
+def test_bent_pictures_of_wide_lenses_are_cameras(strength: float) -> None:
+    assert (
+        Camera(640, 480, 480.0, 480.0, 320.0, 240.0, (strength, 0.05, 0, 0, 0)).impossible is None
+    )
 
 
 @given(st.text(max_size=40))
@@ -245,7 +284,9 @@ def _rays() -> FloatArray:
     return np.concatenate([flat, np.ones((*flat.shape[:2], 1))], axis=-1)
 
 
-def _sheet_photo(turns_deg: tuple[int, int, int], centre_mm: tuple[int, int, int]) -> Photo:
+def _sheet_photo(
+    turns_deg: tuple[int, int, int], centre_mm: tuple[int, int, int], *, stretch: float = 1.0
+) -> Photo:
     """The printed sheet through the exact camera."""
     px_per_mm = 4
     width, height = (int(side * px_per_mm) for side in SHEET_MM)
@@ -254,7 +295,7 @@ def _sheet_photo(turns_deg: tuple[int, int, int], centre_mm: tuple[int, int, int
     corner = np.array(centre_mm) - rotation @ [*SHEET_MM / 2, 0.0]
     frame = np.column_stack([rotation[:, 0], rotation[:, 1], corner])
     hit = _rays() @ np.linalg.inv(frame).T
-    at = (hit[..., :2] / hit[..., 2:] * px_per_mm - 0.5).astype(np.float32)
+    at = (hit[..., :2] / hit[..., 2:] * [px_per_mm, px_per_mm / stretch] - 0.5).astype(np.float32)
     drawn: FloatArray = cv2.remap(  # type: ignore[call-overload]
         print_out, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(110,)
     )
@@ -286,14 +327,52 @@ def test_calibration_gives_the_camera_that_took_the_sheet() -> None:
     # What counts are the angles between sight lines, all over the picture: a shift of the
     # principal point is mostly a turn of the camera.
     np.testing.assert_allclose(_angles(found), _angles(TRUE_CAMERA), atol=radians(0.15))
-    # And the stated uncertainty of the focal length holds the truth (3 sigma).
+    # And the stated uncertainties hold the truth (3 sigma), in the camera's file as well.
     assert abs(found.fx / TRUE_CAMERA.fx - 1) < 3 * found.focal_relative_uncertainty
+    away = abs(found.cx - TRUE_CAMERA.cx), abs(found.cy - TRUE_CAMERA.cy)
+    assert max(away) < 3 * found.centre_uncertainty_px
+    assert Camera.from_json(found.to_json()) == found
 
 
 def test_photos_without_the_sheet_are_named_and_left_out() -> None:
     blank = as_photo(np.full((480, 640, 3), 120, dtype=np.uint8))
     calibration = calibrate([*_sheet_photos(), blank])
     assert calibration.unread == ("drawn",)
+
+
+def test_clean_sheets_are_far_from_the_limits_for_one_lens() -> None:
+    calibration = calibrate(_sheet_photos())
+    assert calibration.rms_px < GREATEST_RMS_PER_WIDTH * 640 / 2
+    found = calibration.camera
+    assert abs(found.fx / found.fy - 1) < GREATEST_FOCAL_DIFFERENCE / 2
+
+
+def _zoomed(photo: Photo, factor: float) -> Photo:
+    matrix = cv2.getRotationMatrix2D((319.5, 239.5), 0, factor)
+    pixels = cv2.warpAffine(photo.pixels, matrix, (640, 480), borderMode=cv2.BORDER_REPLICATE)
+    return as_photo(np.asarray(pixels, dtype=np.uint8))
+
+
+def test_photos_of_two_zooms_are_refused() -> None:
+    photos = _sheet_photos()
+    mixed = [_zoomed(photo, 1.1 if i % 2 else 1.0) for i, photo in enumerate(photos)]
+    with pytest.raises(PhotoProblem, match="do not zoom between the photos"):
+        calibrate(mixed)
+
+
+def test_photos_whose_records_name_two_zooms_are_a_wrong_call() -> None:
+    photos = [
+        as_photo(photo.pixels, focal_length_px=520.0 if i else 560.0)
+        for i, photo in enumerate(_sheet_photos())
+    ]
+    with pytest.raises(ValueError, match=r"one zoom, and their records .* from 520 to 560 px"):
+        calibrate(photos)
+
+
+def test_a_sheet_that_was_printed_stretched_is_refused() -> None:
+    stretched = [_sheet_photo(*view, stretch=1.03) for view in SHEET_VIEWS]
+    with pytest.raises(PhotoProblem, match=r"printed stretched|lay it flat"):
+        calibrate(stretched)
 
 
 def test_too_few_photos_are_a_wrong_call() -> None:

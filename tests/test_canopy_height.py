@@ -48,6 +48,25 @@ def test_closed_canopy_hides_the_strip_up_to_its_line_of_sight(height_mm: float)
     assert abs(measured.value - height_mm) <= 1.96 * measured.uncertainty
 
 
+def test_heights_miss_the_truth_by_what_is_stated() -> None:
+    rng = np.random.default_rng(44)
+    misses = []
+    for _ in range(16):
+        height_mm = float(rng.uniform(20.0, 130.0))
+        eye = (rng.uniform(-330, -180), rng.uniform(-120, 120), rng.uniform(540, 720))
+        view = View.looking_at(eye, (20.0, 0.0, 0.0))
+        measured = height_of(
+            DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=height_mm),
+            view,
+            blur_px=float(rng.uniform(0.5, 1.8)),
+            noise=float(rng.uniform(0.5, 6.0)),
+        )
+        assert measured.value is not None and measured.uncertainty is not None
+        misses.append((measured.value - height_mm) / measured.uncertainty)
+    assert 0.5 < np.sqrt(np.mean(np.square(misses))) < 1.3
+    assert np.mean(np.abs(misses) < 1.96) >= 0.9
+
+
 @pytest.mark.parametrize("bed_mm", [8.0, 13.0, 18.0])
 def test_bare_bed_is_read_as_the_bed(bed_mm: float) -> None:
     straw = (150, 120, 80)
@@ -110,6 +129,19 @@ def test_height_that_is_less_than_its_own_uncertainty_is_not_told() -> None:
     unsure = replace(pose, covariance=1e6 * pose.covariance)
     measured = measure_canopy_height(as_photo(pixels), unsure).canopy_height_mm
     assert (measured.value, measured.reason) == (None, "strip_unclear")
+
+
+def test_tall_canopy_that_is_known_to_half_of_itself_is_not_told() -> None:
+    pixels, pose = photo_of(DrawnTray(17, SIZE, cover=1.0, canopy_height_mm=95.0))
+    photo = as_photo(pixels)
+    point = SIZE.strip_points_mm(np.array([95.0]), np.array([0.0]))
+    own_mm = replace(pose, lens_covariance=None).position_uncertainty_mm(point).max()
+    for unsure_mm, told in ((40.0, True), (60.0, False)):
+        spread = (unsure_mm / own_mm) ** 2 * pose.covariance
+        unsure = replace(pose, covariance=spread, lens_covariance=None)
+        measured = measure_canopy_height(photo, unsure).canopy_height_mm
+        assert (measured.value is not None) == told
+        assert measured.reason == (None if told else "strip_unclear")
 
 
 def test_shoot_height_is_above_the_bed_that_is_known_or_assumed() -> None:

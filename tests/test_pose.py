@@ -167,6 +167,53 @@ def test_fewer_tags_never_give_less_uncertainty() -> None:
     assert worst((0, 1, 2, 3, 4, 5)) < worst((0, 1, 4, 5)) < worst((0, 1))
 
 
+@pytest.mark.parametrize("shown", [(0, 1, 2, 3, 4, 5), (4, 5), (2, 3)])
+def test_height_of_the_camera_lies_within_its_uncertainty(shown: tuple[int, ...]) -> None:
+    # Pixels are square and the lens is off the middle by less than is assumed of any camera.
+    camera = Camera(640, 460, 520.0, 520.0, 317.0, 231.0)
+    rng = np.random.default_rng(77)
+    for known in (camera, None):
+        errors = []
+        for seed in range(8):
+            eye = (rng.uniform(-200, 0), rng.uniform(-120, 120), rng.uniform(500, 640))
+            view = View.looking_at(eye, (rng.uniform(10, 50), rng.uniform(-15, 15), 0.0))
+            pixels = draw_photo([(replace(TRAY, shown_corners=shown), view)], camera, seed=seed)
+            for pose in find(pixels, known).poses:
+                height = pose.camera_height_mm
+                assert height.value is not None and height.uncertainty is not None
+                errors.append((height.value - eye[2]) / height.uncertainty)
+        assert len(errors) >= 3
+        assert 0.1 < np.sqrt(np.mean(np.square(errors))) < 1.4
+        assert np.max(np.abs(errors)) < 2.6
+
+
+def test_fewer_tags_make_the_height_of_the_camera_less_sure() -> None:
+    def unsure(shown: tuple[int, ...]) -> float:
+        pose = only(find(drawn(replace(TRAY, shown_corners=shown)), None), 31)
+        assert pose.camera_height_mm.uncertainty is not None
+        return pose.camera_height_mm.uncertainty
+
+    assert 5 * unsure((0, 1, 2, 3, 4, 5)) < unsure((4, 5))
+
+
+def test_a_camera_that_the_tags_speak_against_is_refused() -> None:
+    # Head and near bar stand out; the far bar is a tag's length off where this camera has it.
+    bent = replace(CAMERA, distortion=(0.6, 0.0, 0.0, 0.0, 0.0))
+    for wrong in (bent, replace(CAMERA, fx=2 * CAMERA.fx, fy=2 * CAMERA.fy)):
+        found = find(drawn(), wrong)
+        assert found.poses == ()
+        (problem,) = found.problems
+        assert problem.doubts == (Doubt.TAGS_CONTRADICT,)
+
+
+def test_a_photo_cut_to_one_side_still_gives_its_pose() -> None:
+    # The lens's axis is then a fifth of the picture beside its middle.
+    cut = np.ascontiguousarray(drawn()[:, 120:])
+    pose = only(find(cut, None), 31)
+    assert len(pose.tags) >= 4
+    np.testing.assert_allclose(pose.camera_position_mm, [-110.0, -70.0, 560.0], atol=25.0)
+
+
 def _blades(pixels: Image, corners: FloatArray, rng: np.random.Generator) -> Image:
     covered = pixels.copy()
     centre, reach = corners.mean(axis=0), np.linalg.norm(corners[0] - corners[2])

@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from trayvision.camera_limits import impossible
+
 FloatArray = npt.NDArray[np.float64]
 
 NO_DISTORTION = (0.0, 0.0, 0.0, 0.0, 0.0)
@@ -23,12 +25,14 @@ EXIF_FOCAL_UNCERTAINTY = 0.03
 # Phone and room cameras look 50 to 85 degrees wide along the long side.
 TYPICAL_FOCAL_PER_LONG_SIDE = 0.75
 TYPICAL_FOCAL_UNCERTAINTY = 0.25
-# 1800 mm on a 35 mm camera: beyond it sight lines are so nearly parallel that no pose is found.
-LARGEST_FOCAL_PER_LONG_SIDE = 50.0
 # Lens and sensor are not centred on each other, the less where the lens is stabilised.
 TYPICAL_CENTRE_UNCERTAINTY = 0.01
+# Of the long side, where a camera file does not say: eight photos of the calibration sheet, read to
+# 0.3 px, leave 5 px of 1600.
+CALIBRATED_CENTRE_UNCERTAINTY = 0.003
 
 _NUMBERS = ("width", "height", "fx", "fy", "cx", "cy")
+_UNCERTAINTIES = ("focal_relative_uncertainty", "centre_uncertainty_px")
 
 
 class CameraSource(StrEnum):
@@ -56,7 +60,7 @@ class Camera:
     focal_relative_uncertainty : float
         Standard uncertainty of the focal length as a share of it.
     centre_uncertainty_px : float
-        Standard uncertainty of either coordinate of the principal point.
+        Standard uncertainty of either coordinate of the principal point; exact unless it is said.
 
     Raises
     ------
@@ -76,8 +80,7 @@ class Camera:
     centre_uncertainty_px: float = 0.01
 
     def __post_init__(self) -> None:
-        uncertainties = ("focal_relative_uncertainty", "centre_uncertainty_px")
-        for name in ("width", "height", "fx", "fy", *uncertainties):
+        for name in ("width", "height", "fx", "fy", *_UNCERTAINTIES):
             value = getattr(self, name)
             if not (isfinite(value) and value > 0):
                 raise ValueError(f"camera {name} must be a positive number, got {value!r}")
@@ -115,11 +118,14 @@ class Camera:
     def from_json(cls, text: str) -> "Camera":
         """Read the CAMERA.json form: width, height, fx, fy, cx, cy, distortion.
 
+        `focal_relative_uncertainty` and `centre_uncertainty_px` may be added; without them the
+        focal length is taken as known to 0.2 % and the principal point to 0.3 % of the long side.
+
         Raises
         ------
         ValueError
-            If the text is no JSON object, or a field is missing, is not a number, or is
-            out of range.
+            If the text is no JSON object, or a field is missing, is not a number, is out of
+            range, or makes a camera that cannot be.
         """
         try:
             fields = json.loads(text)
@@ -130,14 +136,6 @@ class Camera:
         if not isinstance(fields, dict):
             raise ValueError(f"camera must be a JSON object, got {type(fields).__name__}")
         numbers = {name: _number(fields, name) for name in _NUMBERS}
-        for name in ("fx", "fy"):
-            if numbers[name] > LARGEST_FOCAL_PER_LONG_SIDE * max(
-                numbers["width"], numbers["height"]
-            ):
-                raise ValueError(
-                    f"camera {name} must be at most {LARGEST_FOCAL_PER_LONG_SIDE:g} times the "
-                    f"picture's long side, got {numbers[name]!r} px"
-                )
         for name in ("width", "height"):
             if numbers[name] != int(numbers[name]):
                 raise ValueError(f"camera {name} must be whole pixels, got {numbers[name]!r}")
@@ -147,7 +145,7 @@ class Camera:
                 f"camera distortion must list five numbers k1, k2, p1, p2, k3, got {listed!r}"
             )
         coefficients = {f"distortion[{i}]": value for i, value in enumerate(listed)}
-        return cls(
+        camera = cls(
             int(numbers["width"]),
             int(numbers["height"]),
             numbers["fx"],
@@ -155,12 +153,26 @@ class Camera:
             numbers["cx"],
             numbers["cy"],
             tuple(_number(coefficients, name) for name in coefficients),
+            CameraSource.KNOWN,
+            *_uncertainties(fields, max(numbers["width"], numbers["height"])),
         )
+        broken = camera.impossible
+        if broken is not None:
+            raise ValueError(broken)
+        return camera
 
     def to_json(self) -> str:
-        """The CAMERA.json form of measures.md; `from_json` reads it back."""
+        """The CAMERA.json form with its uncertainties; `from_json` reads it back."""
         fields = {name: getattr(self, name) for name in _NUMBERS}
-        return json.dumps({**fields, "distortion": list(self.distortion)})
+        known = {name: getattr(self, name) for name in _UNCERTAINTIES}
+        return json.dumps({**fields, "distortion": list(self.distortion), **known})
+
+    @property
+    def impossible(self) -> str | None:
+        """Why no camera can be like this, naming the field, or None."""
+        return impossible(
+            (self.width, self.height), (self.fx, self.fy), (self.cx, self.cy), self.distortion
+        )
 
     @cached_property
     def matrix(self) -> FloatArray:
@@ -267,6 +279,16 @@ def _number(fields: Mapping[str, Any], name: str) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not isfinite(value):
         raise ValueError(f"camera {name} must be a finite number, got {value!r}")
     return float(value)
+
+
+def _uncertainties(fields: Mapping[str, Any], long_side: float) -> tuple[float, float]:
+    """Of the focal length, as a share, and of the principal point in px."""
+    stated = {
+        "focal_relative_uncertainty": CALIBRATED_FOCAL_UNCERTAINTY,
+        "centre_uncertainty_px": CALIBRATED_CENTRE_UNCERTAINTY * long_side,
+        **{name: fields[name] for name in _UNCERTAINTIES if fields.get(name) is not None},
+    }
+    return _number(stated, "focal_relative_uncertainty"), _number(stated, "centre_uncertainty_px")
 
 
 def _same_aspect(width: int, height: int, other_width: int, other_height: int) -> bool:

@@ -22,8 +22,13 @@ LEAST_CORNERS = 12
 COVERAGE_GRID = 4
 LEAST_FIELDS = 11
 GREATEST_FOCAL_UNCERTAINTY = 0.01
-# A creased sheet or one on a screen that bends does not fit a pinhole with distortion.
-GREATEST_RMS_PER_WIDTH = 1e-3
+# A creased or stretched sheet and photos of several zooms fit no one lens. Drawn sheets, read as
+# they come, leave 0.13e-3 of the long side; two zooms 10 % apart 0.42e-3, a bend of 3 px 0.47e-3.
+GREATEST_RMS_PER_WIDTH = 0.4e-3
+# Pixels are square to far less; a sheet printed 3 % too long shows 2.2 %, a flat one 0.4 %.
+GREATEST_FOCAL_DIFFERENCE = 0.01
+# Records of one lens at one zoom agree to the millimetre they are rounded to.
+GREATEST_ZOOM = 1.05
 
 
 @dataclass(frozen=True)
@@ -52,10 +57,11 @@ def calibrate(photos: Sequence[Photo]) -> Calibration:
     Raises
     ------
     ValueError
-        If there are fewer than six photos or their sizes differ.
+        If there are fewer than six photos, their sizes differ, or their records name focal
+        lengths more than 5 % apart.
     PhotoProblem
         If too few show the sheet, if they leave too much of the picture empty or are too
-        alike to tell the focal length, or if the sheet was not flat.
+        alike to tell the focal length, or if no one lens shows a flat sheet so.
     """
     if len(photos) < LEAST_PHOTOS:
         raise ValueError(f"photos must be at least {LEAST_PHOTOS} of the sheet, got {len(photos)}")
@@ -63,6 +69,12 @@ def calibrate(photos: Sequence[Photo]) -> Calibration:
     if len(sizes) != 1:
         listed = ", ".join(f"{width} x {height}" for width, height in sorted(sizes))
         raise ValueError(f"photos must all have one upright size, got {listed} px")
+    recorded = [one.focal_length_px for one in photos if one.focal_length_px is not None]
+    if recorded and max(recorded) > GREATEST_ZOOM * min(recorded):
+        raise ValueError(
+            f"photos must all be of one zoom, and their records name focal lengths from "
+            f"{min(recorded):.0f} to {max(recorded):.0f} px"
+        )
     views, unread = [], []
     for photo in photos:
         view = find_sheet(photo)
@@ -122,7 +134,13 @@ def _calibrated(
     if rms > GREATEST_RMS_PER_WIDTH * max(size):
         raise PhotoProblem(
             f"the corners of the sheet miss the fitted lens by {rms:.2f} px (at most "
-            f"{GREATEST_RMS_PER_WIDTH * max(size):.2f}): lay it flat and hold the camera still"
+            f"{GREATEST_RMS_PER_WIDTH * max(size):.2f}): lay it flat, hold the camera still and "
+            f"do not zoom between the photos"
+        )
+    if abs(fx / fy - 1) > GREATEST_FOCAL_DIFFERENCE:
+        raise PhotoProblem(
+            f"the focal length comes out as {fx:.1f} px across and {fy:.1f} px down and must agree "
+            f"to {GREATEST_FOCAL_DIFFERENCE:.0%}: measure whether the sheet was printed stretched"
         )
     camera = Camera(
         *size,
@@ -133,7 +151,14 @@ def _calibrated(
         tuple(float(k) for k in np.ravel(coefficients)[:5]),
         CameraSource.KNOWN,
         max(uncertainty, 1e-4),
+        float(max(deviations[2, 0], deviations[3, 0], 0.01)),
     )
+    broken = camera.impossible
+    if broken is not None:
+        raise PhotoProblem(
+            f"the photos of the sheet give no lens that can be: {broken}; lay it flat, move it "
+            f"into every corner and do not zoom between the photos"
+        )
     return Calibration(camera, float(rms), len(views), unread)
 
 

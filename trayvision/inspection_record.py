@@ -110,9 +110,11 @@ def _tray_record(tray: TrayInspection) -> Record:
 
 
 def _pose_record(pose: TrayPose) -> Record:
+    height = pose.camera_height_mm
     return {
         "reprojection_rms_px": _rounded(pose.reprojection_rms_px, 3),
-        "camera_height_mm": _rounded(float(pose.camera_position_mm[2]), 1),
+        "camera_height_mm": _rounded(height.value, 1),
+        "camera_height_uncertainty_mm": _rounded(height.uncertainty, 1),
         "focal_length_from": str(pose.camera.source),
         "tags": sorted(tag.id for tag in pose.tags),
         "corners_px": {

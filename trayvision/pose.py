@@ -13,11 +13,22 @@ from trayvision.quality_flags import Doubt, PhotoProblem
 from trayvision.reference_kit import CARRIED_STRIP_NUMBER, TraySize
 from trayvision.tag_completion import TagCompletion
 from trayvision.tag_reading import ReadTag, TagReader
-from trayvision.tray_grouping import PlacedTags, largest_agreement, second_tray, unplaced
+from trayvision.tray_grouping import (
+    PlacedTags,
+    camera_contradicts,
+    largest_agreement,
+    second_tray,
+    strip_alone,
+    unplaced,
+)
 from trayvision.tray_mix_up import rim_of_another, told_apart
 from trayvision.tray_pose import TrayPose, TrayProblem, TraysFound
 
 NEAR_END_CORNERS = (0, 1)
+# In photos cut to one side the lens's axis is far from the middle: so much of the long side.
+FREE_CENTRE = 0.1
+# So few tags bear out a camera that differs from the one that was given or assumed.
+LEAST_TAGS_FOR_LENS = 4
 # A focal length from the record that the tags move by so many of its sigma is doubted.
 RECORD_SIGMAS = 2.0
 
@@ -71,9 +82,7 @@ def find_trays(
         completion = TagCompletion(number, reader, size_of(number), used)
         finder = _TrayFinder(number, completion, before.get(number))
         tags = [*by_number[number], *(strip if number == carrier else ())]
-        outcome = finder.find(placed.get(number), tags)
-        if _record_is_doubtful(outcome, used):
-            outcome = finder.without_record(tags, outcome)
+        outcome = finder.find_by_any_lens(placed.get(number), tags)
         if isinstance(outcome, TrayPose):
             poses.append(outcome)
             rim = rim_of_another(outcome, reader)
@@ -87,7 +96,7 @@ def find_trays(
     settled = {problem.number for problem in mixed}
     problems = [*(one for one in problems if one.number not in settled), *mixed]
     if strip and carrier is None:
-        problems.append(_strip_alone())
+        problems.append(strip_alone())
     if not poses and not problems:
         problems.append(TrayProblem(None, (Doubt.NO_TAGS,), Doubt.NO_TAGS.sentence))
     return TraysFound(tuple(poses), tuple(problems))
@@ -132,14 +141,6 @@ def _carries(placed: PlacedTags, number: int) -> bool:
     return {tag.tray_number for tag in placed.tags} == {number, CARRIED_STRIP_NUMBER}
 
 
-def _strip_alone() -> TrayProblem:
-    return TrayProblem(
-        CARRIED_STRIP_NUMBER,
-        (Doubt.TAGS_CONTRADICT,),
-        "The carried strip stands on no tray of which a rim tag was read.",
-    )
-
-
 @dataclass(frozen=True)
 class _TrayFinder:
     """Finds one tray: from its tags, from those it implies, from an earlier photo."""
@@ -147,6 +148,16 @@ class _TrayFinder:
     number: int
     completion: TagCompletion
     before: TrayPose | None
+
+    def find_by_any_lens(
+        self, placed: PlacedTags | None, tags: Sequence[ReadTag]
+    ) -> TrayPose | TrayProblem | None:
+        outcome = self.find(placed, tags)
+        if _record_is_doubtful(outcome, self.completion.camera):
+            outcome = self.without_record(tags, outcome)
+        if isinstance(outcome, TrayPose) and _lens_is_doubtful(outcome):
+            outcome = self.with_free_lens(tags, outcome)
+        return outcome
 
     def find(
         self, placed: PlacedTags | None, tags: Sequence[ReadTag]
@@ -184,10 +195,8 @@ class _TrayFinder:
 
         As many tags, of both ends, fitted better without the record speak against it as well.
         """
-        size, recorded = self.completion.size, self.completion.camera
-        plain = Camera.typical(recorded.width, recorded.height)
-        other = replace(self, completion=replace(self.completion, camera=plain))
-        found = other.find(largest_agreement(tags, size, plain), tags)
+        recorded = self.completion.camera
+        found = self._by(Camera.typical(recorded.width, recorded.height), tags)
         if not isinstance(found, TrayPose):
             return outcome
         if not isinstance(outcome, TrayPose) or len(found.tags) > len(outcome.tags):
@@ -195,6 +204,28 @@ class _TrayFinder:
         both_ends = len(found.tags) == len(outcome.tags) and not _one_end(found.tags)
         better = found.reprojection_rms_px < outcome.reprojection_rms_px
         return found if both_ends and better else outcome
+
+    def with_free_lens(self, tags: Sequence[ReadTag], outcome: TrayPose) -> TrayPose | TrayProblem:
+        """`outcome`, unless a lens that is hardly held brings tags of both ends where they are.
+
+        A photo cut to one side then gives its pose; a camera that somebody stated is refused.
+        """
+        given = self.completion.camera
+        plain = Camera.typical(given.width, given.height)
+        reach = FREE_CENTRE * max(given.width, given.height)
+        found = self._by(replace(plain, centre_uncertainty_px=reach), tags)
+        if not isinstance(found, TrayPose) or _lens_is_doubtful(found):
+            return outcome
+        if len(found.tags) < max(LEAST_TAGS_FOR_LENS, len(outcome.tags) + 1):
+            return outcome
+        if given.source is CameraSource.KNOWN:
+            return camera_contradicts(found.number, found.tags)
+        return found
+
+    def _by(self, camera: Camera, tags: Sequence[ReadTag]) -> TrayPose | TrayProblem | None:
+        """What another camera makes of the same tags."""
+        other = replace(self, completion=replace(self.completion, camera=camera))
+        return other.find(largest_agreement(tags, self.completion.size, camera), tags)
 
 
 def _record_is_doubtful(outcome: TrayPose | TrayProblem | None, recorded: Camera) -> bool:
@@ -209,6 +240,12 @@ def _record_is_doubtful(outcome: TrayPose | TrayProblem | None, recorded: Camera
         return Doubt.TAGS_CONTRADICT in outcome.doubts
     strayed = abs(np.log(outcome.camera.fx / recorded.fx))
     return _one_end(outcome.tags) or strayed > RECORD_SIGMAS * EXIF_FOCAL_UNCERTAINTY
+
+
+def _lens_is_doubtful(pose: TrayPose) -> bool:
+    """Whether tags of one end were found, or some where the pose does not have them."""
+    moved = _one_end(pose.tags) or Doubt.SIZE_DOUBTFUL in pose.doubts
+    return moved and Doubt.EARLIER_POSE not in pose.doubts
 
 
 def _camera_for(photo: Photo, camera: Camera | None) -> Camera:

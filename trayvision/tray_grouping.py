@@ -16,7 +16,7 @@ from trayvision.pose_fit import (
     worst_spread,
 )
 from trayvision.quality_flags import Doubt
-from trayvision.reference_kit import TAG_EDGE_MM, TraySize
+from trayvision.reference_kit import CARRIED_STRIP_NUMBER, TAG_EDGE_MM, TraySize
 from trayvision.tag_reading import ReadTag, same_print
 from trayvision.tray_pose import TrayProblem
 
@@ -160,20 +160,42 @@ def unplaced(number: int, tags: Sequence[ReadTag], size: TraySize) -> TrayProble
     return _contradiction(number, tags, size)
 
 
+def camera_contradicts(number: int, tags: Sequence[ReadTag]) -> TrayProblem:
+    """Problem of a tray whose tags agree with each other, but not through the camera given."""
+    return TrayProblem(
+        number,
+        (Doubt.TAGS_CONTRADICT,),
+        f"Tray {number}: its tags {_ids(tags)} fit one tray, but not through the camera that was "
+        "given. Calibrate that camera again, or measure without it.",
+    )
+
+
+def strip_alone() -> TrayProblem:
+    """Problem of a carried strip beside which no rim tag was read."""
+    return TrayProblem(
+        CARRIED_STRIP_NUMBER,
+        (Doubt.TAGS_CONTRADICT,),
+        "The carried strip stands on no tray of which a rim tag was read.",
+    )
+
+
 def _same_number_twice(number: int) -> TrayProblem:
     sentence = f"Two trays in this photo carry the number {number}; neither is measured."
     return TrayProblem(number, (Doubt.SAME_NUMBER_TWICE,), sentence)
 
 
 def _contradiction(number: int, tags: Sequence[ReadTag], size: TraySize) -> TrayProblem:
-    ids = ", ".join(str(tag.id) for tag in sorted(tags, key=lambda tag: tag.id))
     return TrayProblem(
         number,
         (Doubt.TAGS_CONTRADICT,),
-        f"Tray {number}: its tags {ids} do not fit one tray of {size} mm inside. Measure the tray "
-        "and the print, and see that each bar lies at its own end; a very wide lens must be "
-        "calibrated.",
+        f"Tray {number}: its tags {_ids(tags)} do not fit one tray of {size} mm inside. Measure "
+        "the tray and the print, and see that each bar lies at its own end; a very wide lens must "
+        "be calibrated.",
     )
+
+
+def _ids(tags: Iterable[ReadTag]) -> str:
+    return ", ".join(str(one) for one in sorted(tag.id for tag in tags))
 
 
 def tag_px_per_mm(tag: ReadTag) -> float:

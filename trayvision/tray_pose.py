@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.camera import Camera
+from trayvision.measurement import Measurement
 from trayvision.pose_fit import projection_derivatives, worst_spread
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
@@ -59,6 +60,19 @@ class TrayPose:
     def camera_position_mm(self) -> FloatArray:
         """(3,) the camera's centre in the tray's frame."""
         return np.asarray(-self.rotation.T @ self.translation_mm, dtype=np.float64)
+
+    @property
+    def camera_height_mm(self) -> Measurement:
+        """Height of the camera's centre above the plane of the rim.
+
+        Its uncertainty follows from the pose's, to first order (JCGM 100:2008, 5.2.2, with all
+        correlations); it holds for square pixels and a lens whose distortion is known or small.
+        """
+        vector = np.asarray(cv2.Rodrigues(self.rotation)[0], dtype=np.float64)
+        by_vector = np.asarray(cv2.Rodrigues(vector)[1]).reshape(3, 3, 3)
+        gradient = -np.concatenate([by_vector[:, :, 2] @ self.translation_mm, self.rotation[:, 2]])
+        variance = float(gradient @ self.covariance @ gradient)
+        return Measurement(float(self.camera_position_mm[2]), max(variance, 0.0) ** 0.5, "mm")
 
     def project(self, points_mm: FloatArray) -> FloatArray:
         """Full-size px (..., 2) of points (..., 3) in the tray's frame; NaN behind the camera."""
