@@ -158,6 +158,7 @@ def test_two_tags_are_enough_with_the_uncertainty_that_follows(shown: tuple[int,
     assert (plane_errors(pose, VIEW, CAMERA) < 3 * stated(pose)).all()
     one_end = len({corner in (0, 1) for corner in shown}) == 1
     assert (Doubt.FAR_END_LESS_EXACT in pose.doubts) == one_end
+    assert (Doubt.NUMBER_FROM_STRIP in pose.doubts) == (shown == (4, 5))
 
 
 def test_fewer_tags_never_give_less_uncertainty() -> None:

@@ -21,7 +21,7 @@ from trayvision.tray_grouping import (
     strip_alone,
     unplaced,
 )
-from trayvision.tray_mix_up import rim_of_another, told_apart
+from trayvision.tray_mix_up import number_doubts, rim_of_another, told_apart
 from trayvision.tray_pose import TrayPose, TrayProblem, TraysFound
 
 NEAR_END_CORNERS = (0, 1)
@@ -277,7 +277,7 @@ def _pose(
     if placed.other_fits:
         doubts = (*doubts, Doubt.POSE_AMBIGUOUS)
     if _one_end(placed.tags) and not {Doubt.EARLIER_POSE, Doubt.SIZE_DOUBTFUL} & {*doubts}:
-        doubts = (*doubts, Doubt.FAR_END_LESS_EXACT)
+        doubts = (*doubts, Doubt.FAR_END_LESS_EXACT, *number_doubts(placed.tags))
     return TrayPose(
         number,
         size,

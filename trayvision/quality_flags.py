@@ -50,6 +50,10 @@ class Doubt(StrEnum):
         "far_end_less_exact",
         "Tags at only one end were read, so the far end is placed less exactly.",
     )
+    NUMBER_FROM_STRIP = (
+        "number_from_strip",
+        "Only the height strip names this tray; see that it is the tray's own strip.",
+    )
     SIZE_DOUBTFUL = (
         "size_doubtful",
         "The tray is not of the size that was given, or a bar lies out of place or on the bed.",

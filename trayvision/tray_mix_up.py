@@ -60,6 +60,11 @@ def told_apart(
     return kept, list(refused.values())
 
 
+def number_doubts(tags: Sequence[ReadTag]) -> tuple[Doubt, ...]:
+    """That a number rests on a strip which may stand on another tray, where no rim tag bears it."""
+    return (Doubt.NUMBER_FROM_STRIP,) if _head_only(tags) else ()
+
+
 def rim_of_another(pose: TrayPose, reader: TagReader) -> tuple[ReadTag, ...]:
     """Rim tags of one other number where those of a tray lie that its strip's head alone names.
 
