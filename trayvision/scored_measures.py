@@ -1,6 +1,7 @@
 """What the health score of one tray rests on."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from trayvision.expectations import CALLED_LIKELIHOOD, CAP_DIAMETERS_MM, score_cap
@@ -17,6 +18,8 @@ MOULD_HIDING_DOUBTS: Final = (
     Doubt.DIM,
     Doubt.COLOURED_LIGHT,
 )
+# A score's uncertainty asks for the caps of the same patches some eighty times.
+_cap = lru_cache(maxsize=256)(score_cap)
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,7 @@ class ScoredMeasures:
     def patch_cap(self, patch: MouldPatch) -> float:
         """Highest score that one patch allows."""
         diameter_mm = patch.diameter_mm if self.in_mm else CAP_DIAMETERS_MM[-1]
-        return score_cap(patch.likelihood, diameter_mm)
+        return _cap(patch.likelihood, diameter_mm)
 
     @property
     def worst_patch(self) -> MouldPatch | None:
