@@ -3,24 +3,21 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import cast
 
 import sqlalchemy as sa
 
 from service.log_memory import LogMemory
-from service.models.runs import Lot, NewRun, Seed
+from service.models.runs import NewRun, Seed
 from service.pages.filled import Choice, Filled, shown_weight
 from service.pages.forms import Typed
 from service.pages.weight_doubts import area_m2
 from service.pages.words import Say
 from service.room_log import the_room, tray_sizes
 from service.run_calendar import RunSpan, run_calendar
-from service.run_log import grains_of_lots, seed_of_entries
+from service.run_log import grains_of_lots, lots_by_id, seed_of_entries
 from service.schema import SEED_LOT
-from service.things import LOTS
 
 SEED_ROWS = 3
-_MOST_LOTS = 1000
 LABELS: Mapping[str, str] = {
     "trays": "Trays",
     "spread_at": "Spread",
@@ -145,8 +142,10 @@ def lot_choices(connection: sa.Connection) -> tuple[Choice, ...]:
 
 
 def _read_lots(connection: sa.Connection, _before: object) -> tuple[Choice, ...]:
-    lots = cast(list[Lot], LOTS.all(connection, limit=_MOST_LOTS))
-    return tuple(Choice(str(lot.id), f"{lot.name} ({lot.grain})") for lot in reversed(lots))
+    lots = lots_by_id(connection)
+    return tuple(
+        Choice(str(lot.id), f"{lot.name} ({lot.grain})") for lot in reversed([*lots.values()])
+    )
 
 
 _LOTS = LogMemory((SEED_LOT,), _read_lots)

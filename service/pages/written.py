@@ -6,20 +6,20 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from service.entries import current, history
+from service.entries import history
 from service.models.runs import EndReason, Seed
 from service.pages import air_doubts, racks, starting
 from service.pages.filled import Choice
 from service.pages.words import Say
+from service.people import people_names
+from service.room_log import numbers_of_trays
 from service.run_log import seed_of_entries
 from service.schema import (
     CHORE,
     HARVEST,
-    PERSON,
     PLACEMENT,
     READING,
     RUN,
-    TRAY,
     TRAY_STATE,
 )
 
@@ -113,13 +113,8 @@ class Names:
     def __init__(self, connection: sa.Connection, say: Say) -> None:
         self._connection = connection
         self.say = say
-        people, trays = current(PERSON), current(TRAY)
-        self._people: dict[int, str] = {
-            row.id: row.name for row in connection.execute(sa.select(people.c.id, people.c.name))
-        }
-        self._trays: dict[int, int] = {
-            row.id: row.number for row in connection.execute(sa.select(trays.c.id, trays.c.number))
-        }
+        self._people = people_names(connection)
+        self._trays = numbers_of_trays(connection)
         self.standing = racks.racks_as_they_stand(connection)
         self.lots: tuple[Choice, ...] = starting.lot_choices(connection)
 
