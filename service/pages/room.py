@@ -13,7 +13,7 @@ from starlette.responses import Response
 from service.api.dependencies import By, TheService
 from service.models.base import LARGEST_ID
 from service.models.room import DayZero, RoomChange, TrayState
-from service.pages import addresses, racks, starting
+from service.pages import addresses, starting
 from service.pages.filled import Choice
 from service.pages.forms import TypedForm
 from service.pages.frame import environment, show
@@ -29,6 +29,7 @@ from service.pages.room_rows import (
 )
 from service.pages.tray_numbers import in_words, sentence
 from service.pages.words import Say
+from service.rack_log import Rack, racks_as_they_stand
 from service.refusals import NotFound, Refusal
 from service.room_figures import correct_room
 from service.room_log import the_room
@@ -161,7 +162,7 @@ def post_day_zero(service: TheService, by: By, typed: TypedForm) -> Response:
 def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) -> RoomPage:
     now = TraysNow(connection, say.room, say.now)
     trays = now.standing()
-    standing = racks.racks_as_they_stand(connection)
+    standing = racks_as_they_stand(connection)
     names = {
         place.id: place.name for rack in standing for one in rack.shelves for place in one.positions
     }
@@ -259,7 +260,7 @@ def _state_filters(rows: Sequence[TrayRow], idle_trays: int, shown: str) -> tupl
 
 
 def _shelf_filters(
-    standing: Sequence[racks.Rack], rows: Sequence[TrayRow], shelf: int | None
+    standing: Sequence[Rack], rows: Sequence[TrayRow], shelf: int | None
 ) -> tuple[Filter, ...]:
     counts = {row.shelf_id for row in rows}
     names = [one.name for rack in standing for one in rack.shelves]

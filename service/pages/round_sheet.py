@@ -18,8 +18,8 @@ from service.pages import round_words as words
 from service.pages.air_places import air_places
 from service.pages.frame import show
 from service.pages.look_first_words import look_first_words
-from service.pages.racks import racks_as_they_stand
 from service.pages.words import Say
+from service.rack_log import racks_as_they_stand
 from service.refusals import Refusal
 from service.room_log import shelf_names, the_room, trays_by_number
 from service.run_calendar import run_calendar

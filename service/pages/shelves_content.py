@@ -7,7 +7,6 @@ from functools import cached_property
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.flag_log import flags
 from service.group_growth import GroupGrowth, grouped_growth
 from service.growth import RoomGrowth
@@ -27,6 +26,8 @@ from service.pages.record_tables import (
     yield_table,
 )
 from service.pages.words import Say
+from service.rack_log import racks_as_they_stand
+from service.room_log import shelf_names
 from service.room_normal import RoomNormal, room_normal
 from service.run_facts import RunFact, facts_by_run
 from service.run_log import lot_names
@@ -76,29 +77,6 @@ class Records:
     mould: tuple[RecordTable, ...]
 
 
-def _read_shelves(connection: sa.Connection, _before: object) -> dict[int, Shelf]:
-    now, racks = current(SHELF), current(RACK)
-    statement = (
-        sa.select(now.c.id, now.c.name, now.c.level, now.c.rack_id, racks.c.name.label("rack"))
-        .join(racks, racks.c.id == now.c.rack_id)
-        .order_by(racks.c.id, now.c.level, now.c.id)
-    )
-    rows = list(connection.execute(statement))
-    names = [row.name for row in rows]
-    lowest = {row.rack_id: row.level for row in rows}
-    return {
-        row.id: Shelf(
-            row.id,
-            row.name if names.count(row.name) == 1 else f"{row.rack}, {row.name}",
-            row.level <= lowest[row.rack_id] / 2,
-        )
-        for row in rows
-    }
-
-
-_SHELVES = LogMemory((SHELF, RACK), _read_shelves)
-
-
 def _renewed(_connection: sa.Connection, _before: object) -> dict[tuple[int, datetime], Records]:
     return {}
 
@@ -127,7 +105,12 @@ class ShelvesContent:
     @cached_property
     def shelves(self) -> dict[int, Shelf]:
         """All shelves by id, rack by rack from the top."""
-        return _SHELVES.of(self._connection)
+        names = shelf_names(self._connection)
+        return {
+            one.id: Shelf(one.id, names[one.id], one.level <= rack.shelves[-1].level / 2)
+            for rack in racks_as_they_stand(self._connection)
+            for one in rack.shelves
+        }
 
     @cached_property
     def lots(self) -> Mapping[int, str]:

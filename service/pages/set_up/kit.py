@@ -11,7 +11,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from service.api.dependencies import By, TheService
-from service.kits_mounted import KITS_MOUNTED, mounted_numbers
+from service.chore_log import KITS_MOUNTED, mounted_numbers
 from service.models.runs import NewChore
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
