@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.models.base import Model, Moment
 from service.models.room import Placement
 from service.pages import addresses, racks
@@ -22,6 +21,7 @@ from service.pages.words import Say
 from service.rack_log import racks_as_they_stand
 from service.refusals import Refusal
 from service.room_changes import Move, move_trays, swap_trays
+from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)
 

@@ -8,8 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
-from service.api.photos import PhotoId
 from service.context import Service
 from service.models.base import LARGEST_ID
 from service.models.photos import NewAssignment, PhotoChange, PhotoOut
@@ -30,6 +28,7 @@ from service.photo_changes import (
 )
 from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
 from service.room_log import the_room
+from service.route_arguments import By, PhotoId, TheService
 
 router = APIRouter(include_in_schema=False)
 

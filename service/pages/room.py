@@ -10,7 +10,6 @@ from fastapi import APIRouter, Query, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.models.base import LARGEST_ID
 from service.models.room import DayZero, RoomChange, TrayState
 from service.pages import addresses, starting
@@ -33,6 +32,7 @@ from service.rack_log import Rack, racks_as_they_stand
 from service.refusals import NotFound, Refusal
 from service.room_figures import correct_room
 from service.room_log import the_room
+from service.route_arguments import By, TheService
 from service.trays_now import TraysNow
 from trayvision.kit_guide import number_ranges
 

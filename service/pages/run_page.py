@@ -7,7 +7,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.entries import histories_of, histories_of_tray, history
 from service.models.runs import EndReason, Run
 from service.pages import addresses
@@ -27,6 +26,7 @@ from service.pages.written import (
 )
 from service.refusals import NotFound
 from service.room_log import the_room
+from service.route_arguments import TheService
 from service.run_calendar import RunSpan, run_spans, span_of
 from service.run_log import run_out
 from service.schema import HARVEST, RUN

@@ -8,7 +8,6 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.charts import Chart, Size
 from service.group_growth import GroupGrowth
 from service.models.base import LARGEST_ID
@@ -30,6 +29,7 @@ from service.pages.shelf_charts import (
 from service.pages.shelves_content import PaceRow, ShelvesContent
 from service.pages.words import Say
 from service.room_log import the_room
+from service.route_arguments import TheService
 
 router = APIRouter(include_in_schema=False)
 

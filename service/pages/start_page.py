@@ -7,7 +7,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.pages import addresses, racks, start_sent, starting
 from service.pages.filled import Choice, Filled
 from service.pages.forms import Typed, TypedForm
@@ -30,6 +29,7 @@ from service.rack_log import racks_as_they_stand
 from service.refusals import Refusal
 from service.room_changes import Started, start_trays
 from service.room_log import tray_sizes, trays_by_number
+from service.route_arguments import By, TheService
 from service.seed_stock import seed_stock
 from service.washing import unwashed_after_mould
 

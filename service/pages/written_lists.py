@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.entries import last_histories_of
 from service.models.base import Entered
 from service.pages import addresses
@@ -27,6 +26,7 @@ from service.pages.written import (
 )
 from service.resources import Resource
 from service.room_log import the_room, tray_numbered
+from service.route_arguments import TheService
 from service.things import CHORES as CHORES_OF_THE_LOG
 from service.things import READINGS as READINGS_OF_THE_LOG
 from trayvision.reference_kit import LAST_TRAY_NUMBER

@@ -9,8 +9,6 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service.accounts import add_person, give_token, set_password
-from service.api.accounts import ThePasswords, give_cookie
-from service.api.dependencies import By, TheService
 from service.context import Service
 from service.models.accounts import NewPersonForm, NewToken, Person, PersonChange, Session, Token
 from service.models.base import LARGEST_ID
@@ -23,6 +21,8 @@ from service.pages.set_up.token_page import TokenPage, address_of_service, show_
 from service.people import PEOPLE, correct_person, have_passwords, is_open
 from service.refusals import NotFound, Refusal
 from service.roles import RIGHTS, Entrance, Role, Visitor
+from service.route_arguments import By, ThePasswords, TheService
+from service.session_cookie import give_cookie
 from service.sessions import (
     begin_session,
     end_session,

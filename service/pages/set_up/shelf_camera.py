@@ -9,7 +9,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.inspection_log import last_canopy_heights
 from service.pages import addresses
 from service.pages.forms import Typed, answered
@@ -28,6 +27,7 @@ from service.pages.set_up.kit import typed_shelf_camera
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_log import the_room
+from service.route_arguments import TheService
 from trayvision.kit_sheets import DEFAULT_LENS_ANGLE_DEG, DEFAULT_SHELF_PITCH_MM
 from trayvision.reference_kit import TraySize
 from trayvision.shelf_camera import (

@@ -7,7 +7,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.chore_log import mounted_numbers
 from service.context import Service
 from service.entries import counts
@@ -21,6 +20,7 @@ from service.pages.set_up.fields import number_ranges_in_words
 from service.people import is_open
 from service.roles import Right
 from service.room_log import numbers_of_trays, the_room
+from service.route_arguments import TheService
 from service.run_calendar import run_calendar
 from service.schema import (
     CAMERA,

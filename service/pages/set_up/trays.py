@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.models.room import NewTray, Tray, TrayChange
 from service.pages import addresses
 from service.pages.forms import TypedForm, answered
@@ -26,6 +25,7 @@ from service.pages.set_up.fields import (
 )
 from service.refusals import Refusal
 from service.room_log import register_tray, the_room, tray_numbered, trays_by_number
+from service.route_arguments import By, TheService
 from service.things import TRAYS
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
