@@ -174,6 +174,20 @@ def test_page_takes_nothing_from_the_api(path: Path) -> None:
     assert [one for one in _imports(path) if one.startswith("service.api")] == []
 
 
+# Which rows are meant, and how many are few, is decided before a template shows them.
+_DECIDES = re.compile(r"(?:reject|select)attr|\|length\s*[<>]=?\s*(?:[2-9]|\d\d|[A-Z])")
+
+
+@pytest.mark.parametrize(
+    "path",
+    sorted((SERVICE / "templates").rglob("*.html")),
+    ids=lambda path: str(path.relative_to(SERVICE)),
+)
+def test_template_chooses_no_rows(path: Path) -> None:
+    said = re.findall(r"{[{%].*?[%}]}", path.read_text(encoding="utf-8"), re.DOTALL)
+    assert [one for one in said if _DECIDES.search(one)] == []
+
+
 def test_nothing_beneath_the_pages_knows_them() -> None:
     known = {
         str(path.relative_to(ROOT))

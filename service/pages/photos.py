@@ -84,6 +84,15 @@ class PhotoPage:
     note: str
     typed: Typed
 
+    @property
+    def tray_groups(self) -> dict[str, list[int]]:
+        """Numbers of the trays that grow and of the others, where there are any."""
+        groups = {
+            "Growing now": [one.number for one in self.trays if one.growing],
+            "Others": [one.number for one in self.trays if not one.growing],
+        }
+        return {name: numbers for name, numbers in groups.items() if numbers}
+
 
 @router.get(addresses.PHOTOS)
 def photos_page(

@@ -1,9 +1,10 @@
 """What the pages of shelves show, put together from the room's growth and its records."""
 
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
+from typing import Final
 
 import sqlalchemy as sa
 
@@ -59,6 +60,28 @@ class PaceRow:
     def of(cls, name: str, address: str | None, group: GroupGrowth | None) -> "PaceRow":
         """The row of a group; None: no run of it has finished."""
         return cls(name, address, pace_words(group), group is not None and group.can_tell)
+
+
+# Of more groups of which too little is known, a table folds them away.
+_FEW_UNKNOWN: Final = 6
+
+
+@dataclass(frozen=True)
+class PaceTable:
+    """Groups side by side: those `shown`, and where many cannot be told, these `unknown` apart."""
+
+    shown: tuple[PaceRow, ...]
+    unknown: tuple[PaceRow, ...] = ()
+
+    @classmethod
+    def of(cls, rows: Sequence[PaceRow]) -> "PaceTable | None":
+        """The table of some groups, in their order; None of none."""
+        if not rows:
+            return None
+        unknown = tuple(row for row in rows if not row.can_tell)
+        if len(unknown) <= _FEW_UNKNOWN:
+            return cls(tuple(rows))
+        return cls(tuple(row for row in rows if row.can_tell), unknown)
 
 
 @dataclass(frozen=True)
