@@ -18,7 +18,7 @@ from typing import Final
 from service.attention_notices import KINDS, cause_of, notice_of
 from service.context import Service, Watcher
 from service.flag_answers import followed, run_of_mould
-from service.flag_log import close_missing, last_answer, notice, unsettled_causes
+from service.flag_log import close_missing, last_answer, notice_all, unsettled_causes
 from service.refusals import Busy
 from service.room_log import the_room
 from service.room_state import TrayReadings, room_state
@@ -157,8 +157,8 @@ class AttentionWatch:
             weighed = last_answer(connection)
         found = find_attention(_with_answers_followed(state))
         with service.database.write() as connection:
-            for flag in found.flags:
-                notice(connection, notice_of(flag, names), by, weighed=weighed)
+            noticed = [notice_of(flag, names) for flag in found.flags]
+            notice_all(connection, noticed, by, weighed=weighed)
             still = {cause_of(flag, names) for flag in (*found.flags, *found.silenced)}
             close_missing(connection, still=still, among=standing, by=by)
 

@@ -183,10 +183,11 @@ def run_restore(options: argparse.Namespace) -> int:
 @_told
 def run_retain(options: argparse.Namespace) -> int:
     """Let originals go that the rule does not keep; returns the exit status."""
-    from service.retention import retain, retention_plan
+    from service.retention import STRAY_AFTER, retain, retention_plan, stray_originals
 
     with _opened(options) as service:
         plan = retention_plan(service) if options.dry_run else retain(service)
+        strays = stray_originals(service)
     print(f"Rule: {plan.rule}")
     for one in plan.to_go:
         trays = ", ".join(str(tray) for tray in sorted(one.trays)) or "none known"
@@ -194,6 +195,14 @@ def run_retain(options: argparse.Namespace) -> int:
         print(f"photo {one.photo_id}, taken {taken}, tray {trays}: {one.size_bytes} bytes")
     word = "would go" if options.dry_run else "let go"
     print(f"{len(plan.to_go)} originals {word}, {plan.size_bytes} bytes; {plan.kept} stay")
+    if strays:
+        total = sum(one.size_bytes for one in strays)
+        print(
+            f"Files older than {STRAY_AFTER.days} days that belong to no photo of the log: "
+            f"{len(strays)}, {total} bytes; they stay until somebody deletes them"
+        )
+    for stray in strays:
+        print(f"{stray.place}, there since {stray.kept_at:%Y-%m-%d %H:%M} UTC")
     return 0
 
 

@@ -153,6 +153,65 @@ def history(connection: sa.Connection, table: sa.Table, thing_id: int) -> list[d
     return found
 
 
+def histories_of(
+    connection: sa.Connection, table: sa.Table, column: str, value: object
+) -> list[list[dict[str, Any]]]:
+    """Rows that hold a value, by the thing that they are of: withdrawn ones too, by first entry."""
+    return _by_thing(connection, table, table.c[column] == value)
+
+
+def last_histories_of(
+    connection: sa.Connection,
+    table: sa.Table,
+    column: str,
+    value: object,
+    *,
+    skipped: int,
+    most: int,
+) -> list[list[dict[str, Any]]]:
+    """The last `most` of the same before so many `skipped` ones, the last entered first."""
+    holds, thing = table.c[column] == value, sa.func.coalesce(table.c.original_id, table.c.id)
+    last = sa.select(thing).where(holds).group_by(thing).order_by(thing.desc())
+    things = list(connection.execute(last.limit(most).offset(skipped)).scalars())
+    return _by_thing(connection, table, holds & thing.in_(things))[::-1]
+
+
+def histories_of_tray(
+    connection: sa.Connection,
+    table: sa.Table,
+    tray_id: int,
+    *,
+    moment: str,
+    since: datetime,
+    until: datetime | None,
+) -> list[list[dict[str, Any]]]:
+    """Things that were ever said of a tray at a moment from `since` to before `until`."""
+    inside = [table.c.tray_id == tray_id, table.c[moment] >= since]
+    if until is not None:
+        inside.append(table.c[moment] < until)
+    thing = sa.func.coalesce(table.c.original_id, table.c.id)
+    return _by_thing(connection, table, thing.in_(sa.select(thing).where(*inside)))
+
+
+def _by_thing(
+    connection: sa.Connection, table: sa.Table, condition: sa.ColumnElement[bool]
+) -> list[list[dict[str, Any]]]:
+    rows = connection.execute(sa.select(table).where(condition).order_by(table.c.id)).mappings()
+    things: dict[int, list[dict[str, Any]]] = {}
+    for row in rows:
+        things.setdefault(row["original_id"] or row["id"], []).append(dict(row))
+    return [things[thing_id] for thing_id in sorted(things)]
+
+
+def counts(connection: sa.Connection, tables: Sequence[sa.Table]) -> dict[str, int]:
+    """How many things of each table hold now, by its name; asked in one question."""
+    counted = (
+        sa.select(sa.func.count()).select_from(current(table)).scalar_subquery() for table in tables
+    )
+    numbers = connection.execute(sa.select(*counted)).one()
+    return {table.name: number for table, number in zip(tables, numbers, strict=True)}
+
+
 def _replace(
     connection: sa.Connection,
     table: sa.Table,

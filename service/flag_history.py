@@ -6,11 +6,11 @@ from datetime import datetime
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.flag_rows import ANSWERS
 from service.models.flags import Verdict
+from service.people import people_names
 from service.room_log import Row
-from service.schema import FLAG_EVENT, PERSON
+from service.schema import FLAG_EVENT
 
 
 @dataclass(frozen=True)
@@ -65,8 +65,7 @@ def flag_histories(
     connection: sa.Connection, flag_ids: Sequence[int]
 ) -> dict[int, list[FlagEvent]]:
     """The same of some hundred flags at once."""
-    people = current(PERSON)
-    names = {row.id: row.name for row in connection.execute(sa.select(people.c.id, people.c.name))}
+    names = people_names(connection)
     statement = (
         sa.select(FLAG_EVENT).where(FLAG_EVENT.c.flag_id.in_(flag_ids)).order_by(FLAG_EVENT.c.id)
     )

@@ -16,6 +16,8 @@ from service.schema import FLAG, FLAG_EVENT, RUN
 
 # As long as the longest run: whoever wants to hear no more of it says what it was.
 _LONGEST_SNOOZE: Final = timedelta(days=60)
+# A database takes only so many values in one query.
+_AT_ONCE: Final = 500
 
 
 @dataclass(frozen=True)
@@ -60,21 +62,48 @@ def notice(
 ) -> int:
     """Open a flag, or add to the one that stands for this cause; returns its id.
 
+    As `notice_all` does of several.
+    """
+    return notice_all(connection, [new], by, weighed=weighed)[0]
+
+
+def notice_all(
+    connection: sa.Connection, new: Sequence[Notice], by: Entrant, *, weighed: int | None = None
+) -> list[int]:
+    """Open flags, or add to those that stand for their causes; returns their ids in this order.
+
     Noticing the same again, word for word, adds nothing. Once a person answered, the cause stays
     quiet until it becomes more urgent than it was then; a caller who `weighed` the answers, up to
     that row (`last_answer`), has found that it deserves a look in spite of them.
     """
-    last_of_cause = sa.select(sa.func.max(FLAG.c.id)).where(FLAG.c.cause == new.cause)
-    before = flags_where(connection, FLAG.c.id == last_of_cause.scalar_subquery(), by.at)
-    last = before[-1] if before and before[-1].state is not FlagState.GONE else None
-    if weighed is not None and last is not None and last_answer(connection, last.id) > weighed:
-        # Answered while this was worked out: that answer was not weighed.
-        return last.id
+    # Mostly nothing is new: what stands is asked for all at once.
+    before = _last_of_causes(connection, {one.cause for one in new}, by.at)
+    # Answered while this was worked out: those answers were not weighed.
+    unweighed = set() if weighed is None else _answered_since(connection, weighed)
+    ids = []
+    for one in new:
+        last = before.pop(one.cause, None)
+        if last is not None and last.state is FlagState.GONE:
+            last = None
+        if last is not None and last.id in unweighed:
+            ids.append(last.id)
+        else:
+            ids.append(_noticed(connection, one, last, by, weighed=weighed is not None))
+        # Where the same cause comes twice, the second finds what the first has left.
+        if any(other.cause == one.cause for other in new[len(ids) :]):
+            before |= _last_of_causes(connection, {one.cause}, by.at)
+    return ids
+
+
+def _noticed(
+    connection: sa.Connection, new: Notice, last: FlagOut | None, by: Entrant, *, weighed: bool
+) -> int:
+    """Open a flag or add to the last one of its cause; returns its id."""
     if last is not None and last.state is FlagState.DONE:
-        if weighed is None and (_same(last, new) or new.urgency <= last.urgency):
+        if not weighed and (_same(last, new) or new.urgency <= last.urgency):
             return last.id
         last = None
-    if last is not None and last.state is FlagState.SNOOZED and weighed is not None:
+    if last is not None and last.state is FlagState.SNOOZED and weighed:
         enter(connection, FLAG_EVENT, {"flag_id": last.id, "kind": "reopened", "at": by.at}, by)
     if last is not None and _same(last, new):
         return last.id
@@ -90,15 +119,35 @@ def notice(
     return flag_id
 
 
-def last_answer(connection: sa.Connection, flag_id: int | None = None) -> int:
-    """Row of the last answer to a flag, or to any; 0 before there is one.
+def last_answer(connection: sa.Connection) -> int:
+    """Row of the last answer to any flag; 0 before there is one.
 
     Rows and not moments tell which of two came first: what was done may be written down later.
     """
     statement = sa.select(sa.func.max(FLAG_EVENT.c.id)).where(FLAG_EVENT.c.kind.in_(ANSWERS))
-    if flag_id is not None:
-        statement = statement.where(FLAG_EVENT.c.flag_id == flag_id)
     return int(connection.execute(statement).scalar() or 0)
+
+
+def _answered_since(connection: sa.Connection, last: int) -> set[int]:
+    """Flags that were answered after an answer's row."""
+    statement = sa.select(FLAG_EVENT.c.flag_id).where(
+        FLAG_EVENT.c.id > last, FLAG_EVENT.c.kind.in_(ANSWERS)
+    )
+    return set(connection.execute(statement).scalars())
+
+
+def _last_of_causes(
+    connection: sa.Connection, causes: Collection[str], now: datetime
+) -> dict[str, FlagOut]:
+    """The flag that was opened last for each of some causes, as it stands at a moment."""
+    asked, found = sorted(causes), dict[str, FlagOut]()
+    for start in range(0, len(asked), _AT_ONCE):
+        last = sa.select(FLAG.c.cause, sa.func.max(FLAG.c.id).label("id"))
+        last = last.where(FLAG.c.cause.in_(asked[start : start + _AT_ONCE])).group_by(FLAG.c.cause)
+        cause_of = {row.id: row.cause for row in connection.execute(last)}
+        told = flags_where(connection, FLAG.c.id.in_(list(cause_of)), now)
+        found |= {cause_of[flag.id]: flag for flag in told}
+    return found
 
 
 def close_missing(

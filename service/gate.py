@@ -21,9 +21,9 @@ from service.people import is_open
 from service.problems import refusal_response
 from service.refusals import NotAllowed, NotLoggedIn, Refusal
 from service.roles import OPEN_ROOM_VISITOR, Entrance, Right, Visitor, missing_role
+from service.session_cookie import SESSION_COOKIE
 from service.sessions import visitor_with_session, visitor_with_token
 
-SESSION_COOKIE = "trayvision_session"
 OPEN_ROOM_HEADER = "Trayvision-Open-Room"
 
 

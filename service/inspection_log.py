@@ -14,6 +14,7 @@ from service.schema import (
     CAPTURE,
     PHOTO,
     PHOTO_INSPECTION,
+    TRAY,
     TRAY_INSPECTION,
 )
 
@@ -185,3 +186,29 @@ def _rows_of_ids(connection: sa.Connection, ids: Sequence[int]) -> Sequence[Row]
         .where(TRAY_INSPECTION.c.id.in_(ids))
     )
     return connection.execute(statement).mappings().all()
+
+
+def seen_numbers(connection: sa.Connection) -> frozenset[int]:
+    """Registered trays that any photo ever showed."""
+    now = current(TRAY)
+    shown = sa.exists().where(TRAY_INSPECTION.c.tray_id == now.c.id)
+    return frozenset(connection.execute(sa.select(now.c.number).where(shown)).scalars())
+
+
+def any_tray_was_seen(connection: sa.Connection) -> bool:
+    """Whether any photo ever showed a tray, registered still or not."""
+    seen = sa.select(TRAY_INSPECTION.c.id).where(TRAY_INSPECTION.c.tray_id.is_not(None)).limit(1)
+    return connection.execute(seen).first() is not None
+
+
+def last_canopy_heights(connection: sa.Connection, *, most: int) -> list[tuple[int, float]]:
+    """Days and heights of the canopy in mm of the trays that were measured last, latest first."""
+    passes = current(PHOTO_INSPECTION)
+    rows = connection.execute(
+        sa.select(TRAY_INSPECTION.c.day, TRAY_INSPECTION.c.canopy_height_mm)
+        .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
+        .where(TRAY_INSPECTION.c.day >= 0, TRAY_INSPECTION.c.canopy_height_mm.is_not(None))
+        .order_by(TRAY_INSPECTION.c.id.desc())
+        .limit(most)
+    )
+    return [(int(row.day), row.canopy_height_mm) for row in rows]

@@ -8,14 +8,15 @@ counts as kept once the store said so and names its whole size.
 
 import os
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from time import time
 
 import fsspec
 
-from service.photo_store import PhotoStore
+from service.photo_store import PhotoStore, StrayOriginal
 from service.refusals import Busy
 from service.settings import Settings
 
@@ -89,6 +90,27 @@ class ObjectStore(PhotoStore):
             if self._remote.exists(name):
                 self._remote.rm_file(name)
         super().let_original_go(sha256)
+
+    def stray_originals(self, named: Collection[str], before: datetime) -> list[StrayOriginal]:
+        """Objects among the originals that are not `named` and were kept before a moment.
+
+        A store that does not tell when an object was kept has none that is known to be old.
+        Raises Busy.
+        """
+        with _answering():
+            there = self._remote.find(self._name(self._originals), detail=True)
+            found = []
+            for name, state in sorted(there.items()):
+                if name.rpartition("/")[2] in named:
+                    continue
+                with suppress(NotImplementedError):
+                    kept_at = self._remote.modified(name)
+                    if kept_at.tzinfo is None:
+                        kept_at = kept_at.replace(tzinfo=UTC)
+                    if kept_at < before:
+                        place = self._remote.unstrip_protocol(name)
+                        found.append(StrayOriginal(place, int(state["size"]), kept_at))
+            return found
 
     def derived(self, sha256: str, name: str) -> Path:
         """Path of a copy of a derived picture; there is none where the store has none."""

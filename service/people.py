@@ -1,5 +1,6 @@
 """People of the room as they are entered, and which of them must stay."""
 
+from collections.abc import Mapping
 from datetime import datetime
 
 import sqlalchemy as sa
@@ -8,6 +9,7 @@ from service.account_tables import PERSON_PASSWORD
 from service.columns import METADATA
 from service.context import Service
 from service.entries import Entrant, current, history
+from service.log_memory import LogMemory
 from service.models import accounts as models
 from service.passwords import folded
 from service.refusals import Conflict
@@ -26,6 +28,24 @@ def person_named(connection: sa.Connection, name: str) -> sa.RowMapping | None:
     """The person with a name, however it is written."""
     rows = connection.execute(sa.select(current(PERSON))).mappings()
     return next((row for row in rows if folded(row["name"]) == folded(name)), None)
+
+
+def people_names(connection: sa.Connection) -> Mapping[int, str]:
+    """Names of all people by id."""
+    return _NAMES.of(connection)
+
+
+def _read_names(connection: sa.Connection, _before: object) -> dict[int, str]:
+    now = current(PERSON)
+    return {row.id: row.name for row in connection.execute(sa.select(now.c.id, now.c.name))}
+
+
+_NAMES = LogMemory((PERSON,), _read_names)
+
+
+def have_passwords(connection: sa.Connection) -> frozenset[int]:
+    """Who has a password, by id."""
+    return frozenset(connection.execute(sa.select(PERSON_PASSWORD.c.person_id)).scalars())
 
 
 def _name_is_free(connection: sa.Connection, values: Values, thing_id: int | None) -> None:

@@ -14,8 +14,8 @@ from service.models.flags import FlagState
 from service.models.runs import Run
 from service.room_log import shelf_names, the_room
 from service.run_calendar import RunSpan, run_spans
-from service.run_log import runs_out
-from service.schema import CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, SEED_LOT, TRAY, TRAY_INSPECTION
+from service.run_log import lot_names, runs_out
+from service.schema import CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY, TRAY_INSPECTION
 from service.written_values import cell
 
 Cells = Iterator[list[str]]
@@ -42,7 +42,7 @@ snoozed_until verdict answered_at
 
 def run_rows(connection: sa.Connection, now: datetime) -> Cells:
     """One row for each run, in the order of `RUN_HEADER`."""
-    room, lots = the_room(connection), _lot_names(connection)
+    room, lots = the_room(connection), lot_names(connection)
     for run in runs_out(connection, run_spans(connection), room=room, now=now):
         seed_weight_g = _seed_weight_g(run)
         ratio = (
@@ -81,7 +81,7 @@ def inspection_rows(connection: sa.Connection) -> Cells:
 
 def flag_rows(connection: sa.Connection, now: datetime) -> Cells:
     """One row for each flag with its last answer, in the order of `FLAG_HEADER`."""
-    shelves, lots = shelf_names(connection), _lot_names(connection)
+    shelves, lots = shelf_names(connection), lot_names(connection)
     found = [flag for state in FlagState for flag in flags(connection, now, state=state)]
     for flag in sorted(found, key=lambda flag: flag.id):
         yield _cells(
@@ -115,11 +115,6 @@ def _inspections() -> sa.Select[tuple[object, ...]]:
         .join(camera, camera.c.id == capture.c.camera_id, isouter=True)
         .order_by(capture.c.taken_at, PHOTO.c.sha256, TRAY_INSPECTION.c.id)
     )
-
-
-def _lot_names(connection: sa.Connection) -> dict[int, str]:
-    now = current(SEED_LOT)
-    return {row.id: row.name for row in connection.execute(sa.select(now.c.id, now.c.name))}
 
 
 def _named(names: Mapping[int, str], key: int | None) -> str | None:

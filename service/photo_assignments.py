@@ -5,11 +5,13 @@ import sqlalchemy as sa
 from service.context import Service
 from service.entries import Entrant, current, enter, withdraw
 from service.ingest import tell_watchers
+from service.log_memory import rows_by_tray
 from service.models.photos import PhotoOut
 from service.photo_log import capture_of, photo_out
 from service.refusals import NotFound
 from service.room_log import tray_numbered
-from service.schema import ASSIGNMENT
+from service.run_calendar import RunSpan
+from service.schema import ASSIGNMENT, CAPTURE
 
 
 def assign_photo(
@@ -54,6 +56,35 @@ def withdraw_assignment(
         out = photo_out(connection, photo_id)
     tell_watchers(service, [tray_id])
     return out, entry_id
+
+
+def last_assignment(connection: sa.Connection, photo_id: int) -> int:
+    """The row that was entered last for what a photo shows, as people say it."""
+    now = current(ASSIGNMENT)
+    statement = (
+        sa.select(now.c.entry_id)
+        .where(now.c.photo_id == photo_id)
+        .order_by(now.c.entry_id.desc())
+        .limit(1)
+    )
+    return int(connection.execute(statement).scalar_one())
+
+
+def photos_given_to_run(connection: sa.Connection, span: RunSpan) -> list[int]:
+    """Photos taken within a run that a person gave to its tray."""
+    given = [row["photo_id"] for row in _GIVEN.of(connection).get(span.tray_id, ())]
+    if not given:
+        return []
+    capture = current(CAPTURE)
+    statement = sa.select(capture.c.photo_id).where(
+        capture.c.photo_id.in_(given),
+        capture.c.taken_at >= span.begins_at,
+        capture.c.taken_at < span.until,
+    )
+    return list(connection.execute(statement).scalars())
+
+
+_GIVEN = rows_by_tray(ASSIGNMENT, "entered_at")
 
 
 def _assignment(connection: sa.Connection, photo_id: int, tray_id: int) -> int | None:

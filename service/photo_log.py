@@ -28,6 +28,7 @@ class PhotoSearch:
     """Which photos; of a tray as measured or as assigned by hand."""
 
     tray_id: int | None = None
+    camera_id: int | None = None
     with_problem: bool | None = None
     since: datetime | None = None
     until: datetime | None = None
@@ -46,6 +47,8 @@ def photo_ids(connection: sa.Connection, search: PhotoSearch) -> list[int]:
     )
     if search.tray_id is not None:
         statement = statement.where(capture.c.photo_id.in_(_of_tray(search.tray_id)))
+    if search.camera_id is not None:
+        statement = statement.where(capture.c.camera_id == search.camera_id)
     if search.with_problem is not None:
         passes = current(PHOTO_INSPECTION)
         problem = passes.c.problem.is_not(None)
@@ -91,7 +94,7 @@ def latest_photos(connection: sa.Connection, trays: Iterable[int]) -> dict[int, 
     asked = list(trays)
     for tray in asked:
         if tray not in kept:
-            kept[tray] = next(iter(photo_ids(connection, PhotoSearch(tray, limit=1))), None)
+            kept[tray] = next(iter(photo_ids(connection, PhotoSearch(tray_id=tray, limit=1))), None)
     return {tray: photo for tray in asked if (photo := kept[tray]) is not None}
 
 
@@ -197,6 +200,19 @@ def _photo_out(row: Row, trays: list[dict[str, Any]], assigned: list[int]) -> Ph
         thumbnail=f"{address}/thumbnail" if read else None,
         picture=f"{address}/picture" if read else None,
     )
+
+
+def hashes_of_camera(connection: sa.Connection, camera_id: int, *, most: int) -> list[str]:
+    """SHA-256 of the last photos of a camera, the last taken first."""
+    now = current(CAPTURE)
+    statement = (
+        sa.select(PHOTO.c.sha256)
+        .join(now, now.c.photo_id == PHOTO.c.id)
+        .where(now.c.camera_id == camera_id)
+        .order_by(now.c.taken_at.desc())
+        .limit(most)
+    )
+    return list(connection.execute(statement).scalars())
 
 
 def _tray_records(

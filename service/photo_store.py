@@ -6,9 +6,22 @@ bytes and its name in the folder are on the disk (fsync of both).
 
 import os
 import tempfile
+from collections.abc import Collection
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 _NAME_PARTS = 2
+
+
+@dataclass(frozen=True)
+class StrayOriginal:
+    """A file among the originals that belongs to no photo: where it lies, and since when."""
+
+    place: str
+    size_bytes: int
+    kept_at: datetime
 
 
 class PhotoStore:
@@ -45,6 +58,20 @@ class PhotoStore:
     def let_original_go(self, sha256: str) -> None:
         """Delete an original; the log must say so first."""
         self.original(sha256).unlink(missing_ok=True)
+
+    def stray_originals(self, named: Collection[str], before: datetime) -> list[StrayOriginal]:
+        """Files among the originals that are not `named` and were kept before a moment."""
+        found = []
+        for path in sorted(self._originals.rglob("*")):
+            # Whoever writes or lets go meanwhile may take a file away.
+            if path.name in named or not path.is_file():
+                continue
+            with suppress(FileNotFoundError):
+                state = path.stat()
+                kept_at = datetime.fromtimestamp(state.st_mtime, UTC)
+                if kept_at < before:
+                    found.append(StrayOriginal(str(path), state.st_size, kept_at))
+        return found
 
     def derived(self, sha256: str, name: str) -> Path:
         """Path of a derived picture, such as ``overlay.jpg``, whether it is there or not."""

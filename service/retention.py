@@ -7,8 +7,8 @@ the next time. Nothing goes whose thumbnail and overlay could not be drawn again
 import logging
 from collections.abc import Collection
 from dataclasses import replace
-from datetime import date
-from typing import Any
+from datetime import date, timedelta
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
@@ -18,8 +18,9 @@ from service.context import Service
 from service.entries import current
 from service.file_lock import originals_may_go
 from service.photo_changes import picture
+from service.photo_store import StrayOriginal
 from service.refusals import Refusal
-from service.retention_log import enter_let_go, let_go_digests
+from service.retention_log import enter_let_go, let_go_digests, named_digests
 from service.retention_rule import Original, RetentionPlan, plan_retention
 from service.room_log import the_room
 from service.schema import PHOTO_INSPECTION, TRAY_INSPECTION
@@ -27,6 +28,8 @@ from service.settings import KeepPhotos
 
 _LOG = logging.getLogger(__name__)
 _HOUR_SECONDS = 3600.0
+# What no record names for so long is not on its way into the log any more.
+STRAY_AFTER: Final = timedelta(days=7)
 
 
 def retention_plan(service: Service) -> RetentionPlan:
@@ -56,6 +59,17 @@ def retain(service: Service) -> RetentionPlan:
         for digest in digests:
             service.store.let_original_go(digest)
     return plan
+
+
+def stray_originals(service: Service) -> list[StrayOriginal]:
+    """Originals that no record names, such as of uploads that were cut off.
+
+    They are only told, never deleted: to a log that was lost or replaced, all photos of the one
+    before are strays. Those of the last week may be of an upload or import that is at work.
+    """
+    with service.database.read() as connection:
+        named = named_digests(connection)
+    return service.store.stray_originals(named, service.clock() - STRAY_AFTER)
 
 
 class DailyRetention:

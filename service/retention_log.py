@@ -45,6 +45,11 @@ def let_go_between(connection: sa.Connection, first: int, last: int) -> list[int
     return list(connection.execute(statement).scalars())
 
 
+def named_digests(connection: sa.Connection) -> frozenset[str]:
+    """sha256 of all photos of the log, whether their originals are kept or were let go."""
+    return frozenset(connection.execute(sa.select(PHOTO.c.sha256)).scalars())
+
+
 def let_go_digests(connection: sa.Connection) -> list[str]:
     """sha256 of all photos whose originals the log says are not kept."""
     return list(

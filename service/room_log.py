@@ -157,9 +157,11 @@ def _first_entry(connection: sa.Connection, number: int) -> int | None:
 
 def tray_sizes(connection: sa.Connection) -> dict[int, str]:
     """Sizes of the trays that have their own, by number."""
-    now = current(TRAY)
-    rows = connection.execute(sa.select(now.c.number, now.c.size).where(now.c.size.is_not(None)))
-    return {row.number: row.size for row in rows}
+    return {
+        number: row["size"]
+        for number, row in trays_by_number(connection).items()
+        if row["size"] is not None
+    }
 
 
 def placements(connection: sa.Connection, tray_id: int) -> list[Row]:
@@ -216,6 +218,11 @@ def _read_trays(connection: sa.Connection, _before: object) -> Mapping[int, Row]
 
 
 _TRAYS = LogMemory((TRAY,), _read_trays)
+
+
+def numbers_of_trays(connection: sa.Connection) -> dict[int, int]:
+    """Numbers of all registered trays by id."""
+    return {row["id"]: number for number, row in trays_by_number(connection).items()}
 
 
 def state_at(connection: sa.Connection, tray_id: int, moment: datetime) -> Row | None:

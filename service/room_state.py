@@ -15,18 +15,16 @@ from service.growth import RoomGrowth
 from service.log_memory import since_last
 from service.models.room import DayZero, Room, TemperatureUnit
 from service.models.runs import Seed
-from service.room_log import Row, shelf_names
+from service.room_log import Row, shelf_names, trays_by_number
 from service.room_usual import usual_growth
 from service.run_calendar import RunCalendar, RunSpan, present_run
-from service.run_log import seed_of_entries
+from service.run_log import lot_names, seed_of_entries
 from service.run_places import PLACES
 from service.run_readings import RunReadings, run_series
 from service.schema import (
     POSITION,
     READING,
-    SEED_LOT,
     SHELF,
-    TRAY,
     TRAY_INSPECTION,
 )
 from trayvision.attention_readings import TrayReading, reading_of_a_part, reading_of_record
@@ -135,8 +133,7 @@ def room_state(
     shelves = current(SHELF)
     places = list(connection.execute(sa.select(shelves)).mappings())
     names = dict(shelf_names(connection))
-    lots = current(SEED_LOT)
-    lot_names = {row.id: row.name for row in connection.execute(sa.select(lots.c.id, lots.c.name))}
+    lots = dict(lot_names(connection))
     spans = _open_spans(growth.calendar, now)
     taken = _taken_beside(growth.calendar, spans, now)
     seen = readings.of_runs(connection, [*spans, *taken])
@@ -151,7 +148,7 @@ def room_state(
             spread_at=one.span.spread_at,
             readings=seen.get(one.span.id, ()),
             placements=stood.get(one.span.tray_id, ()) if grows else (),
-            lots=_lots(seed.get(one.span.row["entry_id"], ()), lot_names),
+            lots=_lots(seed.get(one.span.row["entry_id"], ()), lots),
             opening_mm=sizes[one.span.tray_id],
             target_shoot_height_mm=None if one.target is None else one.target.value,
             target_day=None if one.target is None else one.target.day,
@@ -175,7 +172,7 @@ def room_state(
     )
     trays = {span.number: span.tray_id for span in spans}
     open_runs = {span.number: span.id for span in spans}
-    return state, RoomNames(trays, open_runs, names, lot_names)
+    return state, RoomNames(trays, open_runs, names, lots)
 
 
 def _lots(seed: Sequence[Seed], names: Mapping[int, str]) -> tuple[str, ...]:
@@ -246,11 +243,10 @@ def _placements(
 
 
 def _sizes(connection: sa.Connection, room: Room) -> dict[int, tuple[float, float]]:
-    trays = current(TRAY)
     sizes = {}
-    for row in connection.execute(sa.select(trays.c.id, trays.c.size)):
-        size = TraySize.parse(row.size or room.tray_size)
-        sizes[row.id] = (size.length_mm, size.width_mm)
+    for tray in trays_by_number(connection).values():
+        size = TraySize.parse(tray["size"] or room.tray_size)
+        sizes[tray["id"]] = (size.length_mm, size.width_mm)
     return sizes
 
 

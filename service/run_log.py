@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from service.entries import current, history
 from service.log_memory import LogMemory, Seen
 from service.models.room import Room
-from service.models.runs import Run, Seed
+from service.models.runs import Lot, Run, Seed
 from service.refusals import NotFound, Refusal
 from service.run_calendar import RunSpan
 from service.run_harvests import harvested_g, harvests_of_runs, thrown_g
@@ -24,8 +24,7 @@ _OWN = tuple(name for name in Run.model_fields if name in current(RUN).c)
 
 def bring_seed(connection: sa.Connection, run_entry_id: int, seed: Sequence[Seed]) -> None:
     """Say which seed one entry of a run holds. Raises NotFound and Refusal."""
-    lots = current(SEED_LOT)
-    known = set(connection.execute(sa.select(lots.c.id)).scalars())
+    known = lots_by_id(connection)
     for part in seed:
         if part.lot_id not in known:
             raise NotFound("lot_id", part.lot_id)
@@ -135,14 +134,30 @@ def seed_of(connection: sa.Connection, run_entry_id: int) -> list[Seed]:
     return seed_of_entries(connection, [run_entry_id]).get(run_entry_id, [])
 
 
+def lots_by_id(connection: sa.Connection) -> Mapping[int, Lot]:
+    """All lots by id, in the order in which they were entered; a withdrawn lot is none."""
+    return _LOTS.of(connection)
+
+
+def _read_lots(connection: sa.Connection, _before: object) -> dict[int, Lot]:
+    lots = current(SEED_LOT)
+    rows = connection.execute(sa.select(lots).order_by(lots.c.id)).mappings()
+    return {
+        row["id"]: Lot.model_validate({name: row[name] for name in Lot.model_fields})
+        for row in rows
+    }
+
+
+_LOTS = LogMemory((SEED_LOT,), _read_lots)
+
+
 def grains_of_lots(connection: sa.Connection) -> Mapping[int, str]:
     """Grains of all lots by id; a withdrawn lot has none. The same object while they hold."""
     return _GRAINS.of(connection)
 
 
 def _read_grains(connection: sa.Connection, _before: object) -> dict[int, str]:
-    now = current(SEED_LOT)
-    return {row.id: row.grain for row in connection.execute(sa.select(now.c.id, now.c.grain))}
+    return {lot.id: lot.grain for lot in lots_by_id(connection).values()}
 
 
 _GRAINS = LogMemory((SEED_LOT,), _read_grains)
@@ -154,8 +169,7 @@ def lot_names(connection: sa.Connection) -> Mapping[int, str]:
 
 
 def _read_lot_names(connection: sa.Connection, _before: object) -> dict[int, str]:
-    now = current(SEED_LOT)
-    return {row.id: row.name for row in connection.execute(sa.select(now.c.id, now.c.name))}
+    return {lot.id: lot.name for lot in lots_by_id(connection).values()}
 
 
 _LOT_NAMES = LogMemory((SEED_LOT,), _read_lot_names)

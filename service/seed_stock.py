@@ -8,7 +8,8 @@ import sqlalchemy as sa
 
 from service.entries import current
 from service.feed_account import weight_in
-from service.schema import CHORE, RUN, RUN_SEED, SEED_LOT
+from service.run_log import lots_by_id
+from service.schema import CHORE, RUN, RUN_SEED
 from service.told_moments import LONGEST_SOAK
 
 Taken = tuple[datetime, float]
@@ -40,19 +41,19 @@ class LotStock:
 
 def seed_stock(connection: sa.Connection) -> dict[int, LotStock]:
     """Stock by lot, of the lots whose weight is known."""
-    lots = current(SEED_LOT)
-    came = sa.select(lots.c.id, lots.c.name, lots.c.weight_kg).where(lots.c.weight_kg.is_not(None))
     soaked, spread = _soaked(connection), _spread(connection)
     found = {}
-    for row in connection.execute(came):
-        in_water, in_trays = soaked.get(row.id, []), spread.get(row.id, [])
+    for lot in lots_by_id(connection).values():
+        if lot.weight_kg is None:
+            continue
+        in_water, in_trays = soaked.get(lot.id, []), spread.get(lot.id, [])
         weighed = [
             [(at, weight_g) for at, weight_g in taken if weight_g is not None]
             for taken in (in_water, in_trays)
         ]
-        found[row.id] = LotStock(
-            row.name,
-            1000.0 * row.weight_kg,
+        found[lot.id] = LotStock(
+            lot.name,
+            1000.0 * lot.weight_kg,
             used_g(*weighed),
             len(in_water) + len(in_trays) - sum(map(len, weighed)),
         )

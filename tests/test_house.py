@@ -17,6 +17,8 @@ from trayvision.quality_flags import Doubt
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "trayvision"
+SERVICE = ROOT / "service"
+PAGES = sorted((SERVICE / "pages").rglob("*.py"))
 
 # The way of the data. A module imports from its own step and those before it, never in a circle;
 # it belongs to the first step that names it.
@@ -52,6 +54,16 @@ _OUTSIDE_WORLDS = {
 }
 _CLOCK_CALLS = {"now", "utcnow", "today"}
 _ONLY_FOR_TRAINING = ("network.",)
+
+# What pages may name of SQLAlchemy: a connection or a table that they pass on.
+_PASSED_ON = {"Connection", "Table"}
+_ASKS_A_DATABASE = {"c", "execute", "scalars", "scalar", "select", "mappings"}
+# Who knows the pages from outside, each with its reason.
+KNOW_THE_PAGES = {
+    "service/app.py": "puts the pages and the API together",
+    "service/gate.py": "carries a form that comes after the log-in ended through the next one",
+    "service/problems.py": "answers an error as a page where a person asks for one",
+}
 
 # What a user of the library alone does not install.
 _EXTRAS = (
@@ -143,6 +155,46 @@ def test_module_stays_away_from_network_clock_database_and_chance(name: str) -> 
             assert node.func.attr not in _CLOCK_CALLS, f"line {node.lineno} reads the clock"
             unseeded = node.func.attr == "default_rng" and not (node.args or node.keywords)
             assert not unseeded, f"line {node.lineno} draws without a seed"
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: str(path.relative_to(SERVICE)))
+def test_page_asks_no_database_itself(path: Path) -> None:
+    imported = set(_imports(path))
+    assert "service.entries.current" not in imported
+    assert [one for one in imported if one.startswith(("sqlalchemy.", "sqlite3", "psycopg"))] == []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Attribute):
+            of_sqlalchemy = isinstance(node.value, ast.Name) and node.value.id == "sa"
+            assert not of_sqlalchemy or node.attr in _PASSED_ON, f"line {node.lineno}"
+            assert node.attr not in _ASKS_A_DATABASE, f"line {node.lineno}"
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: str(path.relative_to(SERVICE)))
+def test_page_takes_nothing_from_the_api(path: Path) -> None:
+    assert [one for one in _imports(path) if one.startswith("service.api")] == []
+
+
+# Which rows are meant, and how many are few, is decided before a template shows them.
+_DECIDES = re.compile(r"(?:reject|select)attr|\|length\s*[<>]=?\s*(?:[2-9]|\d\d|[A-Z])")
+
+
+@pytest.mark.parametrize(
+    "path",
+    sorted((SERVICE / "templates").rglob("*.html")),
+    ids=lambda path: str(path.relative_to(SERVICE)),
+)
+def test_template_chooses_no_rows(path: Path) -> None:
+    said = re.findall(r"{[{%].*?[%}]}", path.read_text(encoding="utf-8"), re.DOTALL)
+    assert [one for one in said if _DECIDES.search(one)] == []
+
+
+def test_nothing_beneath_the_pages_knows_them() -> None:
+    known = {
+        str(path.relative_to(ROOT))
+        for path in sorted(SERVICE.rglob("*.py"))
+        if path not in PAGES and any(one.startswith("service.pages") for one in _imports(path))
+    }
+    assert known == set(KNOW_THE_PAGES)
 
 
 def test_files_stay_short() -> None:

@@ -1,28 +1,32 @@
 """Paths of log-ins, people and tokens."""
 
 from collections.abc import Callable, Coroutine
-from contextlib import suppress
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Path, Query, Request, Response
+from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.routing import APIRoute
 
 from service.accounts import add_person, change_own_password, give_token, log_in, set_password
-from service.api.dependencies import By, Limit, Offset, TheService
-from service.context import Service
-from service.gate import SESSION_COOKIE
 from service.models import accounts as models
 from service.models.base import LARGEST_ID
 from service.models.room import History
-from service.passwords import Passwords
 from service.people import PEOPLE, correct_person
 from service.problems import RESPONSES
-from service.refusals import Conflict, NotFound
-from service.roles import Entrance, Visitor
+from service.refusals import Conflict
+from service.roles import Entrance
+from service.route_arguments import (
+    By,
+    Limit,
+    Offset,
+    ThePasswords,
+    TheService,
+    TheVisitor,
+    address_of,
+)
+from service.session_cookie import give_cookie, log_out
 from service.sessions import (
     end_session,
-    end_sessions,
     revoke_token,
     sessions_of,
     tokens,
@@ -50,18 +54,6 @@ router = APIRouter(
 )
 
 
-def _passwords(request: Request) -> Passwords:
-    passwords: Passwords = request.app.state.passwords
-    return passwords
-
-
-def _visitor(request: Request) -> Visitor:
-    visitor: Visitor = request.state.visitor
-    return visitor
-
-
-ThePasswords = Annotated[Passwords, Depends(_passwords)]
-TheVisitor = Annotated[Visitor, Depends(_visitor)]
 PersonId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 SessionId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 TokenId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
@@ -91,16 +83,7 @@ def logout(
     everywhere: Annotated[bool, Query(description="In all browsers of this person.")] = False,
 ) -> None:
     """Ends this browser's session, or all of this person's; a token can end none."""
-    if everywhere and visitor.entrance is Entrance.TOKEN:
-        raise Conflict("log-in", f"must be by name and password, got {visitor.entrance}")
-    with service.database.write() as connection:
-        if everywhere and visitor.person_id is not None:
-            end_sessions(connection, visitor.person_id)
-        elif visitor.entrance is Entrance.SESSION and visitor.key_id is not None:
-            # Twice at once is no mistake.
-            with suppress(NotFound):
-                end_session(connection, visitor.key_id)
-    response.delete_cookie(SESSION_COOKIE, httponly=True, samesite="lax")
+    log_out(service, visitor, response, everywhere=everywhere)
 
 
 @router.get("/me", summary="Who is asking")
@@ -227,22 +210,3 @@ def delete_token(service: TheService, token_id: TokenId) -> None:
 
 def _token(row: Any) -> models.Token:
     return models.Token.model_validate({name: row[name] for name in models.Token.model_fields})
-
-
-def address_of(request: Request) -> str | None:
-    """Where a request comes from, as far as the server knows."""
-    return None if request.client is None else request.client.host
-
-
-def give_cookie(service: Service, request: Request, response: Response, secret: str) -> None:
-    """Let the browser keep a session's secret."""
-    same_site: Literal["lax"] = "lax"
-    response.set_cookie(
-        SESSION_COOKIE,
-        secret,
-        max_age=round(service.settings.session_days * 86_400),
-        httponly=True,
-        samesite=same_site,
-        secure=request.url.scheme == "https",
-    )
-    response.headers["Cache-Control"] = "no-store"

@@ -6,7 +6,6 @@ from typing import Annotated, Any
 import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Response
 
-from service.api.dependencies import By, TheService
 from service.context import Service
 from service.evidence_pictures import Role, evidence_picture
 from service.flag_answers import verdicts_out
@@ -16,6 +15,7 @@ from service.models.base import LARGEST_ID
 from service.models.flags import Done, FlagOut, FlagsOut, FlagState, Snooze, VerdictIn, VerdictsOut
 from service.problems import RESPONSES
 from service.room_log import in_utc, the_room
+from service.route_arguments import By, TheService
 
 router = APIRouter(prefix="/api/flags", tags=["flags"], responses=RESPONSES)
 

@@ -4,13 +4,13 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Request
 
-from service.api.dependencies import Limit, Offset, TheService
 from service.api.things import thing_router
 from service.models.base import LARGEST_ID
 from service.models.notifications import NotificationOut, NotificationsOut
 from service.notification_targets import TARGETS
 from service.notifications import Notifier, notifications
 from service.problems import RESPONSES
+from service.route_arguments import Limit, Offset, TheService
 
 TargetId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 

@@ -6,9 +6,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Form, Path, Query, Response, UploadFile
 from fastapi.responses import FileResponse
 
-from service.api.dependencies import By, TheService
 from service.ingest import IncomingPhoto, file_name, take_in_all
-from service.models.base import LARGEST_ID, Text
+from service.models.base import Text
 from service.models.photos import (
     NewAssignment,
     NewCorners,
@@ -32,12 +31,12 @@ from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, pho
 from service.problems import RESPONSES
 from service.refusals import Refusal, TooLarge
 from service.room_log import in_utc, the_room, tray_numbered
+from service.route_arguments import By, PhotoId, TheService
 from service.things import CAPTURES
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 router = APIRouter(prefix="/api/photos", tags=["photos"], responses=RESPONSES)
 
-PhotoId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 TrayNumberPath = Annotated[int, Path(ge=0, le=LAST_TRAY_NUMBER)]
 _ORIGINAL: dict[int | str, dict[str, Any]] = {
     200: {"content": {"application/octet-stream": {}}, "description": "The original."}

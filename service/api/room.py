@@ -6,13 +6,13 @@ import sqlalchemy as sa
 from fastapi import APIRouter
 from pydantic import Field
 
-from service.api.dependencies import By, TheService
 from service.models.base import Model
 from service.models.room import History, Room, RoomChange
 from service.models.today import Today
 from service.problems import RESPONSES
 from service.room_figures import ROOMS, correct_room
 from service.room_log import the_room
+from service.route_arguments import By, TheService
 from service.today import RoomNow
 
 router = APIRouter(responses=RESPONSES)

@@ -4,7 +4,6 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query
 
-from service.api.dependencies import By, Limit, Offset, TheService
 from service.growth import run_curves
 from service.models.base import LARGEST_ID, Text
 from service.models.growth import RunCurves
@@ -13,6 +12,7 @@ from service.models.runs import Harvest, NewHarvest, NewRun, NewSplit, Run, RunC
 from service.problems import RESPONSES
 from service.room_changes import harvest_run
 from service.room_log import the_room
+from service.route_arguments import By, Limit, Offset, TheService
 from service.run_calendar import run_spans, span_of
 from service.run_changes import correct_run, new_run, withdraw_run
 from service.run_log import run_out, runs_out, seed_of_entries

@@ -6,12 +6,12 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query
 
 from service import things
-from service.api.dependencies import By, Limit, Offset, TheService
 from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID, Text
 from service.models.room import History
 from service.problems import RESPONSES
 from service.resources import Resource
+from service.route_arguments import By, Limit, Offset, TheService
 from service.thing_changes import correct_thing, withdraw_thing
 
 ThingIdPath = Annotated[int, Path(ge=1, le=LARGEST_ID)]

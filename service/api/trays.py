@@ -4,7 +4,6 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
 
-from service.api.dependencies import By, Limit, Offset, TheService
 from service.growth import RoomGrowth
 from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID
@@ -24,6 +23,7 @@ from service.problems import RESPONSES
 from service.refusals import NotFound
 from service.room_changes import place_tray
 from service.room_log import register_tray, the_room, tray_numbered
+from service.route_arguments import By, Limit, Offset, TheService
 from service.run_calendar import present_run, run_spans
 from service.run_log import runs_out
 from service.things import PLACEMENTS, TRAY_STATES, TRAYS

@@ -7,7 +7,7 @@ from typing import Final
 import sqlalchemy as sa
 
 from service.log_memory import last_until
-from service.pages.racks import Rack, Shelf, racks_as_they_stand
+from service.rack_log import Rack, Shelf, racks_as_they_stand
 from service.run_calendar import run_calendar
 from service.run_places import PLACES
 

@@ -5,7 +5,6 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.charts import Chart, Size
 from service.growth import RoomGrowth
 from service.models.base import LARGEST_ID
@@ -18,6 +17,7 @@ from service.pages.tray_warmth import warmth_chart
 from service.pages.words import Say
 from service.refusals import NotFound
 from service.room_log import the_room
+from service.route_arguments import TheService
 from service.run_calendar import span_of
 from service.run_readings import RunReadings
 

@@ -7,7 +7,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.context import Service
 from service.entries import Entrant
 from service.ingest import tell_watchers
@@ -26,6 +25,7 @@ from service.pages.now import show_now
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_log import in_utc, the_room
+from service.route_arguments import By, TheService
 from service.things import CHORES
 
 router = APIRouter(include_in_schema=False)

@@ -6,13 +6,12 @@ from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 
-from service.entries import current
+from service.chore_log import planned_or_done_since
 from service.pages.chore_words import KINDS, details_words
 from service.pages.words import Say
 from service.period_report.chores import named_details
 from service.period_report.names import Names, names_of
 from service.room_log import Row
-from service.schema import CHORE
 
 
 @dataclass(frozen=True)
@@ -45,13 +44,7 @@ class ChoresNow:
 
 def chores_now(connection: sa.Connection, say: Say) -> ChoresNow:
     """All three, each in the order of time."""
-    now, begins = current(CHORE), say.day_ends - timedelta(days=1)
-    wanted = sa.or_(
-        sa.and_(now.c.done_at.is_(None), now.c.planned_for.is_not(None)), now.c.done_at >= begins
-    )
-    moment = sa.func.coalesce(now.c.done_at, now.c.planned_for)
-    statement = sa.select(now).where(wanted).order_by(moment, now.c.id)
-    rows = list(connection.execute(statement).mappings())
+    rows = planned_or_done_since(connection, say.day_ends - timedelta(days=1))
     if not rows:
         return ChoresNow()
     names = names_of(connection)

@@ -7,8 +7,6 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
-from service.api.photos import PhotoId
 from service.context import Service
 from service.models.photos import NewCorners, Point
 from service.pages import addresses
@@ -21,6 +19,7 @@ from service.photo_changes import mark_corners
 from service.photo_log import photo_out
 from service.refusals import Conflict, Refusal
 from service.room_log import the_room
+from service.route_arguments import By, PhotoId, TheService
 from trayvision.marked_tray import CORNER_NAMES
 from trayvision.reference_kit import TraySize
 

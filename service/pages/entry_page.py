@@ -10,7 +10,6 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service import things
-from service.api.dependencies import By, TheService
 from service.context import Service
 from service.entries import Entrant, history
 from service.models.base import LARGEST_ID, Change
@@ -38,6 +37,7 @@ from service.pages.written import (
 )
 from service.refusals import Conflict
 from service.room_log import one, the_room
+from service.route_arguments import By, TheService
 from service.run_changes import correct_run, withdraw_run
 from service.run_log import seed_of
 from service.schema import TRAY

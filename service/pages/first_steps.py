@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from service.entries import current
-from service.kits_mounted import mounted_numbers
+from service.chore_log import mounted_numbers
+from service.inspection_log import any_tray_was_seen
 from service.pages import addresses
 from service.room_log import trays_by_number
 from service.run_calendar import run_calendar
-from service.schema import SEED_LOT, TRAY_INSPECTION
+from service.run_log import lots_by_id
 
 
 @dataclass(frozen=True)
@@ -50,18 +50,15 @@ def way_in(connection: sa.Connection) -> tuple[Step, ...]:
     """What leads from registered trays to the first look; nothing once one was had."""
     registered = trays_by_number(connection)
     spread = bool(run_calendar(connection).by_id)
-    seen = connection.execute(
-        sa.select(TRAY_INSPECTION.c.id).where(TRAY_INSPECTION.c.tray_id.is_not(None)).limit(1)
-    ).first()
+    seen = any_tray_was_seen(connection)
     if not registered or (spread and seen):
         return ()
-    lot = connection.execute(sa.select(current(SEED_LOT).c.id).limit(1)).first()
     return (
         Step(
             "Enter a seed lot",
             "What stands on the bag, and how much came: then the log tells how much is left.",
             addresses.SET_UP_LOTS,
-            done=lot is not None,
+            done=bool(lots_by_id(connection)),
         ),
         Step(
             "Print and mount the kits",
@@ -79,6 +76,6 @@ def way_in(connection: sa.Connection) -> tuple[Step, ...]:
             "Snap the first photos",
             "Straight from above, the whole tray in the picture. Each photo is read at once.",
             addresses.SNAP,
-            done=seen is not None,
+            done=seen,
         ),
     )

@@ -10,7 +10,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.context import Service
 from service.flag_answers import verdicts_out
 from service.flag_history import FlagEvent, flag_history, last_answer_entry
@@ -28,6 +27,7 @@ from service.pages.frame import show
 from service.pages.notices import Entry, back, done
 from service.pages.words import Say
 from service.room_log import in_utc, shelf_names, the_room
+from service.route_arguments import By, TheService
 from service.today import RoomNow
 from trayvision.attention_flags import FlagKind
 

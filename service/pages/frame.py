@@ -1,5 +1,6 @@
 """What stands around every page: who is asking, where one can go, what was just done."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -59,6 +60,28 @@ class Frame:
     notice: Notice | None
 
 
+# Of more, a list on a phone hides what stands below it.
+_FEW: Final = 8
+
+
+@dataclass(frozen=True)
+class Folded:
+    """A list of which the first `few` are shown and `more` is folded away."""
+
+    few: Sequence[Any]
+    more: Sequence[Any]
+
+
+def folded(rows: Sequence[Any]) -> Folded:
+    """A list as a page shows it; templates know this as a filter."""
+    return Folded(rows[:_FEW], rows[_FEW:])
+
+
+def is_many(rows: Sequence[Any]) -> bool:
+    """Whether a list is too long to be shown open; templates know this as the test `many`."""
+    return len(rows) > _FEW
+
+
 @lru_cache(maxsize=1)
 def environment() -> Environment:
     """Templates of all pages; what a template asks for and was not given is an error."""
@@ -71,7 +94,8 @@ def environment() -> Environment:
         auto_reload=False,
     )
     made.globals.update(to=addresses, places=PLACES, air_words=air_words)
-    made.filters["leading_to_runs"] = leading_to_runs
+    made.filters.update(leading_to_runs=leading_to_runs, folded=folded)
+    made.tests["many"] = is_many
     return made
 
 

@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.models.runs import Harvest, NewHarvest
 from service.pages import addresses
 from service.pages.filled import Filled, typed_weight
@@ -24,6 +23,7 @@ from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import harvest_runs
 from service.room_log import shelf_names, tray_sizes
+from service.route_arguments import By, TheService
 from service.run_log import seed_of
 from service.trays_now import TrayNow, TraysNow
 

@@ -9,7 +9,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.holds import is_held
 from service.models.base import LARGEST_ID
 from service.models.runs import EndReason, Harvest, NewHarvest, Run
@@ -25,6 +24,7 @@ from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_changes import harvest_run
 from service.room_log import the_room, tray_sizes
+from service.route_arguments import By, TheService
 from service.run_calendar import span_of
 from service.run_log import run_out
 

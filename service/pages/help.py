@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.pages import addresses
 from service.pages.frame import show
+from service.route_arguments import TheService
 from trayvision.kit_words import BY_HAND, CARRIED, CAUTIONS, MOUNTING, PHOTO_ADVICE
 
 router = APIRouter(include_in_schema=False)

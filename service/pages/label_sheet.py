@@ -11,7 +11,6 @@ from pydantic import Field
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.models.base import Model
 from service.models.room import DayZero, LengthUnit
 from service.models.today import HarvestDue
@@ -21,6 +20,7 @@ from service.pages.frame import show
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_log import the_room, trays_by_number
+from service.route_arguments import TheService
 from service.run_calendar import RunSpan, run_calendar
 from service.run_log import lot_names, seed_of_entries
 from service.today import RoomNow

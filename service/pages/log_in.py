@@ -5,13 +5,13 @@ from pydantic import SecretStr
 from starlette.responses import RedirectResponse, Response
 
 from service.accounts import log_in
-from service.api.accounts import ThePasswords, TheVisitor, address_of, give_cookie, logout
-from service.api.dependencies import TheService
 from service.models.accounts import Login
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show_plain
 from service.pages.kept_form import LogInPage, unpacked
+from service.route_arguments import ThePasswords, TheService, TheVisitor, address_of
+from service.session_cookie import give_cookie, log_out
 
 router = APIRouter(include_in_schema=False)
 
@@ -57,5 +57,5 @@ def post_log_in(
 def post_log_out(service: TheService, visitor: TheVisitor) -> Response:
     """Ends this browser's session."""
     response = RedirectResponse(addresses.LOG_IN, status_code=303)
-    logout(service, visitor, response)
+    log_out(service, visitor, response)
     return response

@@ -3,9 +3,9 @@
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.pages import addresses
 from service.pages.frame import show
+from service.route_arguments import TheService
 
 router = APIRouter(include_in_schema=False)
 

@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.models.base import Model, Moment
 from service.models.room import Placement
 from service.pages import addresses, racks
@@ -19,8 +18,10 @@ from service.pages.notices import Entry
 from service.pages.tray_numbers import in_words, registered_numbers, sentence, tray_numbers
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.words import Say
+from service.rack_log import racks_as_they_stand
 from service.refusals import Refusal
 from service.room_changes import Move, move_trays, swap_trays
+from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)
 
@@ -70,7 +71,7 @@ def post_move(service: TheService, by: By, request: Request, typed: TypedForm) -
 
     def write(say: Say) -> WrittenDown:
         with service.database.read() as connection:
-            standing = racks.racks_as_they_stand(connection)
+            standing = racks_as_they_stand(connection)
         numbers = tray_numbers(typed)
         at = _form(Asked(say, typed)).moment("placed_at")
         put = racks.placements_from(standing, typed.text("place"), len(numbers), at)

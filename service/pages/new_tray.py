@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.entries import history
 from service.models.room import NewTray
 from service.pages import addresses
@@ -19,6 +18,7 @@ from service.pages.notices import Entry, done
 from service.pages.tray_numbers import tray_numbers
 from service.refusals import Refusal
 from service.room_log import register_tray
+from service.route_arguments import By, TheService
 from service.schema import TRAY
 
 router = APIRouter(include_in_schema=False)

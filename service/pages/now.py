@@ -6,7 +6,6 @@ from fastapi import APIRouter, Request
 from pydantic import ValidationError
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.context import Service
 from service.ingest import tell_watchers
 from service.models.runs import NewReading
@@ -20,6 +19,7 @@ from service.pages.words import Say
 from service.problems import rule_in_words
 from service.refusals import Refusal
 from service.room_log import the_room
+from service.route_arguments import By, TheService
 from service.things import READINGS
 
 router = APIRouter(include_in_schema=False)

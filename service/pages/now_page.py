@@ -99,6 +99,11 @@ class NowPage:
     way_in: tuple[Step, ...] = ()
     typed: Typed = field(default_factory=Typed)
 
+    @property
+    def to_take(self) -> tuple[int, ...]:
+        """Trays that are due, neither on hold nor to be looked at first."""
+        return tuple(one.tray for one in self.harvests if not (one.hold or one.look_first))
+
     def shelf(self, shelf_id: int | None) -> str:
         """Name of a shelf, of the room where none is meant."""
         return "The room" if shelf_id is None else self.shelves.get(shelf_id, "A shelf taken down")

@@ -105,6 +105,12 @@ class PhotoWords:
     standing: tuple[Standing, ...] = ()
     by_hand: str = ""
 
+    @property
+    def own_level(self) -> str:
+        """What this photo asks for beside what stands open already; empty where nothing."""
+        said = {"quiet", *(one.level for one in self.standing)}
+        return "" if self.level in said else self.level
+
 
 def photo_words(
     photo: PhotoOut,

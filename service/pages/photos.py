@@ -2,16 +2,13 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
-from service.api.photos import PhotoId
 from service.context import Service
-from service.entries import current
 from service.models.base import LARGEST_ID
 from service.models.photos import NewAssignment, PhotoChange, PhotoOut
 from service.models.room import TrayNumber
@@ -24,14 +21,14 @@ from service.pages.photo_standing import NOTHING_STANDS, standing
 from service.pages.photo_words import PhotoWords, photo_words
 from service.pages.tray_misfit import misfits
 from service.pages.words import Say
-from service.photo_assignments import assign_photo, withdraw_assignment
+from service.photo_assignments import assign_photo, last_assignment, withdraw_assignment
 from service.photo_changes import (
     correct_photo,
     measure_again,
 )
 from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
 from service.room_log import the_room
-from service.schema import ASSIGNMENT
+from service.route_arguments import By, PhotoId, TheService
 
 router = APIRouter(include_in_schema=False)
 
@@ -86,6 +83,15 @@ class PhotoPage:
     taken_at: str
     note: str
     typed: Typed
+
+    @property
+    def tray_groups(self) -> dict[str, list[int]]:
+        """Numbers of the trays that grow and of the others, where there are any."""
+        groups = {
+            "Growing now": [one.number for one in self.trays if one.growing],
+            "Others": [one.number for one in self.trays if not one.growing],
+        }
+        return {name: numbers for name, numbers in groups.items() if numbers}
 
 
 @router.get(addresses.PHOTOS)
@@ -173,7 +179,7 @@ def post_tray(
         new = typed.read(NewAssignment, "tray")
         assign_photo(service, photo_id, new.tray, by=by, why=None)
         with service.database.read() as connection:
-            entry = _last_assignment(connection, photo_id)
+            entry = last_assignment(connection, photo_id)
             (shown,) = said(service, connection, [photo_out(connection, photo_id)])
         undo = [Entry("assignment", entry)]
         words = f"This photo shows tray {new.tray}."
@@ -258,14 +264,3 @@ def _beside(page: int, unread: bool) -> str:
     return addresses.photos(
         [("page", page if page > 1 else None), ("unread", "true" if unread else None)]
     )
-
-
-def _last_assignment(connection: sa.Connection, photo_id: int) -> Any:
-    now = current(ASSIGNMENT)
-    statement = (
-        sa.select(now.c.entry_id)
-        .where(now.c.photo_id == photo_id)
-        .order_by(now.c.entry_id.desc())
-        .limit(1)
-    )
-    return connection.execute(statement).scalar_one()

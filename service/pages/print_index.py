@@ -6,11 +6,11 @@ from datetime import timedelta
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.pages import addresses
 from service.pages.frame import show
 from service.pages.words import Say
 from service.room_log import the_room
+from service.route_arguments import TheService
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,6 @@ from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.models.room import Room
 from service.models.runs import EndReason
 from service.pages import addresses
@@ -25,6 +24,7 @@ from service.period_report.report import Report
 from service.period_report.tables import PARTS, report_table
 from service.refusals import NotFound
 from service.room_log import the_room
+from service.route_arguments import TheService
 
 router = APIRouter(include_in_schema=False)
 

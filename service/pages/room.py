@@ -10,11 +10,9 @@ from fastapi import APIRouter, Query, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.models.base import LARGEST_ID
 from service.models.room import DayZero, RoomChange, TrayState
-from service.pages import addresses, racks, starting
-from service.pages.filled import Choice
+from service.pages import addresses, starting
 from service.pages.forms import TypedForm
 from service.pages.frame import environment, show
 from service.pages.notices import Entry, done
@@ -29,16 +27,19 @@ from service.pages.room_rows import (
 )
 from service.pages.tray_numbers import in_words, sentence
 from service.pages.words import Say
+from service.rack_log import Rack, racks_as_they_stand
 from service.refusals import NotFound, Refusal
 from service.room_figures import correct_room
 from service.room_log import the_room
+from service.route_arguments import By, TheService
 from service.trays_now import TraysNow
-from trayvision.kit_guide import number_ranges
 
 router = APIRouter(include_in_schema=False)
 
 # A sentence names no more trays than a person takes along.
 _MOST_NAMED: Final = 5
+# All, and the only state that any tray is in: both show the same.
+_FEWEST_FILTERS: Final = 2
 _DUE, _HOLD, _LOOK, _NO_PHOTO, _IDLE = "due", "hold", "look", "no-photo", "idle"
 _SHOWS: Final[dict[str, tuple[str, Callable[[TrayRow], bool]]]] = {
     _DUE: ("due today", lambda row: row.due),
@@ -55,29 +56,6 @@ class Filter:
     words: str
     address: str
     here: bool
-
-
-@dataclass(frozen=True)
-class AsLastTime:
-    """What one tap starts, and in which trays it can: `seed` and `soak` in words.
-
-    `unwashed` are trays that nobody wrote as washed since something was taken out of them.
-    """
-
-    seed: str
-    soak: str
-    trays: tuple[int, ...]
-    unwashed: tuple[int, ...]
-
-    @property
-    def in_short(self) -> str:
-        """The trays, such as "1-20, 25"."""
-        return number_ranges(self.trays)
-
-    @property
-    def unwashed_in_short(self) -> str:
-        """The trays to wash, such as "11, 13"."""
-        return number_ranges(self.unwashed)
 
 
 @dataclass(frozen=True)
@@ -117,8 +95,18 @@ class RoomPage:
     states: tuple[Filter, ...]
     shelves: tuple[Filter, ...]
     filtered: bool
-    last: tuple[AsLastTime, ...]
+    last: tuple[starting.AsLastTime, ...]
     day_zero: DayZero | None
+
+    @property
+    def to_take(self) -> tuple[int, ...]:
+        """Trays due that nothing asks to look at first."""
+        return tuple(row.number for row in self.due if not row.level)
+
+    @property
+    def has_filters(self) -> bool:
+        """Whether trays can be told apart by more than one state, or by shelf."""
+        return len(self.states) > _FEWEST_FILTERS or bool(self.shelves)
 
     @staticmethod
     def stand(row: TrayRow) -> Markup:
@@ -161,7 +149,7 @@ def post_day_zero(service: TheService, by: By, typed: TypedForm) -> Response:
 def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) -> RoomPage:
     now = TraysNow(connection, say.room, say.now)
     trays = now.standing()
-    standing = racks.racks_as_they_stand(connection)
+    standing = racks_as_they_stand(connection)
     names = {
         place.id: place.name for rack in standing for one in rack.shelves for place in one.positions
     }
@@ -203,7 +191,9 @@ def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) ->
         filtered=filtered,
         last=()
         if filtered
-        else _as_last_time(connection, say, [*unused.numbers, *resting.numbers], washing.numbers),
+        else starting.as_last_time(
+            connection, say, [*unused.numbers, *resting.numbers], washing.numbers
+        ),
         day_zero=say.room.day_zero,
     )
 
@@ -259,7 +249,7 @@ def _state_filters(rows: Sequence[TrayRow], idle_trays: int, shown: str) -> tupl
 
 
 def _shelf_filters(
-    standing: Sequence[racks.Rack], rows: Sequence[TrayRow], shelf: int | None
+    standing: Sequence[Rack], rows: Sequence[TrayRow], shelf: int | None
 ) -> tuple[Filter, ...]:
     counts = {row.shelf_id for row in rows}
     names = [one.name for rack in standing for one in rack.shelves]
@@ -274,24 +264,3 @@ def _shelf_filters(
         if one.id in counts or shelf == one.id
     ]
     return tuple(found) if len(found) > 1 or shelf is not None else ()
-
-
-def _as_last_time(
-    connection: sa.Connection, say: Say, free: Sequence[int], unwashed: Sequence[int]
-) -> tuple[AsLastTime, ...]:
-    numbers = [*free, *unwashed]
-    lots: tuple[Choice, ...] = starting.lot_choices(connection)
-    groups: dict[tuple[str, float | None], list[int]] = {}
-    for number, last in zip(numbers, starting.remembered_of(connection, numbers), strict=True):
-        if last.seed:
-            what = starting.seed_words(last.seed, lots, say), last.soak_hours
-            groups.setdefault(what, []).append(number)
-    return tuple(
-        AsLastTime(
-            seed,
-            "" if hours is None else f"soaked {hours:g} hours before",
-            tuple(number for number in of_group if number not in unwashed),
-            tuple(number for number in of_group if number in unwashed),
-        )
-        for (seed, hours), of_group in groups.items()
-    )

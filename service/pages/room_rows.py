@@ -6,12 +6,12 @@ from datetime import datetime, timedelta
 from functools import cached_property
 
 from service.models.room import TrayState
-from service.pages import racks
 from service.pages.forecast_words import by_day, due_words
 from service.pages.measure_words import why_it_asks
 from service.pages.trend import trend
 from service.pages.words import Say
 from service.photo_scores import NewestPhoto
+from service.rack_log import Rack, Shelf
 from service.run_readings import RunReadings
 from service.trays_now import TrayNow
 from trayvision.attention_flags import FlagKind
@@ -187,7 +187,7 @@ def _row_state(tray: TrayNow, say: Say) -> str:
 
 
 def rack_rows(
-    standing: Sequence[racks.Rack], rows: Iterable[TrayRow], places: dict[int, int]
+    standing: Sequence[Rack], rows: Iterable[TrayRow], places: dict[int, int]
 ) -> tuple[RackRows, ...]:
     """Growing trays on their shelves.
 
@@ -231,7 +231,7 @@ def to_wash(trays: Iterable[TrayNow], say: Say) -> IdleTrays:
     )
 
 
-def _shelf_rows(shelf: racks.Shelf, rows: Sequence[TrayRow], places: dict[int, int]) -> ShelfRows:
+def _shelf_rows(shelf: Shelf, rows: Sequence[TrayRow], places: dict[int, int]) -> ShelfRows:
     standing: dict[int | None, list[TrayRow]] = {}
     known = {one.id for one in shelf.positions}
     for row in sorted(rows, key=lambda row: row.number):

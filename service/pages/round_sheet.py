@@ -9,7 +9,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.log_memory import last_until
 from service.models.room import TrayState
 from service.models.today import Today
@@ -18,10 +17,11 @@ from service.pages import round_words as words
 from service.pages.air_places import air_places
 from service.pages.frame import show
 from service.pages.look_first_words import look_first_words
-from service.pages.racks import racks_as_they_stand
 from service.pages.words import Say
+from service.rack_log import racks_as_they_stand
 from service.refusals import Refusal
 from service.room_log import shelf_names, the_room, trays_by_number
+from service.route_arguments import TheService
 from service.run_calendar import run_calendar
 from service.today import RoomNow
 from service.walking_order import NO_PLACE, TrayPlace, tray_places

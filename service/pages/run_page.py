@@ -7,8 +7,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
-from service.entries import history
+from service.entries import histories_of, histories_of_tray, history
 from service.models.runs import EndReason, Run
 from service.pages import addresses
 from service.pages.frame import show
@@ -19,16 +18,18 @@ from service.pages.written import (
     PLACEMENTS,
     RUNS,
     STATES,
+    TABLES,
     Names,
     Written,
+    all_written,
     written,
-    written_where,
 )
 from service.refusals import NotFound
 from service.room_log import the_room
+from service.route_arguments import TheService
 from service.run_calendar import RunSpan, run_spans, span_of
 from service.run_log import run_out
-from service.schema import HARVEST, PLACEMENT, RUN, TRAY_STATE
+from service.schema import HARVEST, RUN
 
 router = APIRouter(include_in_schema=False)
 
@@ -74,7 +75,7 @@ def run_page(service: TheService, request: Request, run_id: RunId) -> Response:
 def _page(connection: sa.Connection, say: Say, run_id: int) -> RunPage:
     names = Names(connection, say)
     first = written(connection, RUNS, run_id, names)
-    harvests = written_where(connection, HARVESTS, HARVEST.c.run_id == run_id, names)
+    harvests = all_written(HARVESTS, histories_of(connection, HARVEST, "run_id", run_id), names)
     try:
         span = span_of(connection, run_id)
     except NotFound:
@@ -82,8 +83,20 @@ def _page(connection: sa.Connection, say: Say, run_id: int) -> RunPage:
         return RunPage(names.tray(tray_id), None, "", (first, *harvests))
     run = run_out(connection, span, room=say.room, now=say.now)
     until = _until(connection, span)
-    places = _within(connection, PLACEMENTS, PLACEMENT.c.placed_at, span, until, names)
-    states = _within(connection, STATES, TRAY_STATE.c.since_at, span, until, names)
+
+    def within(kind: str, moment: str) -> list[Written]:
+        """Things of the run's tray, by when they were, from its spreading to the next one."""
+        things = histories_of_tray(
+            connection,
+            TABLES[kind],
+            span.tray_id,
+            moment=moment,
+            since=span.begins_at,
+            until=until,
+        )
+        return all_written(kind, things, names)
+
+    places, states = within(PLACEMENTS, "placed_at"), within(STATES, "since_at")
     return RunPage(run.tray, run, _ended(run, say), (first, *places, *harvests, *states))
 
 
@@ -107,21 +120,3 @@ def _until(connection: sa.Connection, span: RunSpan) -> datetime | None:
     """When the tray's next run starts."""
     later = [one for one in run_spans(connection, span.tray_id) if one.begins_at > span.begins_at]
     return later[0].begins_at if later else None
-
-
-def _within(
-    connection: sa.Connection,
-    kind: str,
-    moment: sa.Column[object],
-    span: RunSpan,
-    until: datetime | None,
-    names: Names,
-) -> list[Written]:
-    """Things of the run's tray, by when they were, from its spreading to the next one."""
-    table = moment.table
-    conditions = [table.c.tray_id == span.tray_id, moment >= span.begins_at]
-    if until is not None:
-        conditions.append(moment < until)
-    inside = sa.select(sa.func.coalesce(table.c.original_id, table.c.id)).where(*conditions)
-    thing = sa.func.coalesce(table.c.original_id, table.c.id)
-    return written_where(connection, kind, thing.in_(inside), names)

@@ -7,7 +7,6 @@ from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, Field
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.charts import Size
 from service.group_growth import group_growth
 from service.models.base import LARGEST_ID
@@ -29,6 +28,7 @@ from service.pages.shelves_content import ShelvesContent
 from service.pages.words import Say
 from service.room_log import the_room
 from service.room_normal import room_normal
+from service.route_arguments import TheService
 from trayvision.growth_prior import Quantity
 
 router = APIRouter(include_in_schema=False)

@@ -8,7 +8,6 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.charts import Chart, Size
 from service.group_growth import GroupGrowth
 from service.models.base import LARGEST_ID
@@ -27,9 +26,10 @@ from service.pages.shelf_charts import (
     groups_chart,
     usual_rows,
 )
-from service.pages.shelves_content import PaceRow, ShelvesContent
+from service.pages.shelves_content import PaceRow, PaceTable, ShelvesContent
 from service.pages.words import Say
 from service.room_log import the_room
+from service.route_arguments import TheService
 
 router = APIRouter(include_in_schema=False)
 
@@ -87,7 +87,8 @@ class ShelvesPage:
         What the curves are of, or why there are none.
     growing : tuple of GrowingShelf
         What grows, shelf by shelf, as long as usual curves cannot be compared.
-    shelves, halves, lots : tuple of PaceRow
+    shelves, halves, lots : PaceTable or None
+        None where there is none to compare.
     period : int
         Days that yields and records reach back.
     yields, mould : tuple of RecordTable
@@ -103,13 +104,18 @@ class ShelvesPage:
     curves: CurvesShown | None
     curves_words: str
     growing: tuple[GrowingShelf, ...]
-    shelves: tuple[PaceRow, ...]
-    halves: tuple[PaceRow, ...]
-    lots: tuple[PaceRow, ...]
+    shelves: PaceTable | None
+    halves: PaceTable | None
+    lots: PaceTable | None
     period: int
     yields: tuple[RecordTable, ...]
     mould: tuple[RecordTable, ...]
     periods: tuple[int, ...] = tuple(Period)
+
+    @property
+    def weighed(self) -> bool:
+        """Whether anything with both weights was harvested in that time."""
+        return any(table.rows for table in self.yields)
 
 
 @router.get(addresses.SHELVES)
@@ -163,9 +169,11 @@ def _page(content: ShelvesContent, say: Say, days: int) -> ShelvesPage:
         curves=None if not compared else _curves(content, say, compared),
         curves_words=words,
         growing=() if compared else _growing(content, paces, say),
-        shelves=content.shelf_rows(),
-        halves=tuple(PaceRow.of(name, None, half.get(upper)) for upper, name in _HALVES.items()),
-        lots=content.lot_rows(),
+        shelves=PaceTable.of(content.shelf_rows()),
+        halves=PaceTable.of(
+            [PaceRow.of(name, None, half.get(upper)) for upper, name in _HALVES.items()]
+        ),
+        lots=PaceTable.of(content.lot_rows()),
         period=days,
         yields=records.yields,
         mould=records.mould,

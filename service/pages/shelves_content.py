@@ -1,13 +1,13 @@
 """What the pages of shelves show, put together from the room's growth and its records."""
 
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
+from typing import Final
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.flag_log import flags
 from service.group_growth import GroupGrowth, grouped_growth
 from service.growth import RoomGrowth
@@ -27,6 +27,8 @@ from service.pages.record_tables import (
     yield_table,
 )
 from service.pages.words import Say
+from service.rack_log import racks_as_they_stand
+from service.room_log import shelf_names
 from service.room_normal import RoomNormal, room_normal
 from service.run_facts import RunFact, facts_by_run
 from service.run_log import lot_names
@@ -60,6 +62,28 @@ class PaceRow:
         return cls(name, address, pace_words(group), group is not None and group.can_tell)
 
 
+# Of more groups of which too little is known, a table folds them away.
+_FEW_UNKNOWN: Final = 6
+
+
+@dataclass(frozen=True)
+class PaceTable:
+    """Groups side by side: those `shown`, and where many cannot be told, these `unknown` apart."""
+
+    shown: tuple[PaceRow, ...]
+    unknown: tuple[PaceRow, ...] = ()
+
+    @classmethod
+    def of(cls, rows: Sequence[PaceRow]) -> "PaceTable | None":
+        """The table of some groups, in their order; None of none."""
+        if not rows:
+            return None
+        unknown = tuple(row for row in rows if not row.can_tell)
+        if len(unknown) <= _FEW_UNKNOWN:
+            return cls(tuple(rows))
+        return cls(tuple(row for row in rows if row.can_tell), unknown)
+
+
 @dataclass(frozen=True)
 class Records:
     """Yields by shelf, lot and month; possible mould by shelf, lot, tray and month.
@@ -74,29 +98,6 @@ class Records:
     answers: Answers
     yields: tuple[RecordTable, ...]
     mould: tuple[RecordTable, ...]
-
-
-def _read_shelves(connection: sa.Connection, _before: object) -> dict[int, Shelf]:
-    now, racks = current(SHELF), current(RACK)
-    statement = (
-        sa.select(now.c.id, now.c.name, now.c.level, now.c.rack_id, racks.c.name.label("rack"))
-        .join(racks, racks.c.id == now.c.rack_id)
-        .order_by(racks.c.id, now.c.level, now.c.id)
-    )
-    rows = list(connection.execute(statement))
-    names = [row.name for row in rows]
-    lowest = {row.rack_id: row.level for row in rows}
-    return {
-        row.id: Shelf(
-            row.id,
-            row.name if names.count(row.name) == 1 else f"{row.rack}, {row.name}",
-            row.level <= lowest[row.rack_id] / 2,
-        )
-        for row in rows
-    }
-
-
-_SHELVES = LogMemory((SHELF, RACK), _read_shelves)
 
 
 def _renewed(_connection: sa.Connection, _before: object) -> dict[tuple[int, datetime], Records]:
@@ -127,7 +128,12 @@ class ShelvesContent:
     @cached_property
     def shelves(self) -> dict[int, Shelf]:
         """All shelves by id, rack by rack from the top."""
-        return _SHELVES.of(self._connection)
+        names = shelf_names(self._connection)
+        return {
+            one.id: Shelf(one.id, names[one.id], one.level <= rack.shelves[-1].level / 2)
+            for rack in racks_as_they_stand(self._connection)
+            for one in rack.shelves
+        }
 
     @cached_property
     def lots(self) -> Mapping[int, str]:

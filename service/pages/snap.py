@@ -9,7 +9,6 @@ from fastapi import APIRouter, Depends, Request
 from starlette.datastructures import UploadFile
 from starlette.responses import FileResponse, Response
 
-from service.api.dependencies import By, TheService
 from service.context import Service
 from service.entries import Entrant
 from service.ingest import IncomingPhoto, take_in_all
@@ -18,6 +17,7 @@ from service.pages import addresses
 from service.pages.frame import show
 from service.pages.notices import done
 from service.refusals import Refusal, TooLarge
+from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)
 

@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.holds import is_held
 from service.models.runs import NewSplit, Run
 from service.pages import addresses
@@ -27,6 +26,7 @@ from service.pages.tray_numbers import (
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_log import the_room
+from service.route_arguments import By, TheService
 from service.run_calendar import span_of
 from service.run_log import run_out
 from service.run_splitting import split_run

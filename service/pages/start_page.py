@@ -7,7 +7,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.pages import addresses, racks, start_sent, starting
 from service.pages.filled import Choice, Filled
 from service.pages.forms import Typed, TypedForm
@@ -26,9 +25,11 @@ from service.pages.tray_numbers import (
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.weight_doubts import seed_doubt
 from service.pages.words import Say
+from service.rack_log import racks_as_they_stand
 from service.refusals import Refusal
 from service.room_changes import Started, start_trays
 from service.room_log import tray_sizes, trays_by_number
+from service.route_arguments import By, TheService
 from service.seed_stock import seed_stock
 from service.washing import unwashed_after_mould
 
@@ -86,7 +87,7 @@ def post_start(service: TheService, by: By, request: Request, typed: TypedForm) 
             last = starting.remembered_of(connection, numbers)
             lots = starting.lot_choices(connection)
             sizes = tray_sizes(connection)
-            places = racks.racks_as_they_stand(connection)
+            places = racks_as_they_stand(connection)
             known = registered_numbers(connection)
             stock = seed_stock(connection)
             unwashed = unwashed_after_mould(connection, numbers, say.now)

@@ -3,24 +3,22 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import cast
 
 import sqlalchemy as sa
 
 from service.log_memory import LogMemory
-from service.models.runs import Lot, NewRun, Seed
+from service.models.runs import NewRun, Seed
 from service.pages.filled import Choice, Filled, shown_weight
 from service.pages.forms import Typed
 from service.pages.weight_doubts import area_m2
 from service.pages.words import Say
 from service.room_log import the_room, tray_sizes
 from service.run_calendar import RunSpan, run_calendar
-from service.run_log import grains_of_lots, seed_of_entries
+from service.run_log import grains_of_lots, lots_by_id, seed_of_entries
 from service.schema import SEED_LOT
-from service.things import LOTS
+from trayvision.kit_guide import number_ranges
 
 SEED_ROWS = 3
-_MOST_LOTS = 1000
 LABELS: Mapping[str, str] = {
     "trays": "Trays",
     "spread_at": "Spread",
@@ -63,6 +61,29 @@ class Remembered:
     seed: tuple[Seed, ...] = ()
     soak_hours: float | None = None
     size: str = ""
+
+
+@dataclass(frozen=True)
+class AsLastTime:
+    """What one tap starts, and in which trays it can: `seed` and `soak` in words.
+
+    `unwashed` are trays that nobody wrote as washed since something was taken out of them.
+    """
+
+    seed: str
+    soak: str
+    trays: tuple[int, ...]
+    unwashed: tuple[int, ...]
+
+    @property
+    def in_short(self) -> str:
+        """The trays, such as "1-20, 25"."""
+        return number_ranges(self.trays)
+
+    @property
+    def unwashed_in_short(self) -> str:
+        """The trays to wash, such as "11, 13"."""
+        return number_ranges(self.unwashed)
 
 
 def remembered(connection: sa.Connection, number: int | None = None) -> Remembered:
@@ -145,8 +166,10 @@ def lot_choices(connection: sa.Connection) -> tuple[Choice, ...]:
 
 
 def _read_lots(connection: sa.Connection, _before: object) -> tuple[Choice, ...]:
-    lots = cast(list[Lot], LOTS.all(connection, limit=_MOST_LOTS))
-    return tuple(Choice(str(lot.id), f"{lot.name} ({lot.grain})") for lot in reversed(lots))
+    lots = lots_by_id(connection)
+    return tuple(
+        Choice(str(lot.id), f"{lot.name} ({lot.grain})") for lot in reversed([*lots.values()])
+    )
 
 
 _LOTS = LogMemory((SEED_LOT,), _read_lots)
@@ -209,3 +232,25 @@ def runs_as_last_time(last: Sequence[Remembered], numbers: Sequence[int], say: S
         )
         for number, of in zip(numbers, last, strict=True)
     ]
+
+
+def as_last_time(
+    connection: sa.Connection, say: Say, free: Sequence[int], unwashed: Sequence[int]
+) -> tuple[AsLastTime, ...]:
+    """What one tap starts in some trays that are free and some that are not washed."""
+    numbers = [*free, *unwashed]
+    lots: tuple[Choice, ...] = lot_choices(connection)
+    groups: dict[tuple[str, float | None], list[int]] = {}
+    for number, last in zip(numbers, remembered_of(connection, numbers), strict=True):
+        if last.seed:
+            what = seed_words(last.seed, lots, say), last.soak_hours
+            groups.setdefault(what, []).append(number)
+    return tuple(
+        AsLastTime(
+            seed,
+            "" if hours is None else f"soaked {hours:g} hours before",
+            tuple(number for number in of_group if number not in unwashed),
+            tuple(number for number in of_group if number in unwashed),
+        )
+        for (seed, hours), of_group in groups.items()
+    )

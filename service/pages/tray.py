@@ -7,7 +7,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.evidence_pictures import draw_place
 from service.flag_log import flags_of_run
 from service.growth import RoomGrowth
@@ -36,6 +35,7 @@ from service.pages.words import Say
 from service.photo_changes import picture
 from service.photo_log import capture_of
 from service.room_log import the_room, tray_numbered
+from service.route_arguments import TheService
 from service.run_calendar import RunSpan, present_run, run_calendar, run_spans
 from service.run_places import source_of, taken_of
 from service.tray_history import PastRun, place_names, tray_history

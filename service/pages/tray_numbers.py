@@ -7,11 +7,10 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from service.entries import current
 from service.pages.forms import Typed
 from service.refusals import Refusal
+from service.room_log import trays_by_number
 from service.run_calendar import present_run, run_calendar
-from service.schema import TRAY
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 # Fields of a form that names trays: as text, and boxes.
@@ -43,9 +42,7 @@ def tray_numbers(typed: Typed, *names: str) -> tuple[int, ...]:
 
 def registered_numbers(connection: sa.Connection) -> tuple[int, ...]:
     """Numbers of all registered trays."""
-    now = current(TRAY)
-    statement = sa.select(now.c.number).order_by(now.c.number)
-    return tuple(connection.execute(statement).scalars())
+    return tuple(trays_by_number(connection))
 
 
 def growing_numbers(connection: sa.Connection, now: datetime) -> frozenset[int]:

@@ -5,15 +5,13 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from service.entries import current
-from service.log_memory import rows_by_tray
 from service.models.photos import PhotoOut
 from service.pages.measure_words import listed
 from service.pages.words import Say
+from service.photo_assignments import photos_given_to_run
 from service.photo_log import photos_out
 from service.room_log import Row
 from service.run_calendar import RunSpan
-from service.schema import ASSIGNMENT, CAPTURE
 
 # A candidate that one photo alone gives less likelihood is not worth a word.
 _WORTH_A_WORD = 0.3
@@ -143,21 +141,8 @@ def _said_by_hand(
     connection: sa.Connection, span: RunSpan, measured: Container[int]
 ) -> dict[int, PhotoOut]:
     """Photos of the run that a person gave to this tray, and that measure nothing of it."""
-    given = [row["photo_id"] for row in _GIVEN.of(connection).get(span.tray_id, ())]
-    asked = [photo for photo in given if photo not in measured]
-    if not asked:
-        return {}
-    capture = current(CAPTURE)
-    statement = sa.select(capture.c.photo_id).where(
-        capture.c.photo_id.in_(asked),
-        capture.c.taken_at >= span.begins_at,
-        capture.c.taken_at < span.until,
-    )
-    of_run = list(connection.execute(statement).scalars())
-    return {photo.id: photo for photo in photos_out(connection, of_run)}
-
-
-_GIVEN = rows_by_tray(ASSIGNMENT, "entered_at")
+    given = [one for one in photos_given_to_run(connection, span) if one not in measured]
+    return {photo.id: photo for photo in photos_out(connection, given)}
 
 
 def _by_hand(photo: PhotoOut, when: str) -> PhotoShown:

@@ -3,13 +3,13 @@
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.pages import addresses
 from service.pages.forms import TypedForm
 from service.pages.frame import visitor_of
 from service.pages.notices import Entry, back, done
 from service.refusals import Refusal
 from service.roles import Right
+from service.route_arguments import By, TheService
 from service.undoing import undo
 
 router = APIRouter(include_in_schema=False)

@@ -1,25 +1,26 @@
 """All that was ever written of one thing, in sentences: who said what when; all of it stands."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import sqlalchemy as sa
 
-from service.entries import current, history
+from service.entries import history
 from service.models.runs import EndReason, Seed
 from service.pages import air_doubts, racks, starting
 from service.pages.filled import Choice
 from service.pages.words import Say
+from service.people import people_names
+from service.rack_log import racks_as_they_stand
+from service.room_log import numbers_of_trays
 from service.run_log import seed_of_entries
 from service.schema import (
     CHORE,
     HARVEST,
-    PERSON,
     PLACEMENT,
     READING,
     RUN,
-    TRAY,
     TRAY_STATE,
 )
 
@@ -113,14 +114,9 @@ class Names:
     def __init__(self, connection: sa.Connection, say: Say) -> None:
         self._connection = connection
         self.say = say
-        people, trays = current(PERSON), current(TRAY)
-        self._people: dict[int, str] = {
-            row.id: row.name for row in connection.execute(sa.select(people.c.id, people.c.name))
-        }
-        self._trays: dict[int, int] = {
-            row.id: row.number for row in connection.execute(sa.select(trays.c.id, trays.c.number))
-        }
-        self.standing = racks.racks_as_they_stand(connection)
+        self._people = people_names(connection)
+        self._trays = numbers_of_trays(connection)
+        self.standing = racks_as_they_stand(connection)
         self.lots: tuple[Choice, ...] = starting.lot_choices(connection)
 
     def tray(self, tray_id: int) -> int:
@@ -147,33 +143,9 @@ def written(connection: sa.Connection, kind: str, thing_id: int, names: Names) -
     return _written(kind, history(connection, TABLES[kind], thing_id), names)
 
 
-def written_where(
-    connection: sa.Connection, kind: str, condition: sa.ColumnElement[bool], names: Names
-) -> list[Written]:
-    """All things of a kind, withdrawn ones too, by their first entry."""
-    table = TABLES[kind]
-    rows = connection.execute(sa.select(table).where(condition).order_by(table.c.id)).mappings()
-    things: dict[int, list[Values]] = {}
-    for row in rows:
-        things.setdefault(row["original_id"] or row["id"], []).append(dict(row))
-    return [_written(kind, things[thing_id], names) for thing_id in sorted(things)]
-
-
-def last_written_where(
-    connection: sa.Connection,
-    kind: str,
-    condition: sa.ColumnElement[bool],
-    names: Names,
-    *,
-    skipped: int,
-    most: int,
-) -> list[Written]:
-    """The last `most` of them before so many `skipped` ones, the last one first."""
-    table = TABLES[kind]
-    thing: sa.ColumnElement[int] = sa.func.coalesce(table.c.original_id, table.c.id)
-    last = sa.select(thing).where(condition).group_by(thing).order_by(thing.desc())
-    things = list(connection.execute(last.limit(most).offset(skipped)).scalars())
-    return written_where(connection, kind, condition & thing.in_(things), names)[::-1]
+def all_written(kind: str, things: Iterable[Sequence[Values]], names: Names) -> list[Written]:
+    """Things of a kind from all their entries, as `service.entries` gives them."""
+    return [_written(kind, rows, names) for rows in things]
 
 
 def _written(kind: str, rows: Sequence[Values], names: Names) -> Written:

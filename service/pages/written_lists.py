@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
+from service.entries import last_histories_of
 from service.models.base import Entered
 from service.pages import addresses
 from service.pages.frame import show
@@ -18,14 +18,15 @@ from service.pages.written import (
     PLACEMENTS,
     READINGS,
     STATES,
+    TABLES,
     Names,
     Written,
-    last_written_where,
+    all_written,
     words_of,
 )
 from service.resources import Resource
 from service.room_log import the_room, tray_numbered
-from service.schema import PLACEMENT, TRAY_STATE
+from service.route_arguments import TheService
 from service.things import CHORES as CHORES_OF_THE_LOG
 from service.things import READINGS as READINGS_OF_THE_LOG
 from trayvision.reference_kit import LAST_TRAY_NUMBER
@@ -107,18 +108,18 @@ def tray_written(
         tray_id = tray_numbered(connection, number)["id"]
         address = addresses.tray_written(number)
 
-        def things(name: str, kind: str, table: sa.Table, skipped: int) -> Things:
-            of_tray = table.c.tray_id == tray_id
-            found = last_written_where(
-                connection, kind, of_tray, names, skipped=skipped, most=_AT_ONCE + 1
+        def things(name: str, kind: str, skipped: int) -> Things:
+            rows = last_histories_of(
+                connection, TABLES[kind], "tray_id", tray_id, skipped=skipped, most=_AT_ONCE + 1
             )
+            found = all_written(kind, rows, names)
             earlier = _earlier(address, name, kind, skipped) if len(found) > _AT_ONCE else ""
             return Things(kind, tuple(found[:_AT_ONCE]), earlier)
 
         page = TrayWritten(
             number,
-            things("places", PLACEMENTS, PLACEMENT, places),
-            things("states", STATES, TRAY_STATE, states),
+            things("places", PLACEMENTS, places),
+            things("states", STATES, states),
         )
         return show(request, connection, "tray_written.html", page, here=addresses.ROOM)
 

@@ -5,11 +5,10 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from service.entries import current
-from service.log_memory import LogMemory
 from service.models.runs import Lot
-from service.room_log import shelf_names, trays_by_number
-from service.schema import PERSON, SEED_LOT
+from service.people import people_names
+from service.room_log import numbers_of_trays, shelf_names
+from service.run_log import lots_by_id
 
 
 @dataclass(frozen=True)
@@ -24,9 +23,9 @@ class Names:
     shelves : mapping of shelf id to name
     """
 
-    people: dict[int, str]
+    people: Mapping[int, str]
     lots: Mapping[int, Lot]
-    trays: dict[int, int]
+    trays: Mapping[int, int]
     shelves: Mapping[int, str]
 
     def person(self, person_id: int | None) -> str:
@@ -47,22 +46,9 @@ class Names:
 
 def names_of(connection: sa.Connection) -> Names:
     """All names of a log."""
-    people = current(PERSON)
     return Names(
-        people={row.id: row.name for row in connection.execute(sa.select(people))},
-        lots=_LOTS.of(connection),
-        trays={row["id"]: number for number, row in trays_by_number(connection).items()},
+        people=people_names(connection),
+        lots=lots_by_id(connection),
+        trays=numbers_of_trays(connection),
         shelves=shelf_names(connection),
     )
-
-
-def _read_lots(connection: sa.Connection, _before: object) -> dict[int, Lot]:
-    lots = current(SEED_LOT)
-    rows = connection.execute(sa.select(lots).order_by(lots.c.id)).mappings()
-    return {
-        row["id"]: Lot.model_validate({name: row[name] for name in Lot.model_fields})
-        for row in rows
-    }
-
-
-_LOTS = LogMemory((SEED_LOT,), _read_lots)

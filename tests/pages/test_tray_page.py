@@ -8,10 +8,10 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Locator, Page, expect
 
-from service.gate import SESSION_COOKIE
 from service.models.accounts import NewPerson
 from service.people import PEOPLE
 from service.roles import Role
+from service.session_cookie import SESSION_COOKIE
 from service.sessions import begin_session
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House

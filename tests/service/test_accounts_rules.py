@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from service.access_rules import access_rules, rights_needed
 from service.accounts import set_password
 from service.app import close_service, create_app
-from service.gate import SESSION_COOKIE
 from service.models.accounts import NewPerson
 from service.people import PEOPLE
 from service.roles import PEOPLES_ROLES, RIGHTS, Right, Role
+from service.session_cookie import SESSION_COOKIE
 from service.sessions import begin_session, make_token
 from service.settings import Settings
 from tests.service.recorded_inspections import RecordedInspector

@@ -110,6 +110,19 @@ def test_retain_says_what_would_go(
 ) -> None:
     assert main(["retain", "--data", str(data), "--dry-run"]) == 0
     assert capsys.readouterr().out == ("Rule: keep all\n0 originals would go, 0 bytes; 1 stay\n")
+    stray = data / "photos" / "originals" / "aa" / ("a" * 64)
+    stray.parent.mkdir(exist_ok=True)
+    stray.write_bytes(b"old")
+    os.utime(stray, (1_700_000_000,) * 2)
+    assert main(["retain", "--data", str(data), "--dry-run"]) == 0
+    assert capsys.readouterr().out.splitlines()[2:] == [
+        (
+            "Files older than 7 days that belong to no photo of the log: 1, 3 bytes; "
+            "they stay until somebody deletes them"
+        ),
+        f"{stray}, there since 2023-11-14 22:13 UTC",
+    ]
+    stray.unlink()
     monkeypatch.setenv("TRAYVISION_KEEP_PHOTOS", "by-rule")
     monkeypatch.setenv("TRAYVISION_KEEP_RECENT_DAYS", "7")
     assert main(["retain", "--data", str(data)]) == 0

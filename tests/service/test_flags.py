@@ -1,12 +1,14 @@
 """Flags: one cause one flag, answered, snoozed, and never nagging."""
 
+import threading
 from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
-from service.flag_log import Notice, close_missing, last_answer, notice
+from service.flag_log import Notice, close_missing, last_answer, notice, notice_all
 from service.room_log import tray_or_new
 from tests.service.conftest import START, Room
 
@@ -54,6 +56,38 @@ def test_one_cause_is_one_flag_that_grows(room: Room) -> None:
     (flag,) = _flags(room)
     assert (flag["level"], flag["urgency"]) == ("hold", 9.0)
     assert flag["opened_at"] == "2026-03-02T07:00:00Z"
+
+
+def test_what_stands_is_asked_for_once_and_not_flag_by_flag(room: Room) -> None:
+    causes = [replace(MOULD, cause=f"mould:{number}") for number in range(20)]
+    asked: list[str] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
+        # What works in the background has threads of its own.
+        if threading.current_thread() is threading.main_thread():
+            asked.append(statement)
+
+    with room.service.database.write() as connection:
+        by = room.service.entrant()
+        first = notice_all(connection, causes, by, weighed=0)
+    sa.event.listen(room.service.database.engine, "before_cursor_execute", note)
+    try:
+        with room.service.database.write() as connection:
+            assert notice_all(connection, causes, by, weighed=0) == first
+    finally:
+        sa.event.remove(room.service.database.engine, "before_cursor_execute", note)
+    selects = [one for one in asked if one.startswith("SELECT")]
+    # The flags, their rows, what was said of them, and which of them were answered since.
+    assert len(selects) <= 5
+
+
+def test_a_cause_that_comes_twice_at_once_is_one_flag(room: Room) -> None:
+    worse = replace(MOULD, level="hold", urgency=9.0)
+    with room.service.database.write() as connection:
+        first, second = notice_all(connection, [MOULD, worse], room.service.entrant())
+    assert first == second
+    (flag,) = _flags(room)
+    assert (flag["id"], flag["level"]) == (first, "hold")
 
 
 def test_most_urgent_comes_first(room: Room) -> None:

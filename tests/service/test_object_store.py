@@ -3,6 +3,7 @@
 import os
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -121,6 +122,18 @@ def test_half_an_object_counts_as_nothing(
     with pytest.raises(Busy, match="must keep 20 bytes, but has 3"):
         store.keep_original(DIGEST, CONTENT)
     assert len(_names(bucket)) == 1
+
+
+def test_old_objects_that_no_record_names_are_told(bucket: Any, tmp_path: Path) -> None:
+    store = ObjectStore(f"s3://{bucket.name}/farm", tmp_path, cache_bytes=10**6)
+    named = sha256(b"named").hexdigest()
+    store.keep_original(named, b"named")
+    store.keep_original(DIGEST, CONTENT)
+    now = datetime.now(UTC)
+    assert store.stray_originals([named], now - timedelta(days=1)) == []
+    (stray,) = store.stray_originals([named], now + timedelta(days=1))
+    place = f"s3://{bucket.name}/farm/originals/{DIGEST[:2]}/{DIGEST}"
+    assert (stray.place, stray.size_bytes) == (place, len(CONTENT))
 
 
 def test_only_so_many_copies_stay(bucket: Any, tmp_path: Path) -> None:

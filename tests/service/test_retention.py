@@ -1,5 +1,6 @@
 """Originals go by the room's rule, the log says so first, and records never go."""
 
+import os
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -12,7 +13,7 @@ from service.flag_log import Answer, Notice, answer, notice
 from service.models.flags import Verdict
 from service.photo_store import PhotoStore
 from service.refusals import Conflict
-from service.retention import DailyRetention, retain, retention_plan
+from service.retention import DailyRetention, retain, retention_plan, stray_originals
 from service.room_log import tray_numbered
 from service.settings import Settings
 from tests.service.conftest import START, Room
@@ -130,6 +131,24 @@ def test_all_trays_of_a_flag_of_several_keep_their_photos(room: Room) -> None:
     _flag(room, None, since, at, trays=[17, 18])
     room.watch.forward(days=30)
     assert _to_go(_ruled(room.service, keep_one_a_day=False)) == {early, other}
+
+
+def test_files_that_no_record_names_are_told_when_they_are_old_and_never_deleted(
+    room: Room,
+) -> None:
+    service = _ruled(room.service, keep_recent_days=1)
+    let_go = _photo(room, 1, _NOON - timedelta(days=30, hours=5))
+    _photo(room, 1, _NOON - timedelta(days=30))
+    store, old = service.store, service.clock() - timedelta(days=8)
+    cut_off, at_work = store.keep_original("a" * 64, b"old"), store.keep_original("b" * 64, b"new")
+    for path in store.folder.rglob("*"):
+        os.utime(path, (old.timestamp(),) * 2)
+    os.utime(at_work, (service.clock().timestamp(),) * 2)
+    assert [one.photo_id for one in retain(service).to_go] == [let_go]
+    (stray,) = stray_originals(service)
+    assert (stray.place, stray.size_bytes, stray.kept_at) == (str(cut_off), 3, old)
+    assert cut_off.exists()
+    assert at_work.exists()
 
 
 def test_records_and_pictures_stay_and_say_why(room: Room) -> None:

@@ -10,17 +10,15 @@ from typing import Any, Final
 import sqlalchemy as sa
 
 from service.camera_health import closed
-from service.entries import current
 from service.models.cameras import Camera, CameraHealth, ShotOutcome
 from service.models.photos import PhotoOut
 from service.pages.set_up.fields import number_ranges_in_words
 from service.pages.set_up.shelf_camera import blind_in_words, room_canopy
 from service.pages.words import CANNOT_TELL, Say
-from service.photo_log import photos_out
+from service.photo_log import PhotoSearch, hashes_of_camera, photo_ids, photos_out
 from service.photo_store import PhotoStore
 from service.pose_records import POSES_NAME
 from service.room_log import shelf_names, shelf_of, tray_sizes, trays_by_number
-from service.schema import CAPTURE, PHOTO
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
 from trayvision.shelf_camera import ShelfCamera
@@ -85,14 +83,8 @@ def camera_check(
 
 
 def _last_photos(connection: sa.Connection, camera_id: int) -> list[PhotoOut]:
-    now = current(CAPTURE)
-    ids = connection.execute(
-        sa.select(now.c.photo_id)
-        .where(now.c.camera_id == camera_id)
-        .order_by(now.c.taken_at.desc(), now.c.photo_id.desc())
-        .limit(2)
-    ).scalars()
-    return photos_out(connection, list(ids))
+    search = PhotoSearch(camera_id=camera_id, limit=2)
+    return photos_out(connection, photo_ids(connection, search))
 
 
 def _without_photo(health: CameraHealth) -> str:
@@ -256,15 +248,7 @@ def _lens(
     connection: sa.Connection, store: PhotoStore, camera_id: int
 ) -> tuple[float, float] | None:
     """Angle along the long side in degrees, and long over short side, as last fitted to tags."""
-    now = current(CAPTURE)
-    hashes = connection.execute(
-        sa.select(PHOTO.c.sha256)
-        .join(now, now.c.photo_id == PHOTO.c.id)
-        .where(now.c.camera_id == camera_id)
-        .order_by(now.c.taken_at.desc())
-        .limit(_LENS_PHOTOS)
-    ).scalars()
-    for sha256 in hashes:
+    for sha256 in hashes_of_camera(connection, camera_id, most=_LENS_PHOTOS):
         try:
             poses = json.loads(store.derived(sha256, POSES_NAME).read_bytes())
         except (OSError, ValueError):

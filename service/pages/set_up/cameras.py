@@ -9,8 +9,6 @@ from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from service.accounts import add_person, give_token
-from service.api.accounts import ThePasswords
-from service.api.dependencies import By, TheService
 from service.camera_health import camera_health, closed
 from service.camera_rounds import CameraRounds
 from service.camera_things import CAMERAS, is_asked
@@ -49,6 +47,7 @@ from service.people import person_named
 from service.refusals import Conflict, Refusal
 from service.roles import Role
 from service.room_log import the_room
+from service.route_arguments import By, ThePasswords, TheService
 from service.schema import CAMERA
 from service.things import RACKS, SHELVES
 

@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.entries import history
 from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID
@@ -30,6 +29,7 @@ from service.pages.stock_words import stock_words
 from service.pages.words import Say
 from service.refusals import Conflict, Refusal
 from service.room_log import the_room
+from service.route_arguments import By, TheService
 from service.schema import SEED_LOT
 from service.seed_stock import seed_stock
 from service.things import LOTS

@@ -9,7 +9,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.entries import history
 from service.models.base import LARGEST_ID
 from service.models.notifications import (
@@ -30,6 +29,7 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
 from service.refusals import Refusal
+from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)
 

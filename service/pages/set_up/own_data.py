@@ -11,7 +11,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
 from service.backup_folder import backup_files, backup_now
 from service.context import Service
 from service.pages import addresses
@@ -22,6 +21,7 @@ from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
 from service.retention import retention_plan
 from service.retention_log import kept_count
 from service.retention_rule import RetentionPlan, rule_in_words
+from service.route_arguments import TheService
 from service.settings import KeepPhotos
 
 router = APIRouter(include_in_schema=False)

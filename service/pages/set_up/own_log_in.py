@@ -11,8 +11,6 @@ from pydantic import SecretStr
 from starlette.responses import RedirectResponse, Response
 
 from service.accounts import change_own_password
-from service.api.accounts import ThePasswords, TheVisitor, address_of, give_cookie, logout
-from service.api.dependencies import TheService
 from service.models.accounts import OwnPassword
 from service.origin import is_loopback
 from service.pages import addresses
@@ -23,6 +21,8 @@ from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
 from service.people import is_open
 from service.refusals import Conflict, NotLoggedIn, Refusal
 from service.roles import Entrance
+from service.route_arguments import ThePasswords, TheService, TheVisitor, address_of
+from service.session_cookie import give_cookie, log_out
 from service.settings import Settings
 
 router = APIRouter(include_in_schema=False)
@@ -111,7 +111,7 @@ def post_own_password(
 def post_log_out_everywhere(service: TheService, visitor: TheVisitor) -> Response:
     """Ends all sessions of this person, this one too."""
     response = RedirectResponse(addresses.LOG_IN, status_code=303)
-    logout(service, visitor, response, everywhere=True)
+    log_out(service, visitor, response, everywhere=True)
     return response
 
 

@@ -8,10 +8,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.account_tables import PERSON_PASSWORD
 from service.accounts import add_person, give_token, set_password
-from service.api.accounts import ThePasswords, give_cookie
-from service.api.dependencies import By, TheService
 from service.context import Service
 from service.models.accounts import NewPersonForm, NewToken, Person, PersonChange, Session, Token
 from service.models.base import LARGEST_ID
@@ -21,9 +18,11 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
 from service.pages.set_up.token_page import TokenPage, address_of_service, show_token
-from service.people import PEOPLE, correct_person, is_open
+from service.people import PEOPLE, correct_person, have_passwords, is_open
 from service.refusals import NotFound, Refusal
 from service.roles import RIGHTS, Entrance, Role, Visitor
+from service.route_arguments import By, ThePasswords, TheService
+from service.session_cookie import give_cookie
 from service.sessions import (
     begin_session,
     end_session,
@@ -233,10 +232,6 @@ def _typed_password(typed: Typed) -> str | None:
     return first
 
 
-def _have_passwords(connection: sa.Connection) -> frozenset[int]:
-    return frozenset(connection.execute(sa.select(PERSON_PASSWORD.c.person_id)).scalars())
-
-
 def _tokens(connection: sa.Connection) -> list[Token]:
     return [
         Token.model_validate({name: row[name] for name in Token.model_fields})
@@ -258,7 +253,7 @@ def _show_people(request: Request, connection: sa.Connection, said: Said) -> Res
     still_open = is_open(connection)
     page = PeoplePage(
         tuple(people),
-        _have_passwords(connection),
+        have_passwords(connection),
         tuple((token, names.get(token.person_id, "")) for token in _tokens(connection)),
         _ROLES,
         request.app.state.service.settings.min_password_length,
@@ -282,7 +277,7 @@ def _show_person(
     token_roles = tuple(one for one in _TOKEN_ROLES if RIGHTS[one[0]] <= RIGHTS[person.role])
     page = PersonPage(
         person,
-        person_id in _have_passwords(connection),
+        person_id in have_passwords(connection),
         tuple(token for token in _tokens(connection) if token.person_id == person_id),
         tuple(_sessions(request.app.state.service, connection, person_id)),
         visitor.key_id if visitor.entrance is Entrance.SESSION else None,

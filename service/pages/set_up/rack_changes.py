@@ -5,7 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import sqlalchemy as sa
 
 from service.context import Service
-from service.entries import Entrant, current, history
+from service.entries import Entrant, history
 from service.ingest import tell_watchers
 from service.models.base import Change, Entered
 from service.models.room import (
@@ -19,6 +19,7 @@ from service.models.room import (
     ShelfChange,
 )
 from service.pages.notices import Entry
+from service.rack_log import racks_as_they_stand
 from service.refusals import Conflict, Refusal
 from service.resources import Resource
 from service.things import POSITIONS, RACKS, SHELVES
@@ -44,9 +45,8 @@ def positions_of(connection: sa.Connection, shelf_id: int) -> list[Position]:
 
 def places_by_shelf(connection: sa.Connection) -> dict[int, int]:
     """How many places each shelf has."""
-    now = current(POSITIONS.table)
-    counted = sa.select(now.c.shelf_id, sa.func.count()).group_by(now.c.shelf_id)
-    return {row[0]: row[1] for row in connection.execute(counted)}
+    racks = racks_as_they_stand(connection)
+    return {shelf.id: len(shelf.positions) for rack in racks for shelf in rack.shelves}
 
 
 def add_rack(

@@ -8,7 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID
 from service.models.room import NewRack, Rack, RackChange, Shelf
@@ -34,6 +33,7 @@ from service.pages.set_up.rack_changes import (
     withdraw_rack,
 )
 from service.refusals import Refusal
+from service.route_arguments import By, TheService
 from service.things import RACKS, SHELVES
 
 router = APIRouter(include_in_schema=False)

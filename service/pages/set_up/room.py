@@ -9,7 +9,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
 from service.models.room import (
     DayZero,
     LengthUnit,
@@ -37,6 +36,7 @@ from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_figures import correct_room
 from service.room_log import the_room
+from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)
 

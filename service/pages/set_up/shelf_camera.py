@@ -9,8 +9,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
-from service.entries import current
+from service.inspection_log import last_canopy_heights
 from service.pages import addresses
 from service.pages.forms import Typed, answered
 from service.pages.frame import show
@@ -28,7 +27,7 @@ from service.pages.set_up.kit import typed_shelf_camera
 from service.pages.words import Say
 from service.refusals import Refusal
 from service.room_log import the_room
-from service.schema import PHOTO_INSPECTION, TRAY_INSPECTION
+from service.route_arguments import TheService
 from trayvision.kit_sheets import DEFAULT_LENS_ANGLE_DEG, DEFAULT_SHELF_PITCH_MM
 from trayvision.reference_kit import TraySize
 from trayvision.shelf_camera import (
@@ -99,17 +98,9 @@ def shelf_camera_page(service: TheService, request: Request) -> Response:
 
 def room_canopy(connection: sa.Connection) -> Canopy:
     """The room's own canopy by day where photos say enough of it, else a typical barley's."""
-    passes = current(PHOTO_INSPECTION)
-    rows = connection.execute(
-        sa.select(TRAY_INSPECTION.c.day, TRAY_INSPECTION.c.canopy_height_mm)
-        .join(passes, passes.c.entry_id == TRAY_INSPECTION.c.photo_inspection_id)
-        .where(TRAY_INSPECTION.c.day >= 0, TRAY_INSPECTION.c.canopy_height_mm.is_not(None))
-        .order_by(TRAY_INSPECTION.c.id.desc())
-        .limit(_LAST_PHOTOS)
-    )
     by_day: dict[int, list[float]] = {}
-    for day, height in rows:
-        by_day.setdefault(int(day), []).append(height)
+    for day, height_mm in last_canopy_heights(connection, most=_LAST_PHOTOS):
+        by_day.setdefault(day, []).append(height_mm)
     own = {
         day: median(heights)
         for day, heights in sorted(by_day.items())

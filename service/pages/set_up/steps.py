@@ -7,10 +7,10 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.api.dependencies import TheService
+from service.chore_log import mounted_numbers
 from service.context import Service
-from service.entries import current
-from service.kits_mounted import mounted_numbers, seen_numbers
+from service.entries import counts
+from service.inspection_log import seen_numbers
 from service.models.room import Room
 from service.origin import is_loopback
 from service.outside_schema import NOTIFICATION_TARGET
@@ -19,7 +19,8 @@ from service.pages.frame import show, visitor_of
 from service.pages.set_up.fields import number_ranges_in_words
 from service.people import is_open
 from service.roles import Right
-from service.room_log import the_room
+from service.room_log import numbers_of_trays, the_room
+from service.route_arguments import TheService
 from service.run_calendar import run_calendar
 from service.schema import (
     CAMERA,
@@ -28,7 +29,6 @@ from service.schema import (
     RACK,
     SEED_LOT,
     SHELF,
-    TRAY,
 )
 
 router = APIRouter(include_in_schema=False)
@@ -92,22 +92,8 @@ class _Found:
         self._room: Room = the_room(connection)
         self._open = is_open(connection)
         tables = (RACK, SHELF, POSITION, CAMERA, SEED_LOT, PERSON, NOTIFICATION_TARGET)
-        # One question for all of them.
-        counts = connection.execute(
-            sa.select(
-                *(
-                    sa.select(sa.func.count()).select_from(current(table)).scalar_subquery()
-                    for table in tables
-                )
-            )
-        ).one()
-        self._count: dict[str, int] = {
-            table.name: number for table, number in zip(tables, counts, strict=True)
-        }
-        now = current(TRAY)
-        self._trays: dict[int, int] = {
-            row.id: row.number for row in connection.execute(sa.select(now.c.id, now.c.number))
-        }
+        self._count = counts(connection, tables)
+        self._trays = numbers_of_trays(connection)
         self._seen = seen_numbers(connection)
         self._mounted = mounted_numbers(connection)
 

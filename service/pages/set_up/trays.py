@@ -8,8 +8,6 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.api.dependencies import By, TheService
-from service.entries import current
 from service.models.room import NewTray, Tray, TrayChange
 from service.pages import addresses
 from service.pages.forms import TypedForm, answered
@@ -26,8 +24,8 @@ from service.pages.set_up.fields import (
     typed_tray_numbers,
 )
 from service.refusals import Refusal
-from service.room_log import register_tray, the_room, tray_numbered
-from service.schema import TRAY
+from service.room_log import register_tray, the_room, tray_numbered, trays_by_number
+from service.route_arguments import By, TheService
 from service.things import TRAYS
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
@@ -90,7 +88,7 @@ def post_trays(service: TheService, by: By, request: Request, typed: TypedForm) 
         numbers = typed_tray_numbers(typed, "numbers")
         size = typed_size(typed)
         with service.database.write() as connection:
-            taken = sorted(set(numbers) & set(_numbers(connection)))
+            taken = sorted(set(numbers) & trays_by_number(connection).keys())
             if taken:
                 raise Refusal(
                     "numbers", f"must be free, but {number_ranges_in_words(taken)} are in use"
@@ -141,32 +139,24 @@ def post_tray(
     return answered(typed, act, shown_again(service, "form", shown))
 
 
-def _numbers(connection: sa.Connection) -> list[int]:
-    return sorted(connection.execute(sa.select(current(TRAY).c.number)).scalars())
-
-
 def _show_trays(
     request: Request, connection: sa.Connection, said: Said, *, asked: str = ""
 ) -> Response:
     room = the_room(connection)
-    now = current(TRAY)
-    numbers = _numbers(connection)
-    rows = connection.execute(
-        sa.select(now.c.number, now.c.size, now.c.note)
-        .where(sa.or_(now.c.size.is_not(None), now.c.note.is_not(None)))
-        .order_by(now.c.number)
-    )
+    registered = trays_by_number(connection)
+    numbers = tuple(registered)
     differing = tuple(
         OwnTray(
-            row.number,
-            "" if row.size is None else size_in_words(row.size, room.length_unit),
-            row.note or "",
+            number,
+            "" if row["size"] is None else size_in_words(row["size"], room.length_unit),
+            row["note"] or "",
         )
-        for row in rows
+        for number, row in registered.items()
+        if row["size"] is not None or row["note"] is not None
     )
     free = sorted(set(range(LAST_TRAY_NUMBER + 1)) - set(numbers))
     page = TraysPage(
-        tuple(numbers),
+        numbers,
         number_ranges_in_words(numbers),
         number_ranges_in_words(free),
         len(free),

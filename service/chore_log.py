@@ -1,22 +1,29 @@
-"""Which trays carry their printed kit: a photo showed them, or somebody said so."""
+"""Chores as they hold now: those of a day, and the trays whose kits somebody said are mounted."""
 
+from datetime import datetime
 from typing import Final
 
 import sqlalchemy as sa
 
 from service.entries import current
-from service.schema import CHORE, TRAY, TRAY_INSPECTION
+from service.inspection_log import seen_numbers
+from service.room_log import Row
+from service.schema import CHORE
 from trayvision.kit_command import parse_tray_numbers
 
 # The chore by which somebody says it, with the numbers under "trays" in its details.
 KITS_MOUNTED: Final = "kits mounted"
 
 
-def seen_numbers(connection: sa.Connection) -> frozenset[int]:
-    """Registered trays that any photo ever showed."""
-    now = current(TRAY)
-    shown = sa.exists().where(TRAY_INSPECTION.c.tray_id == now.c.id)
-    return frozenset(connection.execute(sa.select(now.c.number).where(shown)).scalars())
+def planned_or_done_since(connection: sa.Connection, begins: datetime) -> list[Row]:
+    """Chores that are planned and not done, whenever, and those done since, in order of time."""
+    now = current(CHORE)
+    wanted = sa.or_(
+        sa.and_(now.c.done_at.is_(None), now.c.planned_for.is_not(None)), now.c.done_at >= begins
+    )
+    moment = sa.func.coalesce(now.c.done_at, now.c.planned_for)
+    statement = sa.select(now).where(wanted).order_by(moment, now.c.id)
+    return list(connection.execute(statement).mappings())
 
 
 def mounted_numbers(connection: sa.Connection) -> frozenset[int]:
