@@ -19,7 +19,7 @@ from service.models.notifications import NewTarget
 from service.models.photos import PhotoChange
 from service.models.room import NewTray, NewTrayState, RoomChange
 from service.models.runs import NewHarvest
-from service.problems import rule_in_words
+from service.plain_rules import rule_in_words
 from service.refusals import Refusal
 
 _UNITS: Final = ("temperature_unit", "weight_unit", "volume_unit", "length_unit")

@@ -14,7 +14,7 @@ from starlette.requests import HTTPConnection
 
 from service.full_disk import is_full_disk, no_room
 from service.pages.errors import error_page, wants_page
-from service.plain_rules import plain_rule, unread_body
+from service.plain_rules import rule_in_words, unread_body
 from service.refusals import Refusal
 
 PROBLEM_JSON = "application/problem+json"
@@ -94,16 +94,6 @@ def _where(error: dict[str, Any]) -> str:
     """Such as body.spread_at; of a body that is no JSON the whole, since it has no fields."""
     loc = error["loc"][:1] if error["type"] == "json_invalid" else error["loc"]
     return ".".join(str(part) for part in loc)
-
-
-def rule_in_words(error: dict[str, Any]) -> str:
-    """What must hold and what came, of one error of validation."""
-    plain = plain_rule(str(error["type"]), error.get("ctx") or {})
-    message = plain or str(error["msg"]).removeprefix("Value error, ")
-    came = error.get("input")
-    if isinstance(came, str | int | float | bool) and "got" not in message:
-        return f"{message}, got {came!r}"[:500].encode("utf-8", "replace").decode()
-    return message
 
 
 async def _http(request: Request, error: Exception) -> Response:

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from service.problems import rule_in_words
+from service.plain_rules import rule_in_words
 from service.refusals import Refusal
 
 ModelT = TypeVar("ModelT", bound=BaseModel)

@@ -16,7 +16,7 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.now_page import AIR_FIELDS, now_page
 from service.pages.words import Say
-from service.problems import rule_in_words
+from service.plain_rules import rule_in_words
 from service.refusals import Refusal
 from service.room_log import the_room
 from service.route_arguments import By, TheService
