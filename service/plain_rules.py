@@ -59,7 +59,7 @@ _COUNTS: Final[Mapping[str, tuple[str, str, str, str]]] = {
 
 def rule_in_words(error: dict[str, Any]) -> str:
     """What must hold and what came, of one error of validation."""
-    plain = plain_rule(str(error["type"]), error.get("ctx") or {})
+    plain = _plain_rule(str(error["type"]), error.get("ctx") or {})
     message = plain or str(error["msg"]).removeprefix("Value error, ")
     came = error.get("input")
     if isinstance(came, str | int | float | bool) and "got" not in message:
@@ -67,7 +67,7 @@ def rule_in_words(error: dict[str, Any]) -> str:
     return message
 
 
-def plain_rule(kind: str, known: Mapping[str, Any]) -> str | None:
+def _plain_rule(kind: str, known: Mapping[str, Any]) -> str | None:
     """What must hold, such as "must be more than 0"; None where only the error's own words do.
 
     Parameters
