@@ -160,7 +160,7 @@ def _judge_cover(measures: ScoredMeasures) -> _Judged:
     late = table.days_behind(table.COVER, measures.cover.value, measures.day)
     low, high = table.usual_range(table.COVER, measures.day)
     usual = f"the usual {100 * low:.0f} to {_percent(high)}"
-    place = _place(measures.cover.value, low, high, late)
+    place = _place(measures.cover.value, low, high, step=0.01)
     reason = f"Cover {_percent(measures.cover.value)}: {place} {usual} for its age."
     return _clipped(late / table.DAYS_BEHIND.value), _with_lag(reason, late)
 
@@ -174,7 +174,7 @@ def _judge_height(measures: ScoredMeasures) -> _Judged:
     late = table.days_behind(table.SHOOT_HEIGHT, height, measures.day)
     early = table.days_ahead(table.SHOOT_HEIGHT, height, measures.day)
     low, high = table.usual_range(table.SHOOT_HEIGHT, measures.day)
-    place = _place(height, low, high, late)
+    place = _place(height, low, high, step=1.0)
     usual = f"the usual {low:.0f} to {high:.0f} mm"
     reason = _with_lag(f"Shoots {height:.0f} mm: {place} {usual} for its age.", late)
     share = _clipped(late / table.DAYS_BEHIND.value)
@@ -219,11 +219,16 @@ def _seed_layer(measures: ScoredMeasures) -> tuple[float, str] | None:
     layer = measures.seed_layer.value
     if layer is None:
         return None
-    share = _clipped((table.SEED_LAYER.value - layer) / table.SEED_LAYER_TOLERANCE.value)
+    share = _lack_of_seed(layer)
     early = table.stage_of(measures.day) is table.Stage.SPREAD
     uneven = "spread it out over the bare floor" if early else "bare floor shows"
-    place = "evenly spread" if share < 0.1 else uneven
+    # By what is told: one figure must not stand beside two verdicts.
+    place = "evenly spread" if _lack_of_seed(round(layer, 2)) < 0.1 else uneven
     return share, f"Seed on {_percent(layer)} of the floor: {place}."
+
+
+def _lack_of_seed(layer: float) -> float:
+    return _clipped((table.SEED_LAYER.value - layer) / table.SEED_LAYER_TOLERANCE.value)
 
 
 def _cover_variation(measures: ScoredMeasures) -> tuple[float, str] | None:
@@ -270,10 +275,12 @@ def _percent(share: float, digits: int = 0) -> str:
     return f"{100 * share:.{digits}f} %"
 
 
-def _place(value: float, low: float, high: float, late: float) -> str:
-    if late > 0:
+def _place(value: float, low: float, high: float, *, step: float) -> str:
+    """Where a value lies beside what is usual, both as they are told, in whole steps."""
+    told, least, most = (round(one / step) for one in (value, low, high))
+    if told < least:
         return "below"
-    return "within" if low <= value <= high else "above"
+    return "within" if told <= most else "above"
 
 
 def _with_lag(reason: str, late: float) -> str:

@@ -14,10 +14,10 @@ from service.pages.forecast_words import ready_words
 from service.pages.words import MM_IN_AN_INCH, Say
 from service.room_normal import RoomNormal
 from trayvision.growth_prior import Quantity
+from trayvision.measurement import WITHIN_95
 
-# The bars of readings hold the truth as often as the bands: 0.9 of a normal distribution lies
-# within so many standard uncertainties.
-BAR_SIGMAS: Final = 1.645
+# Readings are told alike on all pages; the bands of curves and forecasts hold nine of ten.
+BAR_SIGMAS: Final = WITHIN_95
 _MOST_TICKS: Final = 11
 NAMES: Final = {Quantity.HEIGHT: "Height of the shoots", Quantity.COVER: "Covered by shoots"}
 

@@ -3,9 +3,8 @@
 from collections.abc import Callable
 
 from service.group_growth import GroupGrowth
+from trayvision.measurement import WITHIN_95
 
-# Nine of ten truths of a normal distribution lie within so many standard uncertainties.
-_WITHIN = 1.645
 _QUARTERS = {1: "a quarter of a day", 2: "half a day", 3: "three quarters of a day", 4: "a day"}
 
 
@@ -28,7 +27,7 @@ def warmth_pace_words(group: GroupGrowth | None) -> str:
 
 def differs(group: GroupGrowth) -> bool:
     """Whether a group is known to be sooner or later than the room."""
-    return group.can_tell and abs(group.lag) > _WITHIN * group.lag_uncertainty
+    return group.can_tell and abs(group.lag) > WITHIN_95 * group.lag_uncertainty
 
 
 def span_words(days: float) -> str:
@@ -44,7 +43,7 @@ def _words(
 ) -> str:
     if group is None or not group.can_tell:
         return f"cannot tell yet: {runs_words(0 if group is None else group.runs)}"
-    doubt = f"give or take {reach(_WITHIN * group.lag_uncertainty)}"
+    doubt = f"give or take {reach(WITHIN_95 * group.lag_uncertainty)}"
     if not differs(group):
         return f"no difference from the room that can be told, {doubt}, {runs_words(group.runs)}"
     side = "sooner" if group.lag < 0 else "later"

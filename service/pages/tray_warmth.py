@@ -73,8 +73,8 @@ def warmth_shown(curves: RunCurves, normals: Normals, say: Say) -> WarmthShown |
     ready = f" By warmth: {ready_words(forecast, say)}." if told else ""
     words = (
         f"{last:.0f} degree-days (°C) from spreading to the last photo within the readings, "
-        f"{say.temperature(thermal.mean_c)} on average, by readings up to "
-        f"{say.moment(thermal.known_until)}.{ready}"
+        f"{say.temperature(thermal.mean_c)} on average, by readings of the air "
+        f"that hold until {say.moment(thermal.known_until)}.{ready}"
     )
     return WarmthShown(
         words,

@@ -85,7 +85,7 @@ def test_shelf_says_the_same_as_the_api(old_house: House) -> None:
     usual = old_house.get("/api/shelves/2/curves")["usual"]
     page = old_house.client.get("/shelves/2").text
     assert usual["runs"] == 3
-    assert f"give or take {1.645 * usual['lag_uncertainty_days']:.1f} days" in page
+    assert f"give or take {1.96 * usual['lag_uncertainty_days']:.1f} days" in page
     day = usual["day"].index(5.0)
     assert f'<td class="number">{usual["mean"][day] / 10:.1f}</td>' in page
     fitted = old_house.get("/api/trays/4/curve")["height"]["fitted"]
@@ -184,7 +184,7 @@ def test_shelf_compares_by_warmth_where_the_air_was_read(old_house: House) -> No
     assert "Chart of the cover over thermal time on Top shelf: no runs growing, 3 runs" in page
     usual = old_house.get("/api/shelves/1/curves")["thermal_usual"]
     assert usual["runs"] == 3
-    doubt = 1.645 * usual["lag_uncertainty_degree_days"]
+    doubt = 1.96 * usual["lag_uncertainty_degree_days"]
     assert f"give or take {doubt:.0f} °C d, 3 runs" in page
     height = usual["mean"][usual["degree_days"].index(120.0)] / 10
     by_warmth = page.split('aria-label="Height by warmth"')[1]

@@ -88,8 +88,8 @@ def test_tables_say_the_same_as_the_api(shown_house: House) -> None:
     curve = shown_house.get("/api/trays/1/curve")["height"]
     page = shown_house.client.get("/trays/1").text
     point = curve["points"][-1]
-    # 0.9 of a normal distribution lies within 1.645 standard deviations (tables of the normal).
-    said = f"{point['value'] / 10:.1f} ± {1.645 * point['uncertainty'] / 10:.1f} cm"
+    # 0.95 of a normal distribution lies within 1.96 standard deviations (tables of the normal).
+    said = f"{point['value'] / 10:.1f} ± {1.96 * point['uncertainty'] / 10:.1f} cm"
     assert f'<td class="number">{said}</td>' in page
     day = curve["fitted"]["day"].index(7.0)
     between = f"{curve['fitted']['low'][day] / 10:.1f} to {curve['fitted']['high'][day] / 10:.1f}"
