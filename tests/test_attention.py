@@ -148,7 +148,7 @@ def test_days_are_counted_as_the_room_counts_them() -> None:
 
 def test_the_first_look_says_it_was_not_there() -> None:
     flag = only(room([mouldy(17)], 4.55), FlagKind.POSSIBLE_MOULD)
-    assert flag.reason.endswith("6 mm across, not found there Fri 6 Mar 08:00.")
+    assert flag.reason.endswith("6 mm across, none told there Fri 6 Mar 08:00.")
 
 
 def test_of_many_trays_a_few_are_named_nearest_first() -> None:

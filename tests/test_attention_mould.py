@@ -49,6 +49,22 @@ def test_a_look_that_is_put_off_makes_no_held_tray_ready() -> None:
     assert kinds == [FlagKind.READY]
 
 
+def test_a_tray_to_be_looked_at_is_not_taken_before() -> None:
+    days = [2.0, 3.0, 4.0, 5.0]
+    suspect = [reading(17, day, cover=0.3) for day in days]
+    suspect.append(reading(17, 6.0, spot(12.0, 0.75), cover=0.3))
+    asked = room([run(17, suspect, target_day=6.0), healthy(18, 6.0, target_day=6.0)], 6.05)
+    look = only(asked, FlagKind.POSSIBLE_MOULD)
+    assert (look.level, look.trays) == (Level.LOOK, (17,))
+    assert look.look_at.startswith("Look at it before you feed it")
+    assert "none told there" in look.reason
+    ready = only(asked, FlagKind.READY)
+    assert ready.trays == (17, 18)
+    assert ready.look_at.endswith(" Look for mould first: tray 17.")
+    fine = Answer(look.key, AnswerKind.DONE, at(6.05), level=look.level, strength=look.strength)
+    assert "Look for mould" not in only(replace(asked, answers=(fine,)), FlagKind.READY).look_at
+
+
 def test_fuzz_that_siblings_show_later_changes_nothing_of_what_a_photo_said() -> None:
     alone = run(0, [reading(0, 2.5, spot(14.0, 0.95), fuzz=0.4, height_mm=None)])
     without = [healthy(tray, 2.5) for tray in range(1, 5)]

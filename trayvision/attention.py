@@ -1,7 +1,7 @@
 """Everything that deserves a look, as one short ranked list: one cause, one flag."""
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -97,7 +97,7 @@ def all_flags(room: RoomState) -> list[Flag]:
         *others,
         *germination,
         *(flag for flag in behind if not set(flag.trays) <= cold),
-        *harvest_flags(room, on_hold=_on_hold(room, mould)),
+        *_after_looks(harvest_flags(room, on_hold=_on_hold(room, mould)), _unsettled(room, mould)),
         *cameras,
         *no_photo_flags(room, cameras),
     ]
@@ -109,10 +109,24 @@ def _on_hold(room: RoomState, mould: Sequence[Flag]) -> set[int]:
     Whoever looked and found nothing ended that; putting a look off feeds no animal.
     """
     confirmed = confirmed_runs([one for one in room.answers if one.said_at <= room.now])
-    looked = [one for one in room.answers if one.kind is not AnswerKind.SNOOZE]
-    unsettled = open_flags(mould, looked, room.now)
+    unsettled = _unsettled(room, mould)
     asked = {tray for flag in unsettled if flag.level is Level.HOLD for tray in flag.trays}
     return asked | {run.tray for run in room.runs if run.run_id in confirmed}
+
+
+def _unsettled(room: RoomState, mould: Sequence[Flag]) -> list[Flag]:
+    """Flags of possible mould that nobody has looked at yet."""
+    looked = [one for one in room.answers if one.kind is not AnswerKind.SNOOZE]
+    return open_flags(mould, looked, room.now)
+
+
+def _after_looks(harvests: Sequence[Flag], unsettled: Sequence[Flag]) -> Iterator[Flag]:
+    """What may be harvested, and which of it somebody should look at before."""
+    suspected = {tray for flag in unsettled for tray in flag.trays}
+    for flag in harvests:
+        first = suspected & {*flag.trays}
+        words = f" Look for mould first: {trays_words(first)}." if first else ""
+        yield replace(flag, look_at=flag.look_at + words)
 
 
 def _urgency(flag: Flag) -> tuple[int, int, float, str]:

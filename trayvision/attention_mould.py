@@ -21,7 +21,7 @@ from trayvision.attention_warmth import ShelfWarmth
 from trayvision.early_warning import Alert, RoomVerdicts, Suspicion, watch_run
 from trayvision.expectations import CALLED_LIKELIHOOD
 from trayvision.harmless_causes import Cause
-from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, MASK, WATER_FIRST
+from trayvision.health_score import HOLD_BACK, LOOK_AGAIN, LOOK_FIRST, MASK, WATER_FIRST
 from trayvision.patch_evidence import PatchContext
 from trayvision.patch_sighting import Spot, TrayPhoto, hidden_shares
 from trayvision.patch_tracking import SPEAKS_AGAINST
@@ -108,7 +108,7 @@ def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:
     first = suspicion.track.sightings[0][1]
     photo, now = suspicion.track.last
     hold = suspicion.alert is Alert.HOLD
-    look_at = [LOOK_AGAIN]
+    look_at = [LOOK_AGAIN if hold else LOOK_FIRST]
     if not suspicion.evidence.watered and now.look == "white fuzz":
         look_at.append(WATER_FIRST)
     if hold:
@@ -160,7 +160,8 @@ def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
     if len(suspicion.track.sightings) > 1:
         words += f", first seen {moment_words(room, suspicion.track.sightings[0][0].taken_at)}"
     elif before:
-        words += f", not found there {moment_words(room, before[-1].photo.taken_at)}"
+        # What a photo does not tell may have been there: whoever reads on compares the pictures.
+        words += f", none told there {moment_words(room, before[-1].photo.taken_at)}"
     return words + "."
 
 

@@ -8,11 +8,15 @@ from typing import Any, Final
 from service.pages.words import Say
 from trayvision.expectations import HEIGHT, MOULD
 from trayvision.measurement import WITHIN_95, give_or_take
+from trayvision.quality_flags import Doubt
 
 Record = Mapping[str, Any]
 
 # Fewer points off than this are not worth a word.
 WORTH_A_WORD: Final = 0.3
+# From the darkest to the brightest place more than this share of the middle: a figure of it helps
+# nobody.
+_VERY_UNEVEN: Final = 1.0
 # As the library's reasons say it: "Shoots 43 mm on day 5", "Whether shoots of 43 mm are usual".
 _OWN_HEIGHT: Final = re.compile(r"(?<=[Ss]hoots )\d+(?= mm)|(?<=shoots of )\d+(?= mm)")
 
@@ -193,6 +197,7 @@ def cannot_tell(tray: Record) -> tuple[str, ...]:
 def notes(tray: Record, say: Say) -> list[str]:
     """What this photo could have shown, its sharpness and its light."""
     sharpness, light = tray["sharpness"], tray["light"]
+    judged = all(one["known"] for one in tray["score"]["parts"] if one["name"] == "mould")
     told = []
     if sharpness is None:
         told.append("How small a spot this photo could have shown cannot be told without a kit.")
@@ -200,7 +205,7 @@ def notes(tray: Record, say: Say) -> list[str]:
         if marked:
             size = marked["typed_size"]
             told.append(f"Its corners were marked by hand, its inner size given as {size} mm.")
-    elif sharpness["smallest_patch_mm"]["value"] is not None:
+    elif judged and sharpness["smallest_patch_mm"]["value"] is not None:
         smallest = say.spot(sharpness["smallest_patch_mm"]["value"])
         told.append(
             f"The smallest spot of mould that this photo could have shown in the open is about "
@@ -217,6 +222,10 @@ def notes(tray: Record, say: Say) -> list[str]:
         uneven, doubt = light["unevenness"], light.get("unevenness_uncertainty")
         known = "" if doubt is None else f" (give or take {give_or_take(100 * doubt)} %)"
         change = "" if uneven is None else f", brightness changing by {100 * uneven:.0f} %{known}"
+        if uneven is not None and uneven > _VERY_UNEVEN:
+            change = ", very uneven"
         kind = "coloured" if light["coloured"] else "white"
+        if Doubt.MIXED_LIGHT in tray["doubts"]:
+            kind = "of several colours"
         told.append(f"Light: {kind}{change} over the tray.")
     return told

@@ -219,6 +219,9 @@ def _sentence(rows: Sequence[TrayRow]) -> str:
         words = [f"{len(rows)} trays grow, and all are due today."]
     else:
         words.append(f"{_named(due)} due today." if due else "None is due today.")
+    look = tuple(row.number for row in rows if row.level == "look")
+    if look:
+        words.append(f"{_named(look)} to be looked at first.")
     if held:
         words.append(f"{_named(held)} on hold: do not feed.")
     return " ".join(words)

@@ -113,8 +113,8 @@ def _pace(last: CurvePoint, grain: str, finished: tuple[RunReadings, ...]) -> st
     behind = days_behind(SHOOT_HEIGHT, last.value, last.day)
     lag = behind or -days_ahead(SHOOT_HEIGHT, last.value, last.day)
     if abs(lag) < _AS_USUAL_DAYS:
-        return "as usual elsewhere"
-    return f"{pace_words(lag)}{'' if lag > 0 else ' of'} what is usual elsewhere"
+        return "as published for barley"
+    return f"{pace_words(lag)}{'' if lag > 0 else ' of'} what is published for barley"
 
 
 def pace_words(lag_days: float) -> str:
