@@ -1,14 +1,20 @@
 """Questions that follow a chore that was written down: it is kept as it was typed."""
 
 import re
+from collections.abc import Sequence
+from datetime import datetime
 from typing import Final
 
 import sqlalchemy as sa
 
 from service.feed_account import feed_on_hand_g, weight_in
 from service.models.runs import Chore
+from service.mould_when_taken import MouldThen, MouldWhenTaken
 from service.pages.stock_words import overdrawn_words
+from service.pages.tray_numbers import in_words, sentence
 from service.pages.words import Say
+from service.room_log import trays_by_number
+from service.run_calendar import last_begun, run_calendar
 from service.seed_stock import LotStock, seed_stock
 
 # What releases chlorine or other poisonous gas from bleach.
@@ -16,6 +22,13 @@ _BLEACH: Final = re.compile(r"bleach|chlorine|hypochlorite", re.IGNORECASE)
 _NEVER_WITH_BLEACH: Final = re.compile(
     r"vinegar|acetic|citric|\bacid|ammonia|descaler", re.IGNORECASE
 )
+_NUMBER: Final = re.compile(r"\d+")
+_HELD: Final = (
+    " {trays} on hold for possible mould: hold that feed until someone has looked. If animals ate "
+    "of it, watch them and ask a vet, at once when one trembles, staggers or goes down. Are the "
+    "trays right?"
+)
+_NOT_LOOKED_AT: Final = " {trays} still to be looked at for mould: has somebody looked?"
 
 
 class ChoreDoubts:
@@ -42,6 +55,28 @@ class ChoreDoubts:
         return mixed_words(chore) if chore.kind == "clean" else ""
 
     def _of_feed(self, chore: Chore, say: Say) -> str:
+        assert chore.done_at is not None
+        return self._of_mould(chore, chore.done_at) + self._of_weight(chore, say)
+
+    def _of_mould(self, chore: Chore, at: datetime) -> str:
+        """What is said where feed came from trays with possible mould: that comes first."""
+        told = MouldWhenTaken(self._connection)
+        trays, spans = trays_by_number(self._connection), run_calendar(self._connection).by_tray
+        stood: dict[MouldThen, list[int]] = {}
+        for number in map(int, _NUMBER.findall(str((chore.details or {}).get("trays", "")))):
+            if number not in trays:
+                continue
+            span = last_begun(spans.get(trays[number]["id"], ()), at)
+            # Of a tray that was harvested, as it stood when it was taken.
+            then = None if span is None else told.of(span, min(at, span.ended_at or at))
+            if then is not None:
+                stood.setdefault(then, []).append(number)
+        held = [*stood.get(MouldThen.CONFIRMED, ()), *stood.get(MouldThen.HOLD, ())]
+        words = _HELD.format(trays=_trays(held)) if held else ""
+        looks = stood.get(MouldThen.LOOK, [])
+        return words + (_NOT_LOOKED_AT.format(trays=_trays(looks)) if looks else "")
+
+    def _of_weight(self, chore: Chore, say: Say) -> str:
         fed_g = weight_in(chore.details)
         assert chore.done_at is not None
         if fed_g is None:
@@ -54,6 +89,10 @@ class ChoreDoubts:
             f" {say.weight(fed_g)} fed, but {there} was harvested and not yet fed as written: is "
             "the weight right, and is every harvest written down?"
         )
+
+
+def _trays(numbers: Sequence[int]) -> str:
+    return f"{sentence(in_words(tuple(numbers)))} {'was' if len(numbers) == 1 else 'were'}"
 
 
 def mixed_words(chore: Chore) -> str:

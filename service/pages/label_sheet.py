@@ -64,6 +64,9 @@ _RULES: Final = """@page {{
 """
 GridQuery = Annotated[Grid, Query()]
 
+# In one piece: a label is narrow.
+_DAY_ZERO: Final = ", day\u00a00"
+
 
 @dataclass(frozen=True)
 class Label:
@@ -254,4 +257,4 @@ def _label(span: RunSpan, due: HarvestDue, lots: str, say: Say) -> Label:
 def _date(moment: datetime | None, say: Say, *, zero: bool = False) -> str:
     if moment is None:
         return ""
-    return f"{say.weekday(moment)[:3]} {say.date(moment)}{', day 0' if zero else ''}"
+    return f"{say.weekday(moment)[:3]} {say.date(moment)}{_DAY_ZERO if zero else ''}"

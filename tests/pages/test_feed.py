@@ -6,7 +6,7 @@ import pytest
 
 from service.models.runs import Chore
 from service.pages.chore_doubts import mixed_words
-from tests.pages.house import EVENING, House
+from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.pages.test_room_forms import harvest, said, words
 
 
@@ -82,3 +82,22 @@ def test_bleach_with_an_acid_in_one_cleaning_is_warned_of(
     )
     assert mixed_words(chore).startswith(asked)
     assert bool(mixed_words(chore)) == bool(asked)
+
+
+def test_feed_of_a_tray_under_possible_mould_is_asked_about_first(house: House) -> None:
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    open_words = feed(house, "2", "2026-03-07T17:30", fed_trays=f"1, {MOULDY_TRAY}")
+    assert f"Tray {MOULDY_TRAY} was " in open_words
+    assert "Tray 1 " not in open_words
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    house.watch.forward(hours=1)
+    held = feed(house, "2", "2026-03-07T18:30", fed_trays=str(MOULDY_TRAY))
+    assert f"Tray {MOULDY_TRAY} was on hold for possible mould: hold that feed" in held
+    assert "ask a vet" in held
+    assert "on hold" not in feed(house, "2", "2026-03-07T18:40", fed_trays="1")
+    assert feed(house, "2", "2026-03-07T18:50", fed_trays="95").startswith("Done: Goats.")
+    # It stood so when it was taken, whatever became of the tray afterwards.
+    said(harvest(house, MOULDY_TRAY, harvested_at="2026-03-07T18:55"))
+    house.watch.forward(hours=1)
+    later = feed(house, "2", "2026-03-07T19:10", fed_trays=str(MOULDY_TRAY))
+    assert "was on hold for possible mould" in later

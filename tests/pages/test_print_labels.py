@@ -44,12 +44,12 @@ def test_labels_say_what_the_log_knows(desk: Page, house: House) -> None:
     labels = _labels(desk)
     expect(labels).to_have_count(6)
     # Spread on 2 March 2026, 9:00 in Vienna; a Monday.
-    expect(labels.first).to_contain_text("spread Mon 2 March, day 0")
+    expect(labels.first).to_contain_text("spread Mon 2 March, day\u00a00")
     expect(labels.first).to_contain_text("lot Barley, first bag")
     expect(labels.first).to_contain_text(re.compile(r"due (Sun|Mon|Tue|Wed) \d+ March"))
     house.client.patch("/api/room", json={"day_zero": "soak"})
     desk.reload()
-    expect(labels.first).to_contain_text("soaked Sun 1 March, day 0")
+    expect(labels.first).to_contain_text("soaked Sun 1 March, day\u00a00")
     expect(labels.first).to_contain_text(re.compile(r"spread Mon 2 March(?!, day 0)"))
 
 
