@@ -102,7 +102,7 @@ def post_harvest_several(
     def write(say: Say) -> WrittenDown:
         with service.database.read() as connection:
             growing = {tray.number: tray for tray in _growing(connection, say)}
-            trays = [_takeable(growing, number) for number in _numbers(typed, growing)]
+            trays = [_takeable(growing, number, typed) for number in _numbers(typed, growing)]
             shares = _shares(connection, trays, typed, say)
             sizes = tray_sizes(connection)
         if typed.text("reason") is None:
@@ -136,10 +136,17 @@ def _numbers(typed: Typed, growing: dict[int, TrayNow]) -> tuple[int, ...]:
     return tuple(sorted({*tray_numbers(typed, "tick"), *weighed}))
 
 
-def _takeable(growing: dict[int, TrayNow], number: int) -> TrayNow:
+def _takeable(growing: dict[int, TrayNow], number: int, typed: Typed) -> TrayNow:
     tray = growing.get(number)
     if tray is None:
-        raise Refusal("tick", f"must be trays in which something grows, got tray {number}")
+        # Its row is gone from the form, and what was typed in it must not go with it.
+        weight = typed.text(f"weight_{number}")
+        lost = "" if weight is None else f", for which {weight} was typed"
+        raise Refusal(
+            "tick",
+            f"must be trays in which something grows, got tray {number}{lost}: what somebody wrote "
+            "down of it stands on its own page",
+        )
     if tray.hold is not None:
         raise Refusal("tick", f"must not be on hold, but tray {number} is: write it down by itself")
     return tray

@@ -148,3 +148,12 @@ def test_all_that_are_due_are_ticked_by_a_link_without_a_script(house: House) ->
     for tray in (1, 2):
         assert re.search(rf'value="{tray}"[^>]* checked', ticked), tray
     assert f'name="tick" value="{MOULDY_TRAY}" checked' not in ticked
+
+
+def test_a_weight_typed_for_a_tray_that_somebody_else_took_meanwhile_is_told(house: House) -> None:
+    said(_taken(house, 1, weight_1="3.9"))
+    house.watch.forward(minutes=5)
+    refused = words(_taken(house, 1, 2, weight_1="4.1", weight_2="3.8"))
+    assert "got tray 1, for which 4.1 was typed" in refused
+    assert _weights(house, 1) == [3900.0]
+    assert _state(house, 2) == "growing"
