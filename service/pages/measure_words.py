@@ -17,6 +17,8 @@ WORTH_A_WORD: Final = 0.3
 # From the darkest to the brightest place more than this share of the middle: a figure of it helps
 # nobody.
 _VERY_UNEVEN: Final = 1.0
+# Of a tray that was emptied, no more green than this is left.
+_SURELY_GROWS: Final = 0.1
 # As the library's reasons say it: "Shoots 43 mm on day 5", "Whether shoots of 43 mm are usual".
 _OWN_HEIGHT: Final = re.compile(r"(?<=[Ss]hoots )\d+(?= mm)|(?<=shoots of )\d+(?= mm)")
 
@@ -192,6 +194,26 @@ def cannot_tell(tray: Record) -> tuple[str, ...]:
     hidden = [one["reason"] for one in tray["score"]["parts"] if not one["known"] and one["weight"]]
     said = " ".join(hidden)
     return (*hidden, *(sentence for sentence in tray["remarks"] if sentence not in said))
+
+
+def missing_in_the_log(tray: Record, ages: Mapping[int, str]) -> tuple[str, ...]:
+    """What to write down where shoots stand in a tray that the log calls empty.
+
+    Parameters
+    ----------
+    tray : Record
+    ages : mapping of int to str
+        How old each tray was by the log, by its number.
+    """
+    number, cover = tray["tray"], tray["cover"]["value"]
+    known = number is None or number in ages or tray["day"] is not None
+    if known or cover is None or cover < _SURELY_GROWS:
+        return ()
+    words = (
+        f"By the log nothing grew in tray {number} then. Write down when it was spread, or take "
+        "back a harvest that was written for it by mistake."
+    )
+    return (words,)
 
 
 def notes(tray: Record, say: Say) -> list[str]:

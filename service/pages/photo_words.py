@@ -13,6 +13,7 @@ from service.pages.measure_words import (
     cannot_tell,
     listed,
     measures,
+    missing_in_the_log,
     notes,
     part_words,
     patch_words,
@@ -251,7 +252,7 @@ def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> T
         score=score["value"],
         arithmetic=arithmetic_words(score),
         reasons=tuple(reason_words(one, say) for one in lost) or _no_reasons(score, say),
-        suggestions=tuple(score.get("suggestions", ())),
+        suggestions=(*score.get("suggestions", ()), *missing_in_the_log(tray, ages)),
         parts=parts,
         measures=tuple(measures(tray, say)),
         patches=(

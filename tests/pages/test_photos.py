@@ -356,3 +356,13 @@ def test_tray_measured_at_a_doubtful_size_leads_to_saying_it_unless_it_asks_for_
     text = house.client.get(f"/photos/{asking['id']}").text
     assert words not in text
     assert "Say its inner size, then measure this photo again" in text
+
+
+def test_a_tray_that_grows_though_the_log_calls_it_empty_is_told(house: House) -> None:
+    taken = house.photograph(71, EVENING, cover=0.6)
+    told = "By the log nothing grew in tray 71 then."
+    assert told in house.client.get(f"/photos/{taken['id']}").text
+    washed = house.photograph(72, EVENING, cover=0.0)
+    assert "By the log nothing grew" not in house.client.get(f"/photos/{washed['id']}").text
+    growing = house.photograph(1, EVENING, cover=0.6)
+    assert "By the log nothing grew" not in house.client.get(f"/photos/{growing['id']}").text
