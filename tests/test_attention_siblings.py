@@ -240,6 +240,21 @@ def test_flag_of_a_lot_names_its_trays_and_the_odds_of_chance() -> None:
     assert flag.since == at(4.6)
 
 
+def test_no_odds_are_told_where_a_batch_stands_on_one_shelf_alone() -> None:
+    # Six shelves of one batch each: the trays of one are alike, whatever the shelf does to them.
+    rng = np.random.default_rng(3)
+    lags = [
+        TrayLag(6 * shelf + n, 1.2 * (shelf == 5) + rng.normal(0, 0.2), f"b{shelf}", f"S{shelf}")
+        for shelf in range(6)
+        for n in range(6)
+    ]
+    (found,) = find_behind(lags)
+    assert (found.factor, found.names, found.p_value) == (Factor.SHELF, ("S5",), None)
+    spread = [replace(one, batch=f"b{one.tray % 2}") for one in lags]
+    (found,) = find_behind(spread)
+    assert found.p_value is not None
+
+
 def test_a_cold_room_is_the_cause_and_not_a_second_flag() -> None:
     runs = [grown(n, 6.1, 1.5, **OWN_NORMAL) for n in range(6)]
     warm = find_attention(room(runs, 6.2)).flags

@@ -194,6 +194,8 @@ def _behind_flag(
         words += " the others"
     if found.p_value is not None:
         words += f"; chance alone does that about once in {1 / found.p_value:.0f}"
+    elif not single:
+        words += "; their batches stand nowhere else, so it may be the batch"
     names = (first.run_id,) if single else found.names
     return Flag(
         key=flag_key(FlagKind.BEHIND, found.factor, *names),

@@ -1,9 +1,9 @@
 """Trays that are behind, and whether the tray, the shelf, the lot or the room differs.
 
-Each tray's cover, and its shoot height once cover is full, becomes a lag in days behind the room's
-normal. Whole shelves and lots are compared with the rest by a rank test, exact where no two lags
-are equal; single trays by how far they stand out of their batch. Where shelf and lot cannot be told
-apart, both are named; without a normal of the room's own, batches are not compared with each other.
+Each tray's cover, or its height once cover is full, is a lag in days behind the room's normal.
+Shelves and lots are compared by a rank test, exact without ties; single trays by how far they
+stand out of their batch. Where shelf and lot cannot be told apart, both are named; without a
+normal of the room's own, batches are not compared with each other.
 """
 
 from collections.abc import Mapping, Sequence
@@ -27,8 +27,7 @@ _LEAST_GROUP: Final = 3
 _LEAST_SIBLINGS: Final = 4
 # Above that, cover hardly rises any more and height tells the days.
 COVER_TELLS: Final = 0.8
-# B. Iglewicz, D. C. Hoaglin, "How to Detect and Handle Outliers" (1993): modified z above 3.5
-# (from memory).
+# Iglewicz, Hoaglin, "How to Detect and Handle Outliers" (1993): modified z above 3.5; from memory.
 _MODIFIED_Z: Final = 3.5
 _Z_OF_MAD: Final = 0.6745
 # A day either way (two sigmas) is the usual spread of a batch; it weighs as much as four trays.
@@ -86,7 +85,7 @@ class Behind:
     lag_days : float
         Median of these trays less that of the others.
     p_value : float or None
-        Of the exact test against the others; None for a single tray.
+        Of the test against the others; None for a single tray or batches that stand nowhere else.
     """
 
     factor: Factor
@@ -224,15 +223,16 @@ def _significant(
         # Every shelf and lot gets its chance to stand out by luck (Bonferroni).
         if lag >= _LEAST_GROUP_LAG_DAYS and p_value * len(levels) <= _SIGNIFICANT:
             trays = tuple(sorted(one.tray for one in inside))
-            found.append(Behind(factor, (name,), trays, lag, p_value))
+            # Trays of one batch are alike, and the test takes each for itself.
+            fair = {i.batch for i in inside} <= {i.batch for i in lags if names[i.tray] != name}
+            found.append(Behind(factor, (name,), trays, lag, p_value if fair else None))
     return found
 
 
 def _told_apart(shelf: Behind, lot: Behind, lags: Sequence[TrayLag]) -> list[Behind]:
     """Of a shelf and a lot that share trays: which one the trays outside the overlap accuse."""
     both = set(shelf.trays) | set(lot.trays)
-    others = [one.lag_days for one in lags if one.tray not in both]
-    level = median(others) if others else 0.0
+    level = median([one.lag_days for one in lags if one.tray not in both] or [0.0])
     only_shelf = _stays_behind(set(shelf.trays) - set(lot.trays), lags, level)
     only_lot = _stays_behind(set(lot.trays) - set(shelf.trays), lags, level)
     if only_shelf and only_lot:

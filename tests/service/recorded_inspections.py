@@ -48,6 +48,7 @@ def _pose(said: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "reprojection_rms_px": 0.2,
         "camera_height_mm": 500.0,
+        "camera_height_uncertainty_mm": 2.0,
         "focal_length_from": "exif",
         "tags": [6, 7],
         "corners_px": said.get("corners_px", {"6": [[1.0, 2.0]] * 4, "7": [[5.0, 2.0]] * 4}),
