@@ -9,6 +9,10 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.concurrency import run_in_threadpool
 
+from service.accounts.gate import Gate
+from service.accounts.passwords import Passwords
+from service.accounts.security_headers import SecurityHeaders
+from service.accounts.upload_limit import UploadLimit
 from service.answering import CountsAnswers
 from service.api import (
     accounts,
@@ -22,28 +26,24 @@ from service.api import (
     things,
     trays,
 )
-from service.attention_watch import AttentionWatch
-from service.camera_rounds import CameraRounds
+from service.archives.staged_log import LOG_SQLITE
+from service.cameras.camera_rounds import CameraRounds
 from service.context import Service, Watcher, utc_now
-from service.curve_warming import CurveWarmer
-from service.database import Database
-from service.gate import Gate
-from service.inspector import Inspector, PoolInspector
-from service.notifications import Notifier
-from service.object_store import photo_store
-from service.out_of_reach import out_of_reach_told
+from service.flags.attention_watch import AttentionWatch
+from service.growth.curve_warming import CurveWarmer
+from service.log.database import Database
+from service.log.out_of_reach import out_of_reach_told
+from service.log.private_files import OWN_FILE, own_folder
+from service.messages.notifications import Notifier
 from service.pages.prepared import prepare
 from service.pages.routers import ROUTERS as PAGES
-from service.passwords import Passwords
-from service.private_files import OWN_FILE, own_folder
+from service.photos.inspector import Inspector, PoolInspector
+from service.photos.object_store import photo_store
+from service.photos.remeasuring import Remeasurer
+from service.photos.retention import DailyRetention
 from service.problems import PROBLEM_JSON, handle_problems
-from service.remeasuring import Remeasurer
-from service.retention import DailyRetention
-from service.room_log import set_up_room
-from service.security_headers import SecurityHeaders
+from service.room.room_log import set_up_room
 from service.settings import Settings
-from service.staged_log import LOG_SQLITE
-from service.upload_limit import UploadLimit
 
 _ROUTERS = (
     accounts.router,

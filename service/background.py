@@ -4,7 +4,7 @@ import logging
 import threading
 from collections.abc import Callable
 
-from service.refusals import Busy
+from service.log.refusals import Busy
 
 _LOG = logging.getLogger(__name__)
 

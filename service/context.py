@@ -5,11 +5,11 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from service.answering import Answering
-from service.database import Database
-from service.entries import Entrant
-from service.inspector import Inspector
-from service.looks_record import LooksRecord
-from service.photo_store import PhotoStore
+from service.flags.looks_record import LooksRecord
+from service.log.database import Database
+from service.log.entries import Entrant
+from service.photos.inspector import Inspector
+from service.photos.photo_store import PhotoStore
 from service.settings import Settings
 
 Clock = Callable[[], datetime]

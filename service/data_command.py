@@ -30,8 +30,8 @@ def _told(run: Run) -> Run:
 
     @wraps(run)
     def told(options: argparse.Namespace) -> int:
-        from service.full_disk import full_disk_refused
-        from service.refusals import Refusal
+        from service.log.full_disk import full_disk_refused
+        from service.log.refusals import Refusal
 
         try:
             with full_disk_refused():
@@ -117,8 +117,8 @@ def _add_data(parser: argparse.ArgumentParser) -> None:
 @_told
 def run_export(options: argparse.Namespace) -> int:
     """Write all data of the room into one zip file; returns the exit status."""
-    from service.export import export_log
-    from service.private_files import own_file
+    from service.archives.export import export_log
+    from service.log.private_files import own_file
 
     out = _new_file(options.out)
     aside = out.with_name(f".{out.name}.part")
@@ -139,10 +139,10 @@ def run_export(options: argparse.Namespace) -> int:
 @_told
 def run_import(options: argparse.Namespace) -> int:
     """Read an export or backup into a room; returns the exit status."""
-    from service.backup_folder import backup_now
-    from service.log_import import import_archive
-    from service.server_lock import not_served
-    from service.written_tables import Form
+    from service.archives.backup_folder import backup_now
+    from service.archives.log_import import import_archive
+    from service.archives.written_tables import Form
+    from service.log.server_lock import not_served
 
     with _opened(options, new=True) as service, ExitStack() as places:
         if options.replace:
@@ -160,7 +160,7 @@ def run_import(options: argparse.Namespace) -> int:
 @_told
 def run_backup(options: argparse.Namespace) -> int:
     """Write the whole room into one file; returns the exit status."""
-    from service.backup import write_backup
+    from service.archives.backup import write_backup
 
     with _opened(options) as service:
         written = write_backup(service, _new_file(options.out))
@@ -172,7 +172,7 @@ def run_backup(options: argparse.Namespace) -> int:
 @_told
 def run_restore(options: argparse.Namespace) -> int:
     """Make a room from a backup; returns the exit status."""
-    from service.backup import restore
+    from service.archives.backup import restore
 
     restored = restore(_settings(options), Path(options.archive))
     rows = sum(restored.rows.values())
@@ -183,7 +183,7 @@ def run_restore(options: argparse.Namespace) -> int:
 @_told
 def run_retain(options: argparse.Namespace) -> int:
     """Let originals go that the rule does not keep; returns the exit status."""
-    from service.retention import STRAY_AFTER, retain, retention_plan, stray_originals
+    from service.photos.retention import STRAY_AFTER, retain, retention_plan, stray_originals
 
     with _opened(options) as service:
         plan = retention_plan(service) if options.dry_run else retain(service)
@@ -211,8 +211,8 @@ def run_remeasure(options: argparse.Namespace) -> int:
     """Measure kept photos again, newest first; returns the exit status."""
     from tqdm import tqdm
 
-    from service.bulk_measuring import measure_many, photos_to_measure
-    from service.measuring_places import places_here, places_of_cluster
+    from service.photos.bulk_measuring import measure_many, photos_to_measure
+    from service.photos.measuring_places import places_here, places_of_cluster
     from trayvision.kit_guide import number_ranges
 
     since = None if options.since is None else _moment("--since", options.since)
@@ -258,7 +258,7 @@ def _settings(options: argparse.Namespace) -> "Settings":
 def _opened(options: argparse.Namespace, *, new: bool = False) -> Iterator["Service"]:
     """The room, which only an import begins: a mistyped folder must not pass for an empty room."""
     from service.app import close_service, open_service
-    from service.log_tables import holds_log
+    from service.log.log_tables import holds_log
 
     settings = _settings(options)
     if not new and not holds_log(settings):
@@ -279,7 +279,7 @@ def _new_file(name: str) -> Path:
 
 
 def _manifest_missing(path: Path) -> list[str]:
-    from service.archive import ArchiveReader
+    from service.archives.archive import ArchiveReader
 
     with ArchiveReader(path) as archive:
         return archive.manifest.missing_originals

@@ -8,12 +8,12 @@ from typing import Final
 
 from tqdm import tqdm
 
-from service.demo import DemoClock, DemoDay, demo_settings, fresh_folder, play
-from service.demo_room import FARM, SampleRun
-from service.file_lock import served_once
+from service.demo.demo import DemoClock, DemoDay, demo_settings, fresh_folder, play
+from service.demo.demo_room import FARM, SampleRun
 from service.free_port import free_port
+from service.log.file_lock import served_once
+from service.log.refusals import Conflict
 from service.models.flags import FlagOut
-from service.refusals import Conflict
 from service.settings import Settings
 from trayvision.attention_flags import trays_words
 

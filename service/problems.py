@@ -12,10 +12,10 @@ from sqlalchemy.exc import DBAPIError
 from starlette.exceptions import HTTPException
 from starlette.requests import HTTPConnection
 
-from service.full_disk import is_full_disk, no_room
+from service.log.full_disk import is_full_disk, no_room
+from service.log.plain_rules import rule_in_words, unread_body
+from service.log.refusals import Refusal
 from service.pages.errors import error_page, wants_page
-from service.plain_rules import rule_in_words, unread_body
-from service.refusals import Refusal
 
 PROBLEM_JSON = "application/problem+json"
 _LOG = logging.getLogger(__name__)

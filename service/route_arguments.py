@@ -4,11 +4,11 @@ from typing import Annotated
 
 from fastapi import Depends, Path, Query, Request
 
+from service.accounts.passwords import Passwords
+from service.accounts.roles import Visitor
 from service.context import Service
-from service.entries import Entrant
+from service.log.entries import Entrant
 from service.models.base import LARGEST_ID
-from service.passwords import Passwords
-from service.roles import Visitor
 
 
 def _service(request: Request) -> Service:

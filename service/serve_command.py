@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from pydantic import ValidationError
 
-from service.file_lock import served_once
 from service.free_port import free_port
-from service.private_files import open_to_others
-from service.refusals import Conflict, DatabaseAway
+from service.log.file_lock import served_once
+from service.log.private_files import open_to_others
+from service.log.refusals import Conflict, DatabaseAway
 from service.settings import Settings
 
 if TYPE_CHECKING:
     from service.context import Service
-    from service.server_lock import ServerLock
+    from service.log.server_lock import ServerLock
 
 _LOG = logging.getLogger(__name__)
 # As uvicorn's own command has it.
@@ -79,7 +79,7 @@ def run_serve(options: argparse.Namespace) -> int:
         the log, the address to listen on cannot be had, or the service should listen beyond this
         machine while no password is set.
     """
-    from service.server_lock import ServerLock
+    from service.log.server_lock import ServerLock
 
     settings = settings_from(options)
     if options.set_password:
@@ -141,8 +141,8 @@ def _serve(settings: Settings, lock: "ServerLock") -> None:
 
 
 def _only_this_machine(service: "Service", host: str) -> None:
-    from service.origin import is_loopback
-    from service.people import is_open
+    from service.accounts.origin import is_loopback
+    from service.accounts.people import is_open
 
     if is_loopback(host):
         return
@@ -157,12 +157,12 @@ def _only_this_machine(service: "Service", host: str) -> None:
 
 def _set_password(settings: Settings) -> int:
     """Ask for an owner's name and password; a service that runs need not be stopped for it."""
-    from service.accounts import set_owners_password
+    from service.accounts.accounts import set_owners_password
+    from service.accounts.passwords import Passwords
     from service.app import close_service, open_service
-    from service.log_tables import holds_log
-    from service.out_of_reach import out_of_reach_told
-    from service.passwords import Passwords
-    from service.refusals import Refusal
+    from service.log.log_tables import holds_log
+    from service.log.out_of_reach import out_of_reach_told
+    from service.log.refusals import Refusal
 
     with out_of_reach_told(settings.data):
         is_new = not holds_log(settings)

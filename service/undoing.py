@@ -6,22 +6,13 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from service import things
-from service.camera_things import CAMERAS
+from service.accounts.people import take_back_person
+from service.cameras.camera_things import CAMERAS
 from service.context import Service
-from service.entries import Entrant, Values, before_last, history, take_back
-from service.ingest import keep_pictures, photo_trays, tell_watchers
-from service.marked_corners import marked_in
-from service.notification_targets import TARGETS
-from service.outside_schema import NOTIFICATION_TARGET
-from service.people import take_back_person
-from service.photo_changes import MeasuredAgain, enter_measured, measure_as_marked
-from service.refusals import Conflict, NotAllowed, NotFound
-from service.resources import check_references
-from service.room_figures import take_back_room
-from service.run_calendar import run_calendar
-from service.run_changes import take_back_run
-from service.schema import (
+from service.log.entries import Entrant, Values, before_last, history, take_back
+from service.log.outside_schema import NOTIFICATION_TARGET
+from service.log.refusals import Conflict, NotAllowed, NotFound
+from service.log.schema import (
     ASSIGNMENT,
     CAMERA,
     CAPTURE,
@@ -32,7 +23,16 @@ from service.schema import (
     RUN,
     TRAY_CORNERS,
 )
-from service.thing_changes import tray_of_run
+from service.messages.notification_targets import TARGETS
+from service.photos.ingest import keep_pictures, photo_trays, tell_watchers
+from service.photos.photo_changes import MeasuredAgain, enter_measured, measure_as_marked
+from service.room import things
+from service.room.marked_corners import marked_in
+from service.room.resources import check_references
+from service.room.room_figures import take_back_room
+from service.room.thing_changes import tray_of_run
+from service.runs.run_calendar import run_calendar
+from service.runs.run_changes import take_back_run
 
 # What the owner alone enters, and takes back.
 _OWNERS: Final[Mapping[sa.Table, Callable[[sa.Connection, int, Entrant], int]]] = {

@@ -13,7 +13,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.engine import Dialect
 
-from service.database import Database
+from service.log.database import Database
 
 # What is compiled is found again by its dialect too, so that all engines of one kind share one.
 _DIALECTS: dict[str, Dialect] = {}

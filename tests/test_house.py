@@ -61,7 +61,7 @@ _ASKS_A_DATABASE = {"c", "execute", "scalars", "scalar", "select", "mappings"}
 # Who knows the pages from outside, each with its reason.
 KNOW_THE_PAGES = {
     "service/app.py": "puts the pages and the API together",
-    "service/gate.py": "carries a form that comes after the log-in ended through the next one",
+    "service/accounts/gate.py": "carries a form sent after the log-in ended through the next one",
     "service/problems.py": "answers an error as a page where a person asks for one",
 }
 
@@ -137,6 +137,17 @@ def _own_imports(name: str) -> set[str]:
     return {module for module in imported if module in MODULES and module != name}
 
 
+def test_the_log_lies_beneath_the_service() -> None:
+    beneath = ("service.log", "service.models", "service.settings", "service.background")
+    for path in sorted((ROOT / "service" / "log").glob("*.py")):
+        above = {
+            name
+            for name in _imports(path)
+            if name.startswith("service.") and not name.startswith(beneath)
+        }
+        assert not above, f"{path.name} imports {above}"
+
+
 @pytest.mark.parametrize("name", MODULES)
 def test_module_imports_nothing_that_comes_later(name: str) -> None:
     assert sorted(module for module in _own_imports(name) if _step(module) > _step(name)) == []
@@ -160,7 +171,7 @@ def test_module_stays_away_from_network_clock_database_and_chance(name: str) -> 
 @pytest.mark.parametrize("path", PAGES, ids=lambda path: str(path.relative_to(SERVICE)))
 def test_page_asks_no_database_itself(path: Path) -> None:
     imported = set(_imports(path))
-    assert "service.entries.current" not in imported
+    assert "service.log.entries.current" not in imported
     assert [one for one in imported if one.startswith(("sqlalchemy.", "sqlite3", "psycopg"))] == []
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Attribute):

@@ -9,11 +9,11 @@ from types import ModuleType
 
 import pytest
 
-from service.database import Database
-from service.demo import fresh_folder
-from service.file_lock import served_once
+from service.demo.demo import fresh_folder
 from service.free_port import free_port
-from service.out_of_reach import out_of_reach_told
+from service.log.database import Database
+from service.log.file_lock import served_once
+from service.log.out_of_reach import out_of_reach_told
 from trayvision.__main__ import USAGE_ERROR, main
 
 NAMED = ["serve", "demo", "export", "import", "backup", "restore", "retain", "remeasure"]

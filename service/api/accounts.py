@@ -7,14 +7,27 @@ from fastapi import APIRouter, Path, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.routing import APIRoute
 
-from service.accounts import add_person, change_own_password, give_token, log_in, set_password
+from service.accounts.accounts import (
+    add_person,
+    change_own_password,
+    give_token,
+    log_in,
+    set_password,
+)
+from service.accounts.people import PEOPLE, correct_person
+from service.accounts.roles import Entrance
+from service.accounts.session_cookie import give_cookie, log_out
+from service.accounts.sessions import (
+    end_session,
+    revoke_token,
+    sessions_of,
+    tokens,
+)
+from service.log.refusals import Conflict
 from service.models import accounts as models
 from service.models.base import LARGEST_ID
 from service.models.room import History
-from service.people import PEOPLE, correct_person
 from service.problems import RESPONSES
-from service.refusals import Conflict
-from service.roles import Entrance
 from service.route_arguments import (
     By,
     Limit,
@@ -23,13 +36,6 @@ from service.route_arguments import (
     TheService,
     TheVisitor,
     address_of,
-)
-from service.session_cookie import give_cookie, log_out
-from service.sessions import (
-    end_session,
-    revoke_token,
-    sessions_of,
-    tokens,
 )
 
 

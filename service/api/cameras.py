@@ -6,13 +6,13 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Path, Request
 
 from service.api.things import thing_router
-from service.camera_health import camera_health, cameras_health, shot_out
-from service.camera_rounds import CameraRounds
-from service.camera_things import CAMERAS
+from service.cameras.camera_health import camera_health, cameras_health, shot_out
+from service.cameras.camera_rounds import CameraRounds
+from service.cameras.camera_things import CAMERAS
 from service.models.base import LARGEST_ID
 from service.models.cameras import Camera, CameraHealth, CamerasHealth, CameraShot
 from service.problems import RESPONSES
-from service.room_log import the_room
+from service.room.room_log import the_room
 from service.route_arguments import TheService
 
 CameraId = Annotated[int, Path(ge=1, le=LARGEST_ID)]

@@ -7,14 +7,14 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Response
 
 from service.context import Service
-from service.evidence_pictures import Role, evidence_picture
-from service.flag_answers import verdicts_out
-from service.flag_log import Answer, answer, flag_out, flags
-from service.ingest import tell_watchers
+from service.flags.flag_answers import verdicts_out
+from service.flags.flag_log import Answer, answer, flag_out, flags
 from service.models.base import LARGEST_ID
 from service.models.flags import Done, FlagOut, FlagsOut, FlagState, Snooze, VerdictIn, VerdictsOut
+from service.photos.evidence_pictures import Role, evidence_picture
+from service.photos.ingest import tell_watchers
 from service.problems import RESPONSES
-from service.room_log import in_utc, the_room
+from service.room.room_log import in_utc, the_room
 from service.route_arguments import By, TheService
 
 router = APIRouter(prefix="/api/flags", tags=["flags"], responses=RESPONSES)

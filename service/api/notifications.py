@@ -5,10 +5,10 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Request
 
 from service.api.things import thing_router
+from service.messages.notification_targets import TARGETS
+from service.messages.notifications import Notifier, notifications
 from service.models.base import LARGEST_ID
 from service.models.notifications import NotificationOut, NotificationsOut
-from service.notification_targets import TARGETS
-from service.notifications import Notifier, notifications
 from service.problems import RESPONSES
 from service.route_arguments import Limit, Offset, TheService
 

@@ -5,13 +5,13 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Path, Query
 from fastapi.responses import FileResponse, StreamingResponse
 
-from service.backup import Backup
-from service.backup_folder import backup_file, backup_files, backup_now
-from service.export import export_log
+from service.archives.backup import Backup
+from service.archives.backup_folder import backup_file, backup_files, backup_now
+from service.archives.export import export_log
 from service.models.own_data import BackupFile, BackupOut, BackupsOut, LetGo, RetentionOut
+from service.photos.retention import retain, retention_plan
+from service.photos.retention_rule import RetentionPlan
 from service.problems import RESPONSES
-from service.retention import retain, retention_plan
-from service.retention_rule import RetentionPlan
 from service.route_arguments import TheService
 
 router = APIRouter(prefix="/api", tags=["own data"], responses=RESPONSES)

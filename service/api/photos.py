@@ -6,7 +6,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Form, Path, Query, Response, UploadFile
 from fastapi.responses import FileResponse
 
-from service.ingest import IncomingPhoto, file_name, take_in_all
+from service.log.refusals import Refusal, TooLarge
 from service.models.base import Text
 from service.models.photos import (
     NewAssignment,
@@ -18,8 +18,9 @@ from service.models.photos import (
     PhotosOut,
 )
 from service.models.room import History
-from service.photo_assignments import assign_photo, withdraw_assignment
-from service.photo_changes import (
+from service.photos.ingest import IncomingPhoto, file_name, take_in_all
+from service.photos.photo_assignments import assign_photo, withdraw_assignment
+from service.photos.photo_changes import (
     correct_photo,
     mark_corners,
     measure_again,
@@ -27,12 +28,11 @@ from service.photo_changes import (
     picture,
     withdraw_corners,
 )
-from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
+from service.photos.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
 from service.problems import RESPONSES
-from service.refusals import Refusal, TooLarge
-from service.room_log import in_utc, the_room, tray_numbered
+from service.room.room_log import in_utc, the_room, tray_numbered
+from service.room.things import CAPTURES
 from service.route_arguments import By, PhotoId, TheService
-from service.things import CAPTURES
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 router = APIRouter(prefix="/api/photos", tags=["photos"], responses=RESPONSES)

@@ -6,14 +6,14 @@ import sqlalchemy as sa
 from fastapi import APIRouter
 from pydantic import Field
 
+from service.flags.today import RoomNow
 from service.models.base import Model
 from service.models.room import History, Room, RoomChange
 from service.models.today import Today
 from service.problems import RESPONSES
-from service.room_figures import ROOMS, correct_room
-from service.room_log import the_room
+from service.room.room_figures import ROOMS, correct_room
+from service.room.room_log import the_room
 from service.route_arguments import By, TheService
-from service.today import RoomNow
 
 router = APIRouter(responses=RESPONSES)
 

@@ -4,20 +4,20 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query
 
-from service.growth import run_curves
+from service.growth.growth import run_curves
 from service.models.base import LARGEST_ID, Text
 from service.models.growth import RunCurves
 from service.models.room import History
 from service.models.runs import Harvest, NewHarvest, NewRun, NewSplit, Run, RunChange
 from service.problems import RESPONSES
-from service.room_changes import harvest_run
-from service.room_log import the_room
+from service.room.room_changes import harvest_run
+from service.room.room_log import the_room
+from service.room.things import HARVESTS, RUNS
 from service.route_arguments import By, Limit, Offset, TheService
-from service.run_calendar import run_spans, span_of
-from service.run_changes import correct_run, new_run, withdraw_run
-from service.run_log import run_out, runs_out, seed_of_entries
-from service.run_splitting import split_run
-from service.things import HARVESTS, RUNS
+from service.runs.run_calendar import run_spans, span_of
+from service.runs.run_changes import correct_run, new_run, withdraw_run
+from service.runs.run_log import run_out, runs_out, seed_of_entries
+from service.runs.run_splitting import split_run
 
 router = APIRouter(prefix="/api/runs", tags=["runs"], responses=RESPONSES)
 

@@ -5,14 +5,14 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query
 
-from service import things
-from service.ingest import tell_watchers
 from service.models.base import LARGEST_ID, Text
 from service.models.room import History
+from service.photos.ingest import tell_watchers
 from service.problems import RESPONSES
-from service.resources import Resource
+from service.room import things
+from service.room.resources import Resource
+from service.room.thing_changes import correct_thing, withdraw_thing
 from service.route_arguments import By, Limit, Offset, TheService
-from service.thing_changes import correct_thing, withdraw_thing
 
 ThingIdPath = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 Why = Annotated[Text | None, Query(description="Why it is withdrawn.")]

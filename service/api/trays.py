@@ -4,8 +4,9 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Path
 
-from service.growth import RoomGrowth
-from service.ingest import tell_watchers
+from service.flags.today import RoomNow
+from service.growth.growth import RoomGrowth
+from service.log.refusals import NotFound
 from service.models.base import LARGEST_ID
 from service.models.growth import RunCurves, ShelfCurves
 from service.models.room import (
@@ -19,15 +20,14 @@ from service.models.room import (
 )
 from service.models.runs import Run
 from service.models.today import TrayOut, TraysOut
+from service.photos.ingest import tell_watchers
 from service.problems import RESPONSES
-from service.refusals import NotFound
-from service.room_changes import place_tray
-from service.room_log import register_tray, the_room, tray_numbered
+from service.room.room_changes import place_tray
+from service.room.room_log import register_tray, the_room, tray_numbered
+from service.room.things import PLACEMENTS, TRAY_STATES, TRAYS
 from service.route_arguments import By, Limit, Offset, TheService
-from service.run_calendar import present_run, run_spans
-from service.run_log import runs_out
-from service.things import PLACEMENTS, TRAY_STATES, TRAYS
-from service.today import RoomNow
+from service.runs.run_calendar import present_run, run_spans
+from service.runs.run_log import runs_out
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 router = APIRouter(prefix="/api", tags=["trays"], responses=RESPONSES)

@@ -2,8 +2,8 @@
 
 from alembic import context
 
-import service.schema  # noqa: F401  declares the tables
-from service.columns import METADATA
+import service.log.schema  # noqa: F401  declares the tables
+from service.log.columns import METADATA
 
 context.configure(
     connection=context.config.attributes["connection"],

@@ -5,9 +5,9 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, SecretStr
 
+from service.accounts.passwords import LONGEST_PASSWORD
+from service.accounts.roles import Entrance, Role
 from service.models.base import Change, Entered, Model, Moment, Name, ThingId
-from service.passwords import LONGEST_PASSWORD
-from service.roles import Entrance, Role
 
 PersonRole = Literal[Role.OWNER, Role.WORKER, Role.READ_ONLY]
 # The rule for new passwords counts after normalising, which may make one shorter.

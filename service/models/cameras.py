@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, StringConstraints
 
-from service.free_values import check_free
+from service.log.free_values import check_free
 from service.models.base import Change, Entered, Model, Name, ThingId
 
 ClockTime = Annotated[

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, model_validator
 
-from service.free_values import check_free
+from service.log.free_values import check_free
 from service.models.base import Change, Entered, Model, Moment, Name, Share, Text, ThingId
 from service.models.room import Day, Height, TrayNumber
 

@@ -4,8 +4,8 @@ kept, and asked about."""
 from collections.abc import Mapping
 from typing import Any, Final
 
-from service.air_limits import COLDEST_C, DRIEST_PERCENT, HOTTEST_C
 from service.pages.words import Say
+from service.room.air_limits import COLDEST_C, DRIEST_PERCENT, HOTTEST_C
 
 _TEMPERATURES: Final = ("temperature_c", "temperature_low_c", "temperature_high_c")
 _HUMIDITIES: Final = ("humidity_percent", "humidity_low_percent", "humidity_high_percent")

@@ -6,10 +6,10 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from service.log_memory import last_until
-from service.rack_log import Rack, Shelf, racks_as_they_stand
-from service.run_calendar import run_calendar
-from service.run_places import PLACES
+from service.log.log_memory import last_until
+from service.room.rack_log import Rack, Shelf, racks_as_they_stand
+from service.runs.run_calendar import run_calendar
+from service.runs.run_places import PLACES
 
 
 @dataclass(frozen=True)

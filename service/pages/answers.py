@@ -4,11 +4,11 @@ from dataclasses import dataclass
 from datetime import datetime, time, timedelta
 from typing import Final
 
-from service.flag_log import Answer
+from service.flags.flag_log import Answer
+from service.log.refusals import Refusal
 from service.models.flags import FlagOut, Verdict
 from service.pages.flag_view import INSTEAD, VERDICT_WORDS, title_of
 from service.pages.words import Say
-from service.refusals import Refusal
 from trayvision.attention_flags import FlagKind
 
 DONE: Final = "done"

@@ -6,7 +6,9 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service.charts import Chart, Size
-from service.growth import RoomGrowth
+from service.growth.growth import RoomGrowth
+from service.growth.run_readings import RunReadings
+from service.log.refusals import NotFound
 from service.models.base import LARGEST_ID
 from service.models.growth import RunCurves
 from service.pages.chart_pictures import answer_chart
@@ -15,11 +17,9 @@ from service.pages.growth_charts import run_chart
 from service.pages.tray_growth import normals_of, thermal_normals_of
 from service.pages.tray_warmth import warmth_chart
 from service.pages.words import Say
-from service.refusals import NotFound
-from service.room_log import the_room
+from service.room.room_log import the_room
 from service.route_arguments import TheService
-from service.run_calendar import span_of
-from service.run_readings import RunReadings
+from service.runs.run_calendar import span_of
 
 router = APIRouter(include_in_schema=False)
 

@@ -7,15 +7,15 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from service.feed_account import feed_on_hand_g, weight_in
+from service.flags.mould_when_taken import MouldThen, MouldWhenTaken
 from service.models.runs import Chore
-from service.mould_when_taken import MouldThen, MouldWhenTaken
 from service.pages.stock_words import overdrawn_words
 from service.pages.tray_numbers import in_words, sentence
 from service.pages.words import Say
-from service.room_log import trays_by_number
-from service.run_calendar import last_begun, run_calendar
-from service.seed_stock import LotStock, seed_stock
+from service.room.feed_account import feed_on_hand_g, weight_in
+from service.room.room_log import trays_by_number
+from service.room.seed_stock import LotStock, seed_stock
+from service.runs.run_calendar import last_begun, run_calendar
 
 # What releases chlorine or other poisonous gas from bleach.
 _BLEACH: Final = re.compile(r"bleach|chlorine|hypochlorite", re.IGNORECASE)

@@ -5,14 +5,14 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
+from service.log.refusals import Refusal
 from service.pages.chore_words import KINDS
 from service.pages.filled import Choice, Filled, shown_weight, typed_weight
 from service.pages.forms import Typed
 from service.pages.starting import lot_choices
 from service.pages.tray_numbers import tray_numbers
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_log import shelf_names
+from service.room.room_log import shelf_names
 
 LABELS: Final[Mapping[str, str]] = {
     "title": "Something to do",

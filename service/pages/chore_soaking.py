@@ -5,12 +5,12 @@ from typing import Final
 import sqlalchemy as sa
 from starlette.datastructures import FormData
 
+from service.log.refusals import Refusal
 from service.pages.filled import shown_weight
 from service.pages.forms import Typed
 from service.pages.starting import remembered_of
 from service.pages.tray_numbers import tray_numbers
 from service.pages.words import Say
-from service.refusals import Refusal
 
 # The button that asks for it.
 PROPOSE: Final = "propose"

@@ -8,8 +8,8 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service.context import Service
-from service.entries import Entrant
-from service.ingest import tell_watchers
+from service.log.entries import Entrant
+from service.log.refusals import Refusal
 from service.models.base import LARGEST_ID
 from service.models.runs import Chore, ChoreChange, NewChore
 from service.pages import addresses
@@ -23,10 +23,10 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.now import show_now
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_log import in_utc, the_room
+from service.photos.ingest import tell_watchers
+from service.room.room_log import in_utc, the_room
+from service.room.things import CHORES
 from service.route_arguments import By, TheService
-from service.things import CHORES
 
 router = APIRouter(include_in_schema=False)
 

@@ -6,12 +6,12 @@ from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 
-from service.chore_log import planned_or_done_since
 from service.pages.chore_words import KINDS, details_words
 from service.pages.words import Say
 from service.period_report.chores import named_details
 from service.period_report.names import Names, names_of
-from service.room_log import Row
+from service.room.chore_log import planned_or_done_since
+from service.room.room_log import Row
 
 
 @dataclass(frozen=True)

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from service.context import Service
+from service.log.refusals import Conflict, Refusal
 from service.models.photos import NewCorners, Point
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
@@ -15,10 +16,9 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.photo_ages import TrayChoice, tray_choices
 from service.pages.words import Say
-from service.photo_changes import mark_corners
-from service.photo_log import photo_out
-from service.refusals import Conflict, Refusal
-from service.room_log import the_room
+from service.photos.photo_changes import mark_corners
+from service.photos.photo_log import photo_out
+from service.room.room_log import the_room
 from service.route_arguments import By, PhotoId, TheService
 from trayvision.marked_tray import CORNER_NAMES
 from trayvision.reference_kit import TraySize

@@ -7,6 +7,7 @@ that a moment keeps its seconds and a weight its fractions.
 from collections.abc import Mapping
 from typing import Any, Final
 
+from service.log.refusals import Refusal
 from service.models.base import Change
 from service.models.room import PlacementChange, Room, TrayStateChange
 from service.models.runs import ChoreChange, HarvestChange, ReadingChange, RunChange, Seed
@@ -24,8 +25,7 @@ from service.pages.written import (
     Names,
     Values,
 )
-from service.refusals import Refusal
-from service.room_log import in_utc
+from service.room.room_log import in_utc
 
 _LABELS: Final[Mapping[str, str]] = {
     **starting.LABELS,

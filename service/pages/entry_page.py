@@ -9,9 +9,10 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service import things
 from service.context import Service
-from service.entries import Entrant, history
+from service.log.entries import Entrant, history
+from service.log.refusals import Conflict
+from service.log.schema import TRAY
 from service.models.base import LARGEST_ID, Change
 from service.models.runs import RunChange, Seed
 from service.pages import addresses
@@ -35,13 +36,12 @@ from service.pages.written import (
     Written,
     written,
 )
-from service.refusals import Conflict
-from service.room_log import one, the_room
+from service.room import things
+from service.room.room_log import one, the_room
+from service.room.thing_changes import correct_thing, withdraw_thing
 from service.route_arguments import By, TheService
-from service.run_changes import correct_run, withdraw_run
-from service.run_log import seed_of
-from service.schema import TRAY
-from service.thing_changes import correct_thing, withdraw_thing
+from service.runs.run_changes import correct_run, withdraw_run
+from service.runs.run_log import seed_of
 
 router = APIRouter(include_in_schema=False)
 

@@ -5,8 +5,8 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Path, Query
 from starlette.responses import FileResponse
 
+from service.log.refusals import NotFound
 from service.pages.addresses import STATIC_FOLDER, static_version
-from service.refusals import NotFound
 
 router = APIRouter(include_in_schema=False)
 

@@ -3,9 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from service.log.refusals import Refusal
 from service.pages.forms import Typed
 from service.pages.words import Say
-from service.refusals import Refusal
 
 # What a room can weigh at once, as `service.models.runs.Grams` bounds it.
 _MOST_GRAMS = 1_000_000.0

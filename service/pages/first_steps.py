@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from service.chore_log import mounted_numbers
-from service.inspection_log import any_tray_was_seen
 from service.pages import addresses
-from service.room_log import trays_by_number
-from service.run_calendar import run_calendar
-from service.run_log import lots_by_id
+from service.photos.inspection_log import any_tray_was_seen
+from service.room.chore_log import mounted_numbers
+from service.room.room_log import trays_by_number
+from service.runs.run_calendar import run_calendar
+from service.runs.run_log import lots_by_id
 
 
 @dataclass(frozen=True)

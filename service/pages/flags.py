@@ -11,11 +11,11 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service.context import Service
-from service.flag_answers import verdicts_out
-from service.flag_history import FlagEvent, flag_history, last_answer_entry
-from service.flag_log import answer, flag_out, flags
-from service.holds import end_hold
-from service.ingest import tell_watchers
+from service.flags.flag_answers import verdicts_out
+from service.flags.flag_history import FlagEvent, flag_history, last_answer_entry
+from service.flags.flag_log import answer, flag_out, flags
+from service.flags.holds import end_hold
+from service.flags.today import RoomNow
 from service.models.base import LARGEST_ID
 from service.models.flags import Done, FlagOut, FlagState, Verdict, VerdictsOut
 from service.pages import addresses
@@ -26,9 +26,9 @@ from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, back, done
 from service.pages.words import Say
-from service.room_log import in_utc, shelf_names, the_room
+from service.photos.ingest import tell_watchers
+from service.room.room_log import in_utc, shelf_names, the_room
 from service.route_arguments import By, TheService
-from service.today import RoomNow
 from trayvision.attention_flags import FlagKind
 
 router = APIRouter(include_in_schema=False)

@@ -10,8 +10,8 @@ from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
-from service.plain_rules import rule_in_words
-from service.refusals import Refusal
+from service.log.plain_rules import rule_in_words
+from service.log.refusals import Refusal
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 _LONGEST_NUMBER = 40

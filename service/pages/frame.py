@@ -11,6 +11,8 @@ from fastapi import Request
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
+from service.accounts.people import PEOPLE
+from service.accounts.roles import Entrance, Right, Visitor
 from service.context import Service
 from service.models.accounts import Person
 from service.pages import addresses
@@ -18,9 +20,7 @@ from service.pages.air_now import air_words
 from service.pages.notices import Notice, forget_notice, notice_of
 from service.pages.rule_links import leading_to_runs
 from service.pages.words import Say
-from service.people import PEOPLE
-from service.roles import Entrance, Right, Visitor
-from service.room_log import the_room
+from service.room.room_log import the_room
 
 _TEMPLATES: Final = Path(__file__).parents[1] / "templates"
 # What stands at the foot of a phone's page, in the order of a day.

@@ -8,11 +8,11 @@ from typing import Final
 import numpy as np
 
 from service.charts import Chart, Dot, Line, Stroke, Target
+from service.growth.room_normal import RoomNormal
 from service.models.growth import QuantityCurve, RunCurves
 from service.models.room import LengthUnit
 from service.pages.forecast_words import ready_words
 from service.pages.words import MM_IN_AN_INCH, Say
-from service.room_normal import RoomNormal
 from trayvision.growth_prior import Quantity
 from trayvision.measurement import WITHIN_95
 

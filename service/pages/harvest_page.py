@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from service.log.refusals import Refusal
 from service.models.runs import Harvest, NewHarvest
 from service.pages import addresses
 from service.pages.filled import Filled, typed_weight
@@ -20,12 +21,11 @@ from service.pages.tray_numbers import in_words, sentence, tray_numbers
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.weight_doubts import fresh_doubt
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_changes import harvest_runs
-from service.room_log import shelf_names, tray_sizes
+from service.room.room_changes import harvest_runs
+from service.room.room_log import shelf_names, tray_sizes
+from service.room.trays_now import TrayNow, TraysNow
 from service.route_arguments import By, TheService
-from service.run_log import seed_of
-from service.trays_now import TrayNow, TraysNow
+from service.runs.run_log import seed_of
 
 router = APIRouter(include_in_schema=False)
 

@@ -9,10 +9,11 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.holds import is_held
+from service.flags.holds import is_held
+from service.flags.mould_when_taken import MouldThen, MouldWhenTaken
+from service.log.refusals import Refusal
 from service.models.base import LARGEST_ID
 from service.models.runs import EndReason, Harvest, NewHarvest, Run
-from service.mould_when_taken import MouldThen, MouldWhenTaken
 from service.pages import addresses
 from service.pages.clock_changes import twice_words
 from service.pages.filled import Choice, Filled, typed_weight
@@ -21,12 +22,11 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.weight_doubts import fresh_doubt
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_changes import harvest_run
-from service.room_log import the_room, tray_sizes
+from service.room.room_changes import harvest_run
+from service.room.room_log import the_room, tray_sizes
 from service.route_arguments import By, TheService
-from service.run_calendar import span_of
-from service.run_log import run_out
+from service.runs.run_calendar import span_of
+from service.runs.run_log import run_out
 
 router = APIRouter(include_in_schema=False)
 

@@ -5,7 +5,7 @@ from urllib.parse import parse_qsl, urlencode
 
 from starlette.requests import ClientDisconnect, Request
 
-from service.origin import is_forged
+from service.accounts.origin import is_forged
 from service.pages import addresses
 from service.pages.errors import wants_page
 

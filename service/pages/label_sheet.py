@@ -11,6 +11,8 @@ from pydantic import Field
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
+from service.flags.today import RoomNow
+from service.log.refusals import Refusal
 from service.models.base import Model
 from service.models.room import DayZero, LengthUnit
 from service.models.today import HarvestDue
@@ -18,12 +20,10 @@ from service.pages import addresses
 from service.pages.forms import Typed, answered
 from service.pages.frame import show
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_log import the_room, trays_by_number
+from service.room.room_log import the_room, trays_by_number
 from service.route_arguments import TheService
-from service.run_calendar import RunSpan, run_calendar
-from service.run_log import lot_names, seed_of_entries
-from service.today import RoomNow
+from service.runs.run_calendar import RunSpan, run_calendar
+from service.runs.run_log import lot_names, seed_of_entries
 from trayvision.kit_command import parse_tray_numbers
 from trayvision.kit_guide import number_ranges
 

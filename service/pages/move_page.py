@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from service.log.refusals import Refusal
 from service.models.base import Model, Moment
 from service.models.room import Placement
 from service.pages import addresses, racks
@@ -18,9 +19,8 @@ from service.pages.notices import Entry
 from service.pages.tray_numbers import in_words, registered_numbers, sentence, tray_numbers
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.words import Say
-from service.rack_log import racks_as_they_stand
-from service.refusals import Refusal
-from service.room_changes import Move, move_trays, swap_trays
+from service.room.rack_log import racks_as_they_stand
+from service.room.room_changes import Move, move_trays, swap_trays
 from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)

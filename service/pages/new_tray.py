@@ -8,7 +8,9 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.entries import history
+from service.log.entries import history
+from service.log.refusals import Refusal
+from service.log.schema import TRAY
 from service.models.room import NewTray
 from service.pages import addresses
 from service.pages.filled import Filled
@@ -16,10 +18,8 @@ from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.tray_numbers import tray_numbers
-from service.refusals import Refusal
-from service.room_log import register_tray
+from service.room.room_log import register_tray
 from service.route_arguments import By, TheService
-from service.schema import TRAY
 
 router = APIRouter(include_in_schema=False)
 

@@ -7,7 +7,8 @@ from pydantic import ValidationError
 from starlette.responses import Response
 
 from service.context import Service
-from service.ingest import tell_watchers
+from service.log.plain_rules import rule_in_words
+from service.log.refusals import Refusal
 from service.models.runs import NewReading
 from service.pages import addresses, air_doubts
 from service.pages.air_places import AirPlace, air_places, every_air_place
@@ -16,11 +17,10 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.now_page import AIR_FIELDS, now_page
 from service.pages.words import Say
-from service.plain_rules import rule_in_words
-from service.refusals import Refusal
-from service.room_log import the_room
+from service.photos.ingest import tell_watchers
+from service.room.room_log import the_room
+from service.room.things import READINGS
 from service.route_arguments import By, TheService
-from service.things import READINGS
 
 router = APIRouter(include_in_schema=False)
 

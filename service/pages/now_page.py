@@ -6,7 +6,8 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from service.looks_record import LooksRecord
+from service.flags.looks_record import LooksRecord
+from service.flags.today import RoomNow
 from service.models.flags import FlagOut, Hold
 from service.models.today import Today
 from service.pages.air_now import AirNow, air_now
@@ -27,8 +28,7 @@ from service.pages.now_words import (
     stopped_words,
 )
 from service.pages.words import Say
-from service.room_log import shelf_names
-from service.today import RoomNow
+from service.room.room_log import shelf_names
 from trayvision.attention_flags import FlagKind
 
 

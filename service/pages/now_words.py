@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 
-from service.looks_record import LooksRecord
+from service.flags.looks_record import LooksRecord
 from service.models.flags import FlagOut
 from service.models.growth import Forecast
 from service.models.today import HarvestDue, PhotoDue, Today

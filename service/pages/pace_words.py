@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from service.group_growth import GroupGrowth
+from service.growth.group_growth import GroupGrowth
 from trayvision.measurement import WITHIN_95
 
 _QUARTERS = {1: "a quarter of a day", 2: "half a day", 3: "three quarters of a day", 4: "a day"}

@@ -8,8 +8,8 @@ import sqlalchemy as sa
 
 from service.models.photos import PhotoOut
 from service.pages.words import Say
-from service.room_log import trays_by_number
-from service.run_calendar import LONGEST_RUN, last_begun, run_calendar
+from service.room.room_log import trays_by_number
+from service.runs.run_calendar import LONGEST_RUN, last_begun, run_calendar
 
 
 @dataclass(frozen=True)

@@ -6,15 +6,15 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from service.flag_log import flags
-from service.holds import holds
+from service.flags.flag_log import flags
+from service.flags.holds import holds
 from service.models.flags import FlagState
 from service.models.photos import PhotoOut
 from service.pages import addresses
 from service.pages.words import Say
-from service.room_log import trays_by_number
-from service.run_calendar import present_run, run_calendar
-from service.trays_now import TraysNow
+from service.room.room_log import trays_by_number
+from service.room.trays_now import TraysNow
+from service.runs.run_calendar import present_run, run_calendar
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
 

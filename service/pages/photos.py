@@ -21,13 +21,13 @@ from service.pages.photo_standing import NOTHING_STANDS, standing
 from service.pages.photo_words import PhotoWords, photo_words
 from service.pages.tray_misfit import misfits
 from service.pages.words import Say
-from service.photo_assignments import assign_photo, last_assignment, withdraw_assignment
-from service.photo_changes import (
+from service.photos.photo_assignments import assign_photo, last_assignment, withdraw_assignment
+from service.photos.photo_changes import (
     correct_photo,
     measure_again,
 )
-from service.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
-from service.room_log import the_room
+from service.photos.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
+from service.room.room_log import the_room
 from service.route_arguments import By, PhotoId, TheService
 
 router = APIRouter(include_in_schema=False)

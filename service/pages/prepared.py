@@ -8,15 +8,15 @@ from collections.abc import Collection
 import sqlalchemy as sa
 
 from service.context import Service
-from service.growth import RoomGrowth
+from service.growth.growth import RoomGrowth
 from service.pages.flags import what_became
 from service.pages.shelves import Period
 from service.pages.shelves_content import ShelvesContent
 from service.pages.words import Say
-from service.photo_log import latest_photos
-from service.room_log import shelf_names, the_room
-from service.run_harvests import harvests_of_runs
-from service.trays_now import TraysNow
+from service.photos.photo_log import latest_photos
+from service.room.room_log import shelf_names, the_room
+from service.room.trays_now import TraysNow
+from service.runs.run_harvests import harvests_of_runs
 
 # Whoever asks for a page goes before each part, yet parts come to an end.
 _MOST_SECONDS = 1.0

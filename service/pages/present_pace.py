@@ -6,12 +6,12 @@ from typing import Final
 
 import numpy as np
 
+from service.growth.room_normal import LEAST_RUNS, RoomNormal
+from service.growth.run_readings import RunReadings
 from service.pages.growth_charts import BAR_SIGMAS, side_of_usual, unit_of
 from service.pages.pace_words import runs_words, span_words
 from service.pages.tray_words import listed
 from service.pages.words import Say
-from service.room_normal import LEAST_RUNS, RoomNormal
-from service.run_readings import RunReadings
 from trayvision.growth_fit import GrowthPoint
 from trayvision.growth_prior import Quantity
 

@@ -9,7 +9,7 @@ from starlette.responses import Response
 from service.pages import addresses
 from service.pages.frame import show
 from service.pages.words import Say
-from service.room_log import the_room
+from service.room.room_log import the_room
 from service.route_arguments import TheService
 
 

@@ -5,14 +5,14 @@ from datetime import datetime
 
 import sqlalchemy as sa
 
-from service.log_memory import LogMemory
+from service.log.log_memory import LogMemory
+from service.log.refusals import NotFound, Refusal
+from service.log.schema import POSITION, RACK, SHELF
 from service.models.room import NewPlacement, Placement
 from service.pages.filled import Choice
 from service.pages.tray_numbers import in_words, sentence
-from service.rack_log import Rack, racks_as_they_stand
-from service.refusals import NotFound, Refusal
-from service.run_places import others_in_place
-from service.schema import POSITION, RACK, SHELF
+from service.room.rack_log import Rack, racks_as_they_stand
+from service.runs.run_places import others_in_place
 
 OFF_THE_RACKS = "off"
 

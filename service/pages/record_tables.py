@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeVar
 
-from service.mould_record import Answers, MouldCount, count_mould
+from service.flags.mould_record import Answers, MouldCount, count_mould
 from service.pages.pace_words import runs_words
 from service.pages.words import MONTHS, Say
-from service.run_facts import RunFact
-from service.yields import LEAST_FOR_HALF, Yield, yields_by
+from service.runs.run_facts import RunFact
+from service.runs.yields import LEAST_FOR_HALF, Yield, yields_by
 
 Group = TypeVar("Group", bound=Hashable)
 

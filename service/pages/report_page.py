@@ -9,6 +9,7 @@ from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
+from service.log.refusals import NotFound
 from service.models.room import Room
 from service.models.runs import EndReason
 from service.pages import addresses
@@ -22,8 +23,7 @@ from service.period_report.corrections import ChangedValue
 from service.period_report.period import Period, typed_period
 from service.period_report.report import Report
 from service.period_report.tables import PARTS, report_table
-from service.refusals import NotFound
-from service.room_log import the_room
+from service.room.room_log import the_room
 from service.route_arguments import TheService
 
 router = APIRouter(include_in_schema=False)

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Query, Request
 from markupsafe import Markup
 from starlette.responses import Response
 
+from service.log.refusals import NotFound, Refusal
 from service.models.base import LARGEST_ID
 from service.models.room import DayZero, RoomChange, TrayState
 from service.pages import addresses, starting
@@ -27,12 +28,11 @@ from service.pages.room_rows import (
 )
 from service.pages.tray_numbers import in_words, sentence
 from service.pages.words import Say
-from service.rack_log import Rack, racks_as_they_stand
-from service.refusals import NotFound, Refusal
-from service.room_figures import correct_room
-from service.room_log import the_room
+from service.room.rack_log import Rack, racks_as_they_stand
+from service.room.room_figures import correct_room
+from service.room.room_log import the_room
+from service.room.trays_now import TraysNow
 from service.route_arguments import By, TheService
-from service.trays_now import TraysNow
 
 router = APIRouter(include_in_schema=False)
 

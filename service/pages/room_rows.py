@@ -5,15 +5,15 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 
+from service.growth.run_readings import RunReadings
 from service.models.room import TrayState
 from service.pages.forecast_words import by_day, due_words
 from service.pages.measure_words import why_it_asks
 from service.pages.trend import trend
 from service.pages.words import Say
-from service.photo_scores import NewestPhoto
-from service.rack_log import Rack, Shelf
-from service.run_readings import RunReadings
-from service.trays_now import TrayNow
+from service.photos.photo_scores import NewestPhoto
+from service.room.rack_log import Rack, Shelf
+from service.room.trays_now import TrayNow
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
 from trayvision.kit_guide import number_ranges

@@ -9,7 +9,9 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from service.log_memory import last_until
+from service.flags.today import RoomNow
+from service.log.log_memory import last_until
+from service.log.refusals import Refusal
 from service.models.room import TrayState
 from service.models.today import Today
 from service.pages import addresses
@@ -18,14 +20,12 @@ from service.pages.air_places import air_places
 from service.pages.frame import show
 from service.pages.look_first_words import look_first_words
 from service.pages.words import Say
-from service.rack_log import racks_as_they_stand
-from service.refusals import Refusal
-from service.room_log import shelf_names, the_room, trays_by_number
+from service.room.rack_log import racks_as_they_stand
+from service.room.room_log import shelf_names, the_room, trays_by_number
+from service.room.walking_order import NO_PLACE, TrayPlace, tray_places
+from service.room.washing import STATES
 from service.route_arguments import TheService
-from service.run_calendar import run_calendar
-from service.today import RoomNow
-from service.walking_order import NO_PLACE, TrayPlace, tray_places
-from service.washing import STATES
+from service.runs.run_calendar import run_calendar
 from trayvision.attention_flags import trays_words
 from trayvision.attention_state import Level
 from trayvision.kit_guide import number_ranges

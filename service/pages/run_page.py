@@ -7,7 +7,9 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.entries import histories_of, histories_of_tray, history
+from service.log.entries import histories_of, histories_of_tray, history
+from service.log.refusals import NotFound
+from service.log.schema import HARVEST, RUN
 from service.models.runs import EndReason, Run
 from service.pages import addresses
 from service.pages.frame import show
@@ -24,12 +26,10 @@ from service.pages.written import (
     all_written,
     written,
 )
-from service.refusals import NotFound
-from service.room_log import the_room
+from service.room.room_log import the_room
 from service.route_arguments import TheService
-from service.run_calendar import RunSpan, run_spans, span_of
-from service.run_log import run_out
-from service.schema import HARVEST, RUN
+from service.runs.run_calendar import RunSpan, run_spans, span_of
+from service.runs.run_log import run_out
 
 router = APIRouter(include_in_schema=False)
 

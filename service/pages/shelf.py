@@ -8,7 +8,8 @@ from pydantic import BaseModel, Field
 from starlette.responses import Response
 
 from service.charts import Size
-from service.group_growth import group_growth
+from service.growth.group_growth import group_growth
+from service.growth.room_normal import room_normal
 from service.models.base import LARGEST_ID
 from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, answer_chart, chart_shown
@@ -26,8 +27,7 @@ from service.pages.shelf_charts import (
 )
 from service.pages.shelves_content import ShelvesContent
 from service.pages.words import Say
-from service.room_log import the_room
-from service.room_normal import room_normal
+from service.room.room_log import the_room
 from service.route_arguments import TheService
 from trayvision.growth_prior import Quantity
 

@@ -7,7 +7,8 @@ from functools import cached_property
 import numpy as np
 
 from service.charts import Chart, Line, Stroke, Target
-from service.group_growth import GroupGrowth
+from service.growth.group_growth import GroupGrowth
+from service.growth.room_normal import RoomNormal
 from service.models.growth import RunCurves
 from service.pages.curve_kinds import (
     LAST_DAY,
@@ -19,7 +20,6 @@ from service.pages.curve_kinds import (
 from service.pages.growth_charts import NAMES, Unit, normal_line, unit_of
 from service.pages.pace_words import runs_words
 from service.pages.words import Say
-from service.room_normal import RoomNormal
 from trayvision.growth_prior import Quantity
 
 # More labels than that cannot be told apart on a phone: of more lines the outermost are named.

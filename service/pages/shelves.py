@@ -9,7 +9,7 @@ from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from service.charts import Chart, Size
-from service.group_growth import GroupGrowth
+from service.growth.group_growth import GroupGrowth
 from service.models.base import LARGEST_ID
 from service.models.flags import FlagOut
 from service.pages import addresses
@@ -28,7 +28,7 @@ from service.pages.shelf_charts import (
 )
 from service.pages.shelves_content import PaceRow, PaceTable, ShelvesContent
 from service.pages.words import Say
-from service.room_log import the_room
+from service.room.room_log import the_room
 from service.route_arguments import TheService
 
 router = APIRouter(include_in_schema=False)

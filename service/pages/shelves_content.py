@@ -8,12 +8,15 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from service.flag_log import flags
-from service.group_growth import GroupGrowth, grouped_growth
-from service.growth import RoomGrowth
-from service.log_memory import LogMemory
+from service.flags.flag_log import flags
+from service.flags.mould_record import Answers, mould_answers
+from service.growth.group_growth import GroupGrowth, grouped_growth
+from service.growth.growth import RoomGrowth
+from service.growth.room_normal import RoomNormal, room_normal
+from service.growth.run_readings import RunReadings
+from service.log.log_memory import LogMemory
+from service.log.schema import HARVEST, PLACEMENT, RACK, ROOM, RUN, SEED_LOT, SHELF, TRAY
 from service.models.flags import FlagOut
-from service.mould_record import Answers, mould_answers
 from service.pages import addresses
 from service.pages.pace_words import pace_words
 from service.pages.present_pace import RunPace, run_pace
@@ -27,13 +30,10 @@ from service.pages.record_tables import (
     yield_table,
 )
 from service.pages.words import Say
-from service.rack_log import racks_as_they_stand
-from service.room_log import shelf_names
-from service.room_normal import RoomNormal, room_normal
-from service.run_facts import RunFact, facts_by_run
-from service.run_log import lot_names
-from service.run_readings import RunReadings
-from service.schema import HARVEST, PLACEMENT, RACK, ROOM, RUN, SEED_LOT, SHELF, TRAY
+from service.room.rack_log import racks_as_they_stand
+from service.room.room_log import shelf_names
+from service.runs.run_facts import RunFact, facts_by_run
+from service.runs.run_log import lot_names
 from trayvision.attention_flags import FlagKind
 from trayvision.growth_prior import Quantity
 

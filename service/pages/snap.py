@@ -10,13 +10,13 @@ from starlette.datastructures import UploadFile
 from starlette.responses import FileResponse, Response
 
 from service.context import Service
-from service.entries import Entrant
-from service.ingest import IncomingPhoto, take_in_all
+from service.log.entries import Entrant
+from service.log.refusals import Refusal, TooLarge
 from service.models.photos import Watering
 from service.pages import addresses
 from service.pages.frame import show
 from service.pages.notices import done
-from service.refusals import Refusal, TooLarge
+from service.photos.ingest import IncomingPhoto, take_in_all
 from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)

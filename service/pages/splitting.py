@@ -8,7 +8,8 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from service.holds import is_held
+from service.flags.holds import is_held
+from service.log.refusals import Refusal
 from service.models.runs import NewSplit, Run
 from service.pages import addresses
 from service.pages.clock_changes import twice_words
@@ -24,12 +25,11 @@ from service.pages.tray_numbers import (
     tray_numbers,
 )
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_log import the_room
+from service.room.room_log import the_room
 from service.route_arguments import By, TheService
-from service.run_calendar import span_of
-from service.run_log import run_out
-from service.run_splitting import split_run
+from service.runs.run_calendar import span_of
+from service.runs.run_log import run_out
+from service.runs.run_splitting import split_run
 
 router = APIRouter(include_in_schema=False)
 

@@ -7,6 +7,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from service.log.refusals import Refusal
 from service.pages import addresses, racks, start_sent, starting
 from service.pages.filled import Choice, Filled
 from service.pages.forms import Typed, TypedForm
@@ -25,13 +26,12 @@ from service.pages.tray_numbers import (
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.weight_doubts import seed_doubt
 from service.pages.words import Say
-from service.rack_log import racks_as_they_stand
-from service.refusals import Refusal
-from service.room_changes import Started, start_trays
-from service.room_log import tray_sizes, trays_by_number
+from service.room.rack_log import racks_as_they_stand
+from service.room.room_changes import Started, start_trays
+from service.room.room_log import tray_sizes, trays_by_number
+from service.room.seed_stock import seed_stock
+from service.room.washing import unwashed_after_mould
 from service.route_arguments import By, TheService
-from service.seed_stock import seed_stock
-from service.washing import unwashed_after_mould
 
 router = APIRouter(include_in_schema=False)
 

@@ -4,15 +4,15 @@ from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import Final
 
+from service.log.refusals import Refusal
+from service.log.told_moments import LONGEST_SOAK
 from service.models.runs import NewLot, NewRun
 from service.pages.filled import Filled, typed_weight
 from service.pages.forms import Typed
 from service.pages.starting import SEED_ROWS, on_another_floor
 from service.pages.weight_doubts import area_m2
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_changes import Bag
-from service.told_moments import LONGEST_SOAK
+from service.room.room_changes import Bag
 from trayvision.reference_kit import TraySize
 
 _LONGEST_SOAK_HOURS: Final = LONGEST_SOAK / timedelta(hours=1)

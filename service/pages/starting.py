@@ -6,16 +6,16 @@ from datetime import datetime, timedelta
 
 import sqlalchemy as sa
 
-from service.log_memory import LogMemory
+from service.log.log_memory import LogMemory
+from service.log.schema import SEED_LOT
 from service.models.runs import NewRun, Seed
 from service.pages.filled import Choice, Filled, shown_weight
 from service.pages.forms import Typed
 from service.pages.weight_doubts import area_m2
 from service.pages.words import Say
-from service.room_log import the_room, tray_sizes
-from service.run_calendar import RunSpan, run_calendar
-from service.run_log import grains_of_lots, lots_by_id, seed_of_entries
-from service.schema import SEED_LOT
+from service.room.room_log import the_room, tray_sizes
+from service.runs.run_calendar import RunSpan, run_calendar
+from service.runs.run_log import grains_of_lots, lots_by_id, seed_of_entries
 from trayvision.kit_guide import number_ranges
 
 SEED_ROWS = 3

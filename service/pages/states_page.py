@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from service.log.refusals import Refusal
 from service.models.room import NewTrayState, RestState
 from service.pages import addresses
 from service.pages.filled import Choice, Filled
@@ -23,8 +24,7 @@ from service.pages.tray_numbers import (
 )
 from service.pages.trays_form import Asked, NamedTrays, TraysForm, WrittenDown
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_changes import say_state
+from service.room.room_changes import say_state
 from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)

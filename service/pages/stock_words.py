@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 
 from service.pages.filled import Choice
 from service.pages.words import Say
-from service.seed_stock import LotStock
+from service.room.seed_stock import LotStock
 
 
 def stock_words(stock: LotStock | None, say: Say) -> str:

@@ -7,8 +7,8 @@ from typing import Final
 import sqlalchemy as sa
 
 from service.pages.words import Say
-from service.photo_log import latest_photos, photo_out
-from service.run_calendar import RunSpan
+from service.photos.photo_log import latest_photos, photo_out
+from service.runs.run_calendar import RunSpan
 
 # An older one says little of what lies in the tray now.
 _ASKS_FOR: Final = timedelta(days=2)

@@ -7,10 +7,9 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.evidence_pictures import draw_place
-from service.flag_log import flags_of_run
-from service.growth import RoomGrowth
-from service.inspection_log import tray_rows
+from service.flags.flag_log import flags_of_run
+from service.flags.tray_patches import tray_patches
+from service.growth.growth import RoomGrowth
 from service.models.base import LARGEST_ID
 from service.models.flags import FlagOut, FlagState
 from service.models.room import TrayState
@@ -32,15 +31,16 @@ from service.pages.tray_words import (
     tray_answer,
 )
 from service.pages.words import Say
-from service.photo_changes import picture
-from service.photo_log import capture_of
-from service.room_log import the_room, tray_numbered
+from service.photos.evidence_pictures import draw_place
+from service.photos.inspection_log import tray_rows
+from service.photos.photo_changes import picture
+from service.photos.photo_log import capture_of
+from service.room.room_log import the_room, tray_numbered
+from service.room.tray_history import PastRun, place_names, tray_history
+from service.room.trays_now import TraysNow
 from service.route_arguments import TheService
-from service.run_calendar import RunSpan, present_run, run_calendar, run_spans
-from service.run_places import source_of, taken_of
-from service.tray_history import PastRun, place_names, tray_history
-from service.tray_patches import tray_patches
-from service.trays_now import TraysNow
+from service.runs.run_calendar import RunSpan, present_run, run_calendar, run_spans
+from service.runs.run_places import source_of, taken_of
 from trayvision.attention_flags import FlagKind
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 

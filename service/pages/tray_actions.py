@@ -19,8 +19,8 @@ from service.pages import racks, starting
 from service.pages.filled import Choice, Filled
 from service.pages.harvesting import harvest_form, mould_words
 from service.pages.words import Say
-from service.room_log import trays_by_number
-from service.run_calendar import run_spans
+from service.room.room_log import trays_by_number
+from service.runs.run_calendar import run_spans
 
 # Stages of a run in which its harvest is the first thing to write down.
 _HARVEST_FIRST: Final = ("ready", "overdue")

@@ -4,7 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from service.growth import RoomGrowth
+from service.growth.growth import RoomGrowth
+from service.growth.room_normal import RoomNormal, room_normal
+from service.growth.run_readings import RunReadings
 from service.models.growth import RunCurves
 from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, chart_shown
@@ -24,8 +26,6 @@ from service.pages.growth_charts import (
 )
 from service.pages.tray_warmth import Normals, WarmthShown, warmth_shown
 from service.pages.words import Say
-from service.room_normal import RoomNormal, room_normal
-from service.run_readings import RunReadings
 from trayvision.growth_prior import Quantity
 
 

@@ -9,7 +9,7 @@ from service.models.photos import PhotoOut
 from service.models.room import Room
 from service.pages import addresses
 from service.pages.set_up.fields import size_in_words
-from service.room_log import tray_sizes, trays_by_number
+from service.room.room_log import tray_sizes, trays_by_number
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import CARRIED_STRIP_NUMBER
 

@@ -7,10 +7,10 @@ from typing import Final
 
 import sqlalchemy as sa
 
+from service.log.refusals import Refusal
 from service.pages.forms import Typed
-from service.refusals import Refusal
-from service.room_log import trays_by_number
-from service.run_calendar import present_run, run_calendar
+from service.room.room_log import trays_by_number
+from service.runs.run_calendar import present_run, run_calendar
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 # Fields of a form that names trays: as text, and boxes.

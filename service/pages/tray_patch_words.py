@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from service.flags.tray_patches import FollowedPatch, PatchSeen, TrayPatches
 from service.models.flags import FlagOut, FlagState
 from service.pages import addresses
 from service.pages.words import Say
-from service.tray_patches import FollowedPatch, PatchSeen, TrayPatches
 from trayvision.attention_flags import FlagKind, flag_key
 from trayvision.patch_growth import GrowthRate
 

@@ -8,10 +8,10 @@ import sqlalchemy as sa
 from service.models.photos import PhotoOut
 from service.pages.measure_words import listed
 from service.pages.words import Say
-from service.photo_assignments import photos_given_to_run
-from service.photo_log import photos_out
-from service.room_log import Row
-from service.run_calendar import RunSpan
+from service.photos.photo_assignments import photos_given_to_run
+from service.photos.photo_log import photos_out
+from service.room.room_log import Row
+from service.runs.run_calendar import RunSpan
 
 # A candidate that one photo alone gives less likelihood is not worth a word.
 _WORTH_A_WORD = 0.3
@@ -111,7 +111,7 @@ def timeline(
     connection : Connection
     span : RunSpan
     rows : sequence of Row
-        Of the run, as `service.inspection_log.tray_rows` gives them.
+        Of the run, as `service.photos.inspection_log.tray_rows` gives them.
     say : Say
     asked : int or None
         Photo to show large; the last one where it is none of them.

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from service.charts import Chart, Dot
+from service.growth.room_normal import RoomNormal
 from service.models.growth import RunCurves
 from service.pages import addresses
 from service.pages.chart_pictures import ChartShown, chart_shown
@@ -20,7 +21,6 @@ from service.pages.growth_charts import (
     unit_of,
 )
 from service.pages.words import Say
-from service.room_normal import RoomNormal
 from trayvision.growth_prior import Quantity
 
 # By kind of curve, over °C d.

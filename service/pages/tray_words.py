@@ -3,15 +3,15 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from service.flags.mould_record import UNANSWERED
 from service.models.flags import FlagOut, FlagState
 from service.models.room import TrayState
 from service.models.today import TrayOut
-from service.mould_record import UNANSWERED
 from service.pages.flag_view import Place, flag_places
 from service.pages.look_first_words import look_first_address, look_first_words
 from service.pages.tray_growth import GrowthShown
 from service.pages.words import Say
-from service.tray_history import PastRun
+from service.room.tray_history import PastRun
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
 

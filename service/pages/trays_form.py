@@ -9,14 +9,14 @@ from fastapi import Query, Request
 from starlette.responses import Response
 
 from service.context import Service
-from service.entries import Entrant
+from service.log.entries import Entrant
 from service.models.room import TrayNumber
 from service.pages import addresses
 from service.pages.clock_changes import twice_words
 from service.pages.forms import Typed, answered
 from service.pages.notices import Entry, done
 from service.pages.words import Say
-from service.room_log import the_room
+from service.room.room_log import the_room
 
 # Trays as an address names them: ?tray=3&tray=4.
 NamedTrays = Annotated[list[TrayNumber] | None, Query(alias="tray", max_length=200)]

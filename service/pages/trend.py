@@ -8,10 +8,10 @@ from typing import Final
 
 import numpy as np
 
+from service.growth.room_usual import usual_growth
+from service.growth.run_readings import RunReadings, RunSeries
 from service.models.growth import CurvePoint
 from service.pages.words import Say
-from service.room_usual import usual_growth
-from service.run_readings import RunReadings, RunSeries
 from trayvision.attention_growth import RECENT
 from trayvision.expectations import SHOOT_HEIGHT, days_ahead, days_behind
 from trayvision.growth_prior import Quantity

@@ -3,12 +3,12 @@
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from service.accounts.roles import Right
+from service.log.refusals import Refusal
 from service.pages import addresses
 from service.pages.forms import TypedForm
 from service.pages.frame import visitor_of
 from service.pages.notices import Entry, back, done
-from service.refusals import Refusal
-from service.roles import Right
 from service.route_arguments import By, TheService
 from service.undoing import undo
 

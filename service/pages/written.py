@@ -6,16 +6,9 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from service.entries import history
-from service.models.runs import EndReason, Seed
-from service.pages import air_doubts, racks, starting
-from service.pages.filled import Choice
-from service.pages.words import Say
-from service.people import people_names
-from service.rack_log import racks_as_they_stand
-from service.room_log import numbers_of_trays
-from service.run_log import seed_of_entries
-from service.schema import (
+from service.accounts.people import people_names
+from service.log.entries import history
+from service.log.schema import (
     CHORE,
     HARVEST,
     PLACEMENT,
@@ -23,6 +16,13 @@ from service.schema import (
     RUN,
     TRAY_STATE,
 )
+from service.models.runs import EndReason, Seed
+from service.pages import air_doubts, racks, starting
+from service.pages.filled import Choice
+from service.pages.words import Say
+from service.room.rack_log import racks_as_they_stand
+from service.room.room_log import numbers_of_trays
+from service.runs.run_log import seed_of_entries
 
 Values = Mapping[str, Any]
 RUNS, HARVESTS, PLACEMENTS, STATES = "runs", "harvests", "placements", "tray-states"
@@ -144,7 +144,7 @@ def written(connection: sa.Connection, kind: str, thing_id: int, names: Names) -
 
 
 def all_written(kind: str, things: Iterable[Sequence[Values]], names: Names) -> list[Written]:
-    """Things of a kind from all their entries, as `service.entries` gives them."""
+    """Things of a kind from all their entries, as `service.log.entries` gives them."""
     return [_written(kind, rows, names) for rows in things]
 
 

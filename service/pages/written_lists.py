@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.entries import last_histories_of
+from service.log.entries import last_histories_of
 from service.models.base import Entered
 from service.pages import addresses
 from service.pages.frame import show
@@ -24,11 +24,11 @@ from service.pages.written import (
     all_written,
     words_of,
 )
-from service.resources import Resource
-from service.room_log import the_room, tray_numbered
+from service.room.resources import Resource
+from service.room.room_log import the_room, tray_numbered
+from service.room.things import CHORES as CHORES_OF_THE_LOG
+from service.room.things import READINGS as READINGS_OF_THE_LOG
 from service.route_arguments import TheService
-from service.things import CHORES as CHORES_OF_THE_LOG
-from service.things import READINGS as READINGS_OF_THE_LOG
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 router = APIRouter(include_in_schema=False)

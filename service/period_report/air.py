@@ -8,10 +8,10 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from service.entries import current
+from service.log.entries import current
+from service.log.schema import READING
 from service.period_report.names import Names
 from service.period_report.period import Period
-from service.schema import READING
 
 _COLUMNS: Final = {
     (quantity, unit): tuple(f"{quantity}{which}_{unit}" for which in ("", "_low", "_high"))

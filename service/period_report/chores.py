@@ -9,12 +9,12 @@ from typing import Final
 
 import sqlalchemy as sa
 
-from service.entries import current
-from service.feed_account import weight_in
+from service.log.entries import current
+from service.log.schema import CHORE
 from service.period_report.names import Names
 from service.period_report.period import Period
-from service.room_log import Row
-from service.schema import CHORE
+from service.room.feed_account import weight_in
+from service.room.room_log import Row
 
 _CLEANING: Final = re.compile(r"wash|clean|saniti|disinfect|rinse|bleach|scrub", re.IGNORECASE)
 _FEEDING: Final = re.compile(r"\b(fed|feed|feeds|feeding)\b", re.IGNORECASE)

@@ -7,14 +7,14 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from service.entries import ENTRY_COLUMNS
+from service.log.entries import ENTRY_COLUMNS
+from service.log.schema import CAPTURE, CHORE, HARVEST, READING, RUN, SEED_LOT
 from service.models.runs import Seed
 from service.period_report.names import Names
 from service.period_report.period import Period
 from service.period_report.runs import parts_of
-from service.run_calendar import RunSpan, run_calendar
-from service.run_log import seed_of_entries
-from service.schema import CAPTURE, CHORE, HARVEST, READING, RUN, SEED_LOT
+from service.runs.run_calendar import RunSpan, run_calendar
+from service.runs.run_log import seed_of_entries
 
 # Each with the moments by which it belongs to a period.
 _MOMENTS: Final = (

@@ -6,13 +6,13 @@ from datetime import datetime
 
 import sqlalchemy as sa
 
-from service.entries import current
-from service.flag_history import FlagEvent, flag_histories
-from service.log_memory import LogMemory, Seen, news
+from service.flags.flag_history import FlagEvent, flag_histories
+from service.log.entries import current
+from service.log.log_memory import LogMemory, Seen, news
+from service.log.schema import FLAG, FLAG_EVENT
 from service.period_report.names import Names
 from service.period_report.period import Period
 from service.period_report.runs import parts_of
-from service.schema import FLAG, FLAG_EVENT
 from trayvision.attention_flags import FlagKind
 from trayvision.attention_state import Level
 

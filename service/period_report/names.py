@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
+from service.accounts.people import people_names
 from service.models.runs import Lot
-from service.people import people_names
-from service.room_log import numbers_of_trays, shelf_names
-from service.run_log import lots_by_id
+from service.room.room_log import numbers_of_trays, shelf_names
+from service.runs.run_log import lots_by_id
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from service.refusals import Refusal
+from service.log.refusals import Refusal
 
 _FIRST_YEAR, _LAST_YEAR = 2000, 2199
 

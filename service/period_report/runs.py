@@ -8,15 +8,15 @@ from functools import cached_property
 
 import sqlalchemy as sa
 
+from service.flags.mould_when_taken import MouldThen, MouldWhenTaken
 from service.models.room import Room
 from service.models.runs import EndReason, Harvest, Lot, Run, Seed
-from service.mould_when_taken import MouldThen, MouldWhenTaken
 from service.period_report.names import Names
 from service.period_report.period import Period
 from service.period_report.tray_photos import PeriodPhotos
-from service.run_calendar import RunSpan, run_calendar
-from service.run_harvests import harvests_of_runs, runs_taken
-from service.run_log import runs_out, seed_of_entries
+from service.runs.run_calendar import RunSpan, run_calendar
+from service.runs.run_harvests import harvests_of_runs, runs_taken
+from service.runs.run_log import runs_out, seed_of_entries
 
 # A database takes only so many numbers in one query.
 _AT_ONCE = 500

@@ -5,10 +5,10 @@ import io
 from collections.abc import Callable, Iterable
 from typing import Final
 
+from service.log.written_values import cell
 from service.period_report.chores import DoneChore
 from service.period_report.report import Report
 from service.period_report.runs import ReportedRun
-from service.written_values import cell
 
 Rows = Iterable[tuple[object, ...]]
 

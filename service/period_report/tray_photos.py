@@ -11,11 +11,11 @@ import numpy as np
 import sqlalchemy as sa
 from numpy.typing import NDArray
 
-from service.entries import current
-from service.log_memory import LogMemory, Seen, news
+from service.log.entries import current
+from service.log.log_memory import LogMemory, Seen, news
+from service.log.schema import CAPTURE, PHOTO_INSPECTION, TRAY_INSPECTION
 from service.models.base import LARGEST_ID
-from service.retention_log import let_go_between
-from service.schema import CAPTURE, PHOTO_INSPECTION, TRAY_INSPECTION
+from service.photos.retention_log import let_go_between
 
 _ONE_DAY: Final = timedelta(days=1)
 _MOST_DAYS: Final = 2000

@@ -39,8 +39,8 @@ from fastapi.testclient import TestClient
 from service.app import create_app
 from service.context import Service
 from service.garbage import searched_in_pauses
-from service.run_calendar import run_calendar
-from service.schema import FLAG, PHOTO, RUN
+from service.log.schema import FLAG, PHOTO, RUN
+from service.runs.run_calendar import run_calendar
 from service.settings import Settings
 from tests.service.recorded_inspections import RecordedInspector
 from tests.service.room_entries import Entries

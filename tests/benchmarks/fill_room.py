@@ -25,12 +25,10 @@ import sqlalchemy as sa
 from PIL import Image
 
 from service.app import close_service, open_service
-from service.attention_watch import AttentionWatch
 from service.context import Service
-from service.inspection_log import main_values
-from service.outside_schema import CAMERA_SHOT, NOTIFICATION, NOTIFICATION_TARGET
-from service.photo_store import PhotoStore
-from service.schema import (
+from service.flags.attention_watch import AttentionWatch
+from service.log.outside_schema import CAMERA_SHOT, NOTIFICATION, NOTIFICATION_TARGET
+from service.log.schema import (
     CAMERA,
     CAPTURE,
     CHORE,
@@ -51,6 +49,8 @@ from service.schema import (
     TRAY_INSPECTION,
     TRAY_STATE,
 )
+from service.photos.inspection_log import main_values
+from service.photos.photo_store import PhotoStore
 from service.settings import Settings
 from trayvision.inspection import inspect_photo
 from trayvision.inspection_record import photo_record

@@ -11,7 +11,7 @@ import pytest
 from axe_playwright_python.base import AXE_SCRIPT, AxeResults
 from playwright.sync_api import Browser, Error, Page, Playwright, expect, sync_playwright
 
-from service.database import Database
+from service.log.database import Database
 from tests.pages.house import House, furnish, served
 from tests.quick_databases import quick_databases
 

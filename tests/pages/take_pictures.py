@@ -15,9 +15,9 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 
 from service.app import create_app
-from service.demo import DemoClock, demo_settings
+from service.demo.demo import DemoClock, demo_settings
+from service.demo.demo_room import SampleRun
 from service.demo_command import SAMPLE_RUN
-from service.demo_room import SampleRun
 from tests.pages.conftest import chromium
 
 OUT = Path(__file__).parents[2] / "sample_images" / "pages"

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service.camera_health import closed
+from service.cameras.camera_health import closed
 from tests.pages.house import House
 from tests.pages.test_room_forms import words
 from tests.service.picture_servers import http_camera, jpeg, sends

@@ -10,7 +10,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from service.pages import report_page
-from service.retention_log import enter_let_go
+from service.photos.retention_log import enter_let_go
 from tests.pages.conftest import PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.pages.paper import SHEETS_MM, printed

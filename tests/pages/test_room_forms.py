@@ -11,9 +11,9 @@ import httpx2
 import pytest
 from starlette.datastructures import FormData
 
+from service.log.refusals import Refusal
 from service.pages.forms import Typed
 from service.pages.tray_numbers import tray_numbers
-from service.refusals import Refusal
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 
 

@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from service.pages.notices import Entry, done
 from service.pages.set_up.rack_changes import MOST_AT_ONCE
-from service.pose_records import POSES_NAME
+from service.photos.pose_records import POSES_NAME
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, House
 from tests.service.picture_servers import http_camera, jpeg, sends

@@ -7,7 +7,7 @@ from typing import Any
 import httpx2
 import pytest
 
-from service.camera_things import CAMERAS
+from service.cameras.camera_things import CAMERAS
 from tests.pages.house import House
 from tests.pages.test_room_forms import said
 

@@ -5,8 +5,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, FilePayload, Page, Request, Route, expect
 
-from service.photo_log import PhotoSearch, photo_ids
-from service.refusals import Busy
+from service.log.refusals import Busy
+from service.photos.photo_log import PhotoSearch, photo_ids
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, House
 from tests.service.recorded_inspections import patch, photo_bytes, picture_saying

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from service.inspector import PoolInspector
+from service.photos.inspector import PoolInspector
 from tests.pages.conftest import PHONE, open_page
 from tests.pages.house import House
 

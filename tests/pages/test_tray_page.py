@@ -8,11 +8,11 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Locator, Page, expect
 
+from service.accounts.people import PEOPLE
+from service.accounts.roles import Role
+from service.accounts.session_cookie import SESSION_COOKIE
+from service.accounts.sessions import begin_session
 from service.models.accounts import NewPerson
-from service.people import PEOPLE
-from service.roles import Role
-from service.session_cookie import SESSION_COOKIE
-from service.sessions import begin_session
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.service.recorded_inspections import patch, picture_saying

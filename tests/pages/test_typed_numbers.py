@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from starlette.datastructures import FormData
 
+from service.log.refusals import Refusal
 from service.pages.forms import Typed, decimal
 from service.pages.set_up.fields import typed_size
-from service.refusals import Refusal
 
 
 @pytest.mark.parametrize(

@@ -17,8 +17,8 @@ from pydantic import SecretStr
 
 from service.app import create_app
 from service.context import Service
-from service.database import Database
-from service.remeasuring import Remeasurer
+from service.log.database import Database
+from service.photos.remeasuring import Remeasurer
 from service.settings import Settings
 from tests.quick_databases import quick_databases
 from tests.service.postgres_cluster import Cluster, private_cluster, server_programs

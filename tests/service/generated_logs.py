@@ -10,11 +10,11 @@ from typing import Any
 import sqlalchemy as sa
 from hypothesis import strategies as st
 
-from service.columns import METADATA
-from service.database import Database
-from service.log_tables import batches, log_tables
-from service.photo_store import PhotoStore
-from service.sql_types import Moment
+from service.log.columns import METADATA
+from service.log.database import Database
+from service.log.log_tables import batches, log_tables
+from service.log.sql_types import Moment
+from service.photos.photo_store import PhotoStore
 
 # What has been lost or changed by one writer or reader of CSV or JSON or another.
 NASTY_TEXTS = (

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from service.ingest import photo_trays
+from service.photos.ingest import photo_trays
 from tests.service.conftest import START, Room
 from tests.service.picture_servers import jpeg
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from PIL import Image, ImageDraw
 
-from service.inspector import InspectedPhoto, InspectionJob
+from service.photos.inspector import InspectedPhoto, InspectionJob
 from trayvision.bed_height import ASSUMED_BED_HEIGHT
 from trayvision.marked_tray import CORNER_NAMES, MarkedTray
 

@@ -8,9 +8,9 @@ from datetime import datetime, timedelta
 import pytest
 import sqlalchemy as sa
 
-from service.account_tables import ACCESS_TOKEN, LOGIN_SESSION, PERSON_PASSWORD
-from service.gate import OPEN_ROOM_HEADER
-from service.session_cookie import SESSION_COOKIE
+from service.accounts.gate import OPEN_ROOM_HEADER
+from service.accounts.session_cookie import SESSION_COOKIE
+from service.log.account_tables import ACCESS_TOKEN, LOGIN_SESSION, PERSON_PASSWORD
 from tests.service.conftest import Room
 from tests.service.recorded_inspections import photo_bytes
 from tests.service.visitors import (

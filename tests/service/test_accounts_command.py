@@ -15,9 +15,9 @@ import pytest
 from pydantic import ValidationError
 
 from service import serve_command
-from service.account_tables import LOGIN_SESSION
+from service.accounts.passwords import Passwords
 from service.app import close_service, open_service
-from service.passwords import Passwords
+from service.log.account_tables import LOGIN_SESSION
 from service.serve_command import add_serve, run_serve
 from service.settings import Settings
 from tests.service.conftest import Room

@@ -10,9 +10,9 @@ import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.account_tables import LOGIN_GUESS
-from service.guessing import LONGEST_WAIT, guesses_of, wait_after
-from service.passwords import Passwords
+from service.accounts.guessing import LONGEST_WAIT, guesses_of, wait_after
+from service.accounts.passwords import Passwords
+from service.log.account_tables import LOGIN_GUESS
 from tests.service.conftest import Room
 from tests.service.visitors import (
     OWNER,

@@ -5,8 +5,8 @@ from argon2 import PasswordHasher, extract_parameters, profiles
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service.passwords import Passwords, check_new_password
-from service.refusals import Refusal
+from service.accounts.passwords import Passwords, check_new_password
+from service.log.refusals import Refusal
 from tests.service.visitors import QUICK_HASHER
 
 _QUICK = Passwords(QUICK_HASHER)

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from starlette.requests import HTTPConnection
 from starlette.websockets import WebSocketDisconnect
 
-from service.gate import OPEN_ROOM_HEADER
-from service.origin import from_this_machine, is_forged, is_loopback
-from service.security_headers import HEADERS
+from service.accounts.gate import OPEN_ROOM_HEADER
+from service.accounts.origin import from_this_machine, is_forged, is_loopback
+from service.accounts.security_headers import HEADERS
 from tests.service.conftest import Room
 from tests.service.visitors import ADDRESS, OWNER, browser, close, program, refused, token
 

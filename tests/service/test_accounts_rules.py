@@ -9,14 +9,14 @@ from fastapi.testclient import TestClient
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.access_rules import access_rules, rights_needed
-from service.accounts import set_password
+from service.accounts.access_rules import access_rules, rights_needed
+from service.accounts.accounts import set_password
+from service.accounts.people import PEOPLE
+from service.accounts.roles import PEOPLES_ROLES, RIGHTS, Right, Role
+from service.accounts.session_cookie import SESSION_COOKIE
+from service.accounts.sessions import begin_session, make_token
 from service.app import close_service, create_app
 from service.models.accounts import NewPerson
-from service.people import PEOPLE
-from service.roles import PEOPLES_ROLES, RIGHTS, Right, Role
-from service.session_cookie import SESSION_COOKIE
-from service.sessions import begin_session, make_token
 from service.settings import Settings
 from tests.service.recorded_inspections import RecordedInspector
 from tests.service.visitors import ADDRESS

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.archive import FORMAT, ArchiveReader, ArchiveWriter, Manifest
-from service.refusals import Refusal
+from service.archives.archive import FORMAT, ArchiveReader, ArchiveWriter, Manifest
+from service.log.refusals import Refusal
 from tests.service.conftest import START
 
 _DIGEST = "ab" * 32

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from service.attention_watch import AttentionWatch
+from service.flags.attention_watch import AttentionWatch
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import patch, photo_bytes
 

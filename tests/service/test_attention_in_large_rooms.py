@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from service import attention_watch
+from service.flags import attention_watch
 from tests.service.conftest import START, Room
 from trayvision.attention import AttentionList, find_attention
 from trayvision.attention_flags import FlagKind

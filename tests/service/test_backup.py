@@ -13,13 +13,13 @@ from fastapi.testclient import TestClient
 from pydantic import SecretStr
 
 from service.app import create_app
-from service.archive import ArchiveReader
-from service.backup import restore, write_backup
-from service.entries import enter
-from service.file_lock import originals_may_go
-from service.log_import import import_archive
-from service.refusals import Conflict, Refusal
-from service.schema import CHORE
+from service.archives.archive import ArchiveReader
+from service.archives.backup import restore, write_backup
+from service.archives.log_import import import_archive
+from service.log.entries import enter
+from service.log.file_lock import originals_may_go
+from service.log.refusals import Conflict, Refusal
+from service.log.schema import CHORE
 from service.settings import Settings
 from tests.service.conftest import (
     ON_THIS_MACHINE,
@@ -226,7 +226,7 @@ def test_api_keeps_the_last_backups(room: Room) -> None:
 
 
 def test_no_original_goes_while_an_export_is_being_sent(room: Room) -> None:
-    from service.export import export_log
+    from service.archives.export import export_log
 
     room.photograph(17, START, height_mm=1.0)
     stream = export_log(room.service, photos=True)

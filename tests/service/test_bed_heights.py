@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from service.inspection_job import inspect_job
-from service.inspector import InspectionJob
+from service.photos.inspection_job import inspect_job
+from service.photos.inspector import InspectionJob
 from tests.service.conftest import START, Room
 from trayvision.bed_height import FirstReading, measured_bed_height
 from trayvision.measurement import Measurement

@@ -15,14 +15,19 @@ import pytest
 import sqlalchemy as sa
 
 from service.app import close_service, open_service
-from service.bulk_measuring import MeasuredAnew, measure_many, photos_to_measure
 from service.context import Service
-from service.ingest import IncomingPhoto, take_in
-from service.inspector import InspectedPhoto, InspectionJob, not_measured
-from service.measuring_places import Measured, MeasuringPlaces, places_here, places_of_cluster
-from service.photo_log import photo_out
-from service.refusals import Refusal
-from service.schema import PHOTO_INSPECTION
+from service.log.refusals import Refusal
+from service.log.schema import PHOTO_INSPECTION
+from service.photos.bulk_measuring import MeasuredAnew, measure_many, photos_to_measure
+from service.photos.ingest import IncomingPhoto, take_in
+from service.photos.inspector import InspectedPhoto, InspectionJob, not_measured
+from service.photos.measuring_places import (
+    Measured,
+    MeasuringPlaces,
+    places_here,
+    places_of_cluster,
+)
+from service.photos.photo_log import photo_out
 from service.settings import Settings
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import RecordedInspector
@@ -35,7 +40,7 @@ _WITH_A_VERSION = ("bulk_measuring", "measuring_places", "photo_changes", "inges
 
 def _be(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     for module in _WITH_A_VERSION:
-        monkeypatch.setattr(f"service.{module}.version", lambda _: name)
+        monkeypatch.setattr(f"service.photos.{module}.version", lambda _: name)
 
 
 def _photo(room: Room, at: datetime = START, **said: float) -> int:
@@ -250,6 +255,6 @@ def _trays(service: Service, photo: int) -> list[dict[str, dict[str, float]]]:
 def test_an_address_where_no_scheduler_answers(
     address: str, why: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.measuring_places._ANSWERS_WITHIN_SECONDS", 1)
+    monkeypatch.setattr("service.photos.measuring_places._ANSWERS_WITHIN_SECONDS", 1)
     with pytest.raises(Refusal, match=why), places_of_cluster(address):
         pass

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from service.folder_walk import WHOLE_EVERY, FolderWalk
+from service.cameras.folder_walk import WHOLE_EVERY, FolderWalk
 from tests.service.conftest import START, Room
 from tests.service.picture_servers import jpeg
 
@@ -277,7 +277,7 @@ def test_file_on_which_the_program_fails_is_told_and_keeps_no_other_out(
             raise ZeroDivisionError
         return True
 
-    monkeypatch.setattr("service.camera_folder.is_whole", failing)
+    monkeypatch.setattr("service.cameras.camera_folder.is_whole", failing)
     for _ in range(3):
         _look(room, seconds=5)
     assert _names(room) == ["b.jpg"]
@@ -294,7 +294,7 @@ def test_round_that_fails_is_told_once(
     def failing(*_: Any) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("service.camera_folder._seen", failing)
+    monkeypatch.setattr("service.cameras.camera_folder._seen", failing)
     for _ in range(3):
         _look(room, seconds=5)
     told = room.get(health)
@@ -316,7 +316,7 @@ def test_folder_in_which_nothing_comes_or_goes_is_listed_now_and_then(
         listed.append(folder.name)
         return scandir(folder)
 
-    monkeypatch.setattr("service.folder_walk.os.scandir", counted)
+    monkeypatch.setattr("service.cameras.folder_walk.os.scandir", counted)
     walk, now = FolderWalk(tmp_path), START
     for _ in range(5):
         found = walk.pictures(now, also=())

@@ -9,9 +9,9 @@ import cv2
 import numpy as np
 import pytest
 
-from service.inspection_job import inspect_job
-from service.inspector import InspectedPhoto, InspectionJob
-from service.pose_records import POSES_NAME, same_run_poses
+from service.photos.inspection_job import inspect_job
+from service.photos.inspector import InspectedPhoto, InspectionJob
+from service.photos.pose_records import POSES_NAME, same_run_poses
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 

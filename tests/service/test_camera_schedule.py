@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.background import delay_seconds
-from service.camera_schedule import (
+from service.cameras.camera_schedule import (
     CameraSchedule,
     LightSpan,
     WaterCycle,

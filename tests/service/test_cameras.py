@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from service.camera_rounds import CameraRounds
-from service.camera_sources import Frame, HttpSnapshot
-from service.inspector import InspectedPhoto, InspectionJob
+from service.cameras.camera_rounds import CameraRounds
+from service.cameras.camera_sources import Frame, HttpSnapshot
+from service.photos.inspector import InspectedPhoto, InspectionJob
 from tests.service.conftest import Room
 from tests.service.picture_servers import (
     HttpCamera,

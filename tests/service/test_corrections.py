@@ -6,9 +6,9 @@ from datetime import timedelta
 import pytest
 import sqlalchemy as sa
 
-from service.entries import Entrant, correct, current, enter, history, withdraw
-from service.refusals import NotFound
-from service.schema import CORRECTABLE, PERSON, RACK
+from service.log.entries import Entrant, correct, current, enter, history, withdraw
+from service.log.refusals import NotFound
+from service.log.schema import CORRECTABLE, PERSON, RACK
 from tests.service.conftest import START, Room
 
 

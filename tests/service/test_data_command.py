@@ -10,9 +10,9 @@ import pytest
 
 from service.app import close_service, open_service
 from service.context import Service
-from service.file_lock import served_once
-from service.ingest import IncomingPhoto, take_in
-from service.private_files import open_to_others
+from service.log.file_lock import served_once
+from service.log.private_files import open_to_others
+from service.photos.ingest import IncomingPhoto, take_in
 from service.settings import Settings
 from tests.service.generated_logs import log_of
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
@@ -192,7 +192,7 @@ def test_remeasure_says_how_many_photos_another_version_measured(
 ) -> None:
     assert main(["remeasure", "--data", str(data)]) == 0
     assert capsys.readouterr().out == "to measure again: 0 photos\n"
-    monkeypatch.setattr("service.bulk_measuring.version", lambda _: "9.9.9")
+    monkeypatch.setattr("service.photos.bulk_measuring.version", lambda _: "9.9.9")
     assert main(["remeasure", "--data", str(data), "--dry-run"]) == 0
     said = capsys.readouterr().out
     assert "measured by version " in said

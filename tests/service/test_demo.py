@@ -11,9 +11,9 @@ from fastapi.testclient import TestClient
 
 from service import demo_command
 from service.app import create_app
-from service.demo import MARKER, DemoClock, demo_settings, fresh_folder
-from service.demo_room import SampleRun
-from service.file_lock import served_once
+from service.demo.demo import MARKER, DemoClock, demo_settings, fresh_folder
+from service.demo.demo_room import SampleRun
+from service.log.file_lock import served_once
 from tests.service.conftest import ON_THIS_MACHINE
 from trayvision.__main__ import USAGE_ERROR, main
 

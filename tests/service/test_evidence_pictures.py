@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image, ImageDraw
 
-from service.evidence_pictures import draw_place
+from service.photos.evidence_pictures import draw_place
 from tests.service.conftest import Room
 from tests.service.recorded_inspections import BED, MOULD, patch
 from tests.service.test_attention import mouldy, only, snap, spread

@@ -17,18 +17,18 @@ from hypothesis import strategies as st
 from pyarrow import parquet
 
 from service.app import close_service, open_service
-from service.archive import FORMAT, ArchiveReader, ArchiveWriter, Manifest
-from service.columns import METADATA
+from service.archives.archive import FORMAT, ArchiveReader, ArchiveWriter, Manifest
+from service.archives.export import export_log
+from service.archives.log_import import import_archive
+from service.archives.written_tables import Form, csv_member, write_csv, write_json
 from service.context import Service
-from service.database import MIGRATIONS, Database
-from service.entries import enter
-from service.export import export_log
-from service.log_import import import_archive
-from service.log_tables import SECRET_TABLES, log_tables
-from service.refusals import Conflict, Refusal
-from service.schema import CAMERA, PERSON, ROOM
+from service.log.columns import METADATA
+from service.log.database import MIGRATIONS, Database
+from service.log.entries import enter
+from service.log.log_tables import SECRET_TABLES, log_tables
+from service.log.refusals import Conflict, Refusal
+from service.log.schema import CAMERA, PERSON, ROOM
 from service.settings import Settings
-from service.written_tables import Form, csv_member, write_csv, write_json
 from tests.service.conftest import START, Room
 from tests.service.generated_logs import NASTY_TEXTS, Pools, clear, contents, fill, log_of, pools
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes, picture_saying
@@ -325,7 +325,7 @@ def test_parquet_holds_what_the_log_holds(room: Room) -> None:
 def test_parquet_without_its_library_says_what_to_install(
     room: Room, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("service.parquet_tables.find_spec", lambda _name: None)
+    monkeypatch.setattr("service.archives.parquet_tables.find_spec", lambda _name: None)
     response = room.client.get("/api/export", params={"parquet": "true"})
     assert response.status_code == 422
     assert "trayvision[parquet]" in response.json()["detail"]

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from service.flag_answers import followed
+from service.flags.flag_answers import followed
 from tests.service.conftest import Room
 from tests.service.recorded_inspections import patch
 from tests.service.test_attention import at, flags, kinds, look, mouldy, only, snap, spread

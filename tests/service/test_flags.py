@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from service.flag_log import Notice, close_missing, last_answer, notice, notice_all
-from service.room_log import tray_or_new
+from service.flags.flag_log import Notice, close_missing, last_answer, notice, notice_all
+from service.room.room_log import tray_or_new
 from tests.service.conftest import START, Room
 
 MOULD = Notice(

@@ -10,11 +10,11 @@ from hypothesis import HealthCheck, Phase, example, given, settings
 from hypothesis import strategies as st
 from pydantic import SecretStr
 
-from service.backup import restore, write_backup
-from service.entries import Entrant, enter
-from service.export import export_log
-from service.free_values import DEEPEST, LONGEST, check_free, read_json
-from service.schema import CHORE
+from service.archives.backup import restore, write_backup
+from service.archives.export import export_log
+from service.log.entries import Entrant, enter
+from service.log.free_values import DEEPEST, LONGEST, check_free, read_json
+from service.log.schema import CHORE
 from service.settings import Settings
 from tests.service.conftest import START, Room, Watch, copied_log, fresh_database, opened
 from tests.service.postgres_cluster import Cluster

@@ -12,7 +12,7 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 
-from service.full_disk import is_full_disk
+from service.log.full_disk import is_full_disk
 from tests.service.conftest import Room
 from tests.service.picture_servers import http_camera, jpeg, sends
 from tests.service.recorded_inspections import photo_bytes
@@ -26,7 +26,7 @@ def _full_disk() -> Iterator[None]:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr("service.photo_store.os.fsync", fails)
+        patched.setattr("service.photos.photo_store.os.fsync", fails)
         yield
 
 
@@ -50,7 +50,7 @@ def test_entry_is_refused_while_the_disk_is_full(room: Room) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr("service.entries.sa.insert", fails)
+        patched.setattr("service.log.entries.sa.insert", fails)
         answer = room.client.post("/api/trays", json={"number": 3})
     assert answer.status_code == 507
     assert room.get("/api/trays")["trays"] == []

@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 
-from service import attention_watch, database, remeasuring
-from service.database import Database
-from service.refusals import DatabaseAway
-from service.schema import ROOM
+from service.flags import attention_watch
+from service.log import database
+from service.log.database import Database
+from service.log.refusals import DatabaseAway
+from service.log.schema import ROOM
+from service.photos import remeasuring
 from service.settings import Settings
 from tests.service.conftest import Room, copied_log
 from tests.service.interrupted_work import (

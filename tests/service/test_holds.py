@@ -6,13 +6,13 @@ from typing import Any
 
 import pytest
 
-from service.entries import Entrant
-from service.flag_log import Answer, flag_out
-from service.holds import end_hold
+from service.flags.flag_log import Answer, flag_out
+from service.flags.holds import end_hold
+from service.flags.today import RoomNow
+from service.log.entries import Entrant
+from service.messages.notification_texts import digest_message
 from service.models.flags import Verdict
-from service.notification_texts import digest_message
-from service.room_log import the_room
-from service.today import RoomNow
+from service.room.room_log import the_room
 from tests.service.conftest import Room
 from tests.service.test_attention import at, flags, kinds, mouldy, only, spread
 

@@ -17,10 +17,10 @@ import numpy as np
 import pytest
 from PIL import Image
 
-import service.inspection_job
-from service.inspection_rehearsal import rehearse
-from service.inspector import InspectedPhoto, InspectionJob, PoolInspector
-from service.refusals import Busy
+import service.photos.inspection_job
+from service.log.refusals import Busy
+from service.photos.inspection_rehearsal import rehearse
+from service.photos.inspector import InspectedPhoto, InspectionJob, PoolInspector
 
 RECEIVED = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 
@@ -121,7 +121,7 @@ def test_moment_comes_from_whoever_knows_it_best(
     tmp_path: Path, exif: dict[str, str], given: datetime | None, taken_at: datetime, source: str
 ) -> None:
     job = _job(_grey(tmp_path / "wall.jpg", **exif), taken_at=given)
-    done = service.inspection_job.inspect_job(job)
+    done = service.photos.inspection_job.inspect_job(job)
     assert (done.taken_at, done.taken_at_from) == (taken_at, source)
 
 
@@ -149,7 +149,7 @@ def test_clock_that_cannot_be_is_not_believed_and_kept(
 ) -> None:
     path = _grey(tmp_path / "wall.jpg", DateTimeOriginal=clock)
     job = _job(path, not_before=datetime(2025, 3, 1, tzinfo=UTC))
-    done = service.inspection_job.inspect_job(job)
+    done = service.photos.inspection_job.inspect_job(job)
     assert (done.taken_at, done.said_at) == (taken_at, said_at)
     assert (done.taken_at_from == "received") == (taken_at == RECEIVED)
 
@@ -178,7 +178,7 @@ def _fault(_job: InspectionJob) -> InspectedPhoto:
 def test_photo_that_breaks_its_reader_is_kept_with_its_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, work: Any, seconds: float, problem: str
 ) -> None:
-    monkeypatch.setattr(service.inspection_job, "inspect_job", work)
+    monkeypatch.setattr(service.photos.inspection_job, "inspect_job", work)
     inspector = PoolInspector(processes=1, waiting=1, seconds=seconds)
     try:
         done = inspector.inspect(_job(tmp_path / "odd.jpg"))
@@ -191,7 +191,7 @@ def test_photo_that_breaks_its_reader_is_kept_with_its_reason(
 def test_more_than_may_wait_are_turned_away(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(service.inspection_job, "inspect_job", _never_end)
+    monkeypatch.setattr(service.photos.inspection_job, "inspect_job", _never_end)
     inspector = PoolInspector(processes=1, waiting=1, seconds=600.0)
     job = _job(tmp_path / "slow.jpg")
 
@@ -218,10 +218,10 @@ def test_rehearsal_goes_through_all_that_a_photo_goes_through(
     rehearsed: list[InspectedPhoto] = []
 
     def kept(job: InspectionJob) -> InspectedPhoto:
-        rehearsed.append(service.inspection_job.inspect_job(job))
+        rehearsed.append(service.photos.inspection_job.inspect_job(job))
         return rehearsed[-1]
 
-    monkeypatch.setattr("service.inspection_rehearsal.inspect_job", kept)
+    monkeypatch.setattr("service.photos.inspection_rehearsal.inspect_job", kept)
     rehearse()
     without_kit, marked = rehearsed
     assert (
@@ -234,7 +234,7 @@ def test_rehearsal_goes_through_all_that_a_photo_goes_through(
 
 def test_process_ends_with_a_service_that_was_killed() -> None:
     program = (
-        "import os, sys; from service.measuring_pool import new_pool; pool = new_pool(1); "
+        "import os, sys; from service.photos.measuring_pool import new_pool; pool = new_pool(1); "
         "print(pool.submit(os.getpid).result(), flush=True); sys.stdin.read()"
     )
     with subprocess.Popen(

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service import kept_fits
-from service.fit_texts import band_from, curve_from, forecast_from, prior_from
-from service.growth_fits import (
+from service.growth import kept_fits
+from service.growth.fit_texts import band_from, curve_from, forecast_from, prior_from
+from service.growth.growth_fits import (
     Teaching,
     band,
     fitted_curve,
@@ -23,7 +23,7 @@ from service.growth_fits import (
     points_mark,
     taught_prior,
 )
-from service.kept_fits import FITS, Fits, FitsFile, Kind
+from service.growth.kept_fits import FITS, Fits, FitsFile, Kind
 from tests.service.conftest import START, Room
 from trayvision.growth_fit import GrowthPoint
 from trayvision.growth_prior import Quantity
@@ -51,8 +51,8 @@ def no_fitting(monkeypatch: pytest.MonkeyPatch) -> Callable[[], None]:
 
     def forbid() -> None:
         for name in ("fit_growth", "learn_prior", "forecast_harvest"):
-            monkeypatch.setattr(f"service.growth_fits.{name}", None)
-        monkeypatch.setattr("service.thermal_curve.forecast_harvest", None)
+            monkeypatch.setattr(f"service.growth.growth_fits.{name}", None)
+        monkeypatch.setattr("service.growth.thermal_curve.forecast_harvest", None)
 
     return forbid
 

@@ -17,8 +17,8 @@ import pytest
 
 from service.app import close_service, open_service
 from service.context import Service
-from service.inspection_log import find_photo
-from service.photo_log import photo_out
+from service.photos.inspection_log import find_photo
+from service.photos.photo_log import photo_out
 from service.settings import Settings
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 
@@ -28,8 +28,8 @@ import json, sys
 import uvicorn
 from service.app import create_app
 from service.context import Service
-from service.inspection_log import find_photo
-from service.photo_log import photo_out
+from service.photos.inspection_log import find_photo
+from service.photos.photo_log import photo_out
 from service.settings import Settings
 from tests.service.recorded_inspections import RecordedInspector
 app = create_app(Settings(**json.loads(sys.argv[1])), inspector=RecordedInspector())

@@ -8,24 +8,24 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from service.curve_warming import CurveWarmer
-from service.entries import enter
-from service.flag_answers import _renewed as answers_anew
-from service.flag_log import flags
-from service.flag_rows import _renewed as last_events_anew
-from service.flag_rows import _standing as standing_anew
-from service.flag_rows import flags_where
-from service.last_air import last_readings
-from service.log_memory import LogMemory, Seen
+from service.flags.flag_answers import _renewed as answers_anew
+from service.flags.flag_log import flags
+from service.flags.flag_rows import _renewed as last_events_anew
+from service.flags.flag_rows import _standing as standing_anew
+from service.flags.flag_rows import flags_where
+from service.growth.curve_warming import CurveWarmer
+from service.growth.run_readings import run_series
+from service.log.entries import enter
+from service.log.log_memory import LogMemory, Seen
+from service.log.schema import FLAG, FLAG_EVENT, RUN
 from service.models.flags import FlagState
-from service.photo_log import latest_photos
-from service.run_calendar import _renewed as calendar_anew
-from service.run_calendar import run_calendar, run_spans
-from service.run_places import PLACES
-from service.run_readings import run_series
-from service.schema import FLAG, FLAG_EVENT, RUN
+from service.photos.photo_log import latest_photos
+from service.room.last_air import last_readings
+from service.room.washing import STATES
+from service.runs.run_calendar import _renewed as calendar_anew
+from service.runs.run_calendar import run_calendar, run_spans
+from service.runs.run_places import PLACES
 from service.settings import Settings
-from service.washing import STATES
 from tests.service.conftest import START, Room, opened
 
 # Readings may be written down late, and of a time to come.
@@ -241,5 +241,5 @@ def test_curves_are_worked_out_before_anybody_asks(
         room.post(f"/api/trays/{tray}/placements", shelf_id=shelf, placed_at=RUNNING["spread_at"])
         room.photograph(tray, START, height_mm=60.0 + tray)
     assert CurveWarmer(room.service).look() == 2
-    monkeypatch.setattr("service.growth_fits.fit_growth", None)
+    monkeypatch.setattr("service.growth.growth_fits.fit_growth", None)
     assert len(room.get(f"/api/shelves/{shelf}/curves")["runs"]) == 2

@@ -4,10 +4,10 @@ import shutil
 from datetime import timedelta
 from pathlib import Path
 
-from service.database import Database
-from service.entries import Entrant, enter
-from service.run_calendar import run_calendar
-from service.schema import RUN, TRAY
+from service.log.database import Database
+from service.log.entries import Entrant, enter
+from service.log.schema import RUN, TRAY
+from service.runs.run_calendar import run_calendar
 from tests.service.conftest import START
 
 _EACH = 50

@@ -10,13 +10,14 @@ import pytest
 import sqlalchemy as sa
 from pydantic import SecretStr
 
-from service import attention_watch, remeasuring
 from service.background import Rounds
-from service.database import Database
-from service.flag_log import Notice, notice
-from service.notifications import Notifier
-from service.refusals import DatabaseAway
-from service.schema import ROOM
+from service.flags import attention_watch
+from service.flags.flag_log import Notice, notice
+from service.log.database import Database
+from service.log.refusals import DatabaseAway
+from service.log.schema import ROOM
+from service.messages.notifications import Notifier
+from service.photos import remeasuring
 from service.settings import Settings
 from tests.service.conftest import START, Room, fresh_database
 from tests.service.interrupted_work import (

@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from service.refusals import Busy
+from service.log.refusals import Busy
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import picture_saying
 from trayvision.marked_tray import MarkedTray

@@ -12,9 +12,9 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
-from service.columns import METADATA
-from service.database import Database, migration_config, newest_revision
-from service.schema import RUN
+from service.log.columns import METADATA
+from service.log.database import Database, migration_config, newest_revision
+from service.log.schema import RUN
 from tests.service.conftest import sqlalchemy_address
 
 _MOMENT = datetime(2026, 3, 2, 7, 30, 15, 250_000, tzinfo=UTC)

@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from service.flag_log import Notice, notice
+from service.flags.flag_log import Notice, notice
 from tests.service.conftest import START, Room
 
 NEXT_YEAR = "2027-03-02T08:00:00+00:00"

@@ -4,7 +4,7 @@ from urllib.parse import quote
 
 import pytest
 
-from service.notification_sending import is_known_address, send_by_apprise, without_secrets
+from service.messages.notification_sending import is_known_address, send_by_apprise, without_secrets
 from tests.service.message_servers import NAME, PASSWORD, mail_server, webhook
 
 # A log-in without TLS is what these tests are about; the other is the mail server's own doing.

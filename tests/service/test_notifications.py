@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.attention_watch import AttentionWatch
-from service.entries import Entrant
-from service.flag_log import Answer, Notice, answer, notice
-from service.notification_targets import TARGETS
-from service.notifications import Notifier
-from service.room_log import tray_or_new
+from service.flags.attention_watch import AttentionWatch
+from service.flags.flag_log import Answer, Notice, answer, notice
+from service.log.entries import Entrant
+from service.messages.notification_targets import TARGETS
+from service.messages.notifications import Notifier
+from service.room.room_log import tray_or_new
 from tests.service.conftest import Room
 from tests.service.message_servers import mail_server, webhook
 

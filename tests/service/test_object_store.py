@@ -14,9 +14,9 @@ import pytest
 from moto.server import ThreadedMotoServer
 
 from service.app import close_service, create_app, open_service
-from service.backup import restore, write_backup
-from service.object_store import ObjectStore, photo_store
-from service.refusals import Busy
+from service.archives.backup import restore, write_backup
+from service.log.refusals import Busy
+from service.photos.object_store import ObjectStore, photo_store
 from service.settings import Settings
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes

@@ -23,9 +23,9 @@ from schemathesis.specs.openapi.checks import (
     unsupported_method,
 )
 
+from service.accounts.people import PEOPLE
+from service.accounts.sessions import make_token
 from service.models.accounts import NewPerson
-from service.people import PEOPLE
-from service.sessions import make_token
 from tests.service.conftest import START, Room, Watch, copied_database, copied_log, opened
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes
 from tests.service.visitors import close

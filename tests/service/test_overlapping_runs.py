@@ -6,11 +6,11 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.entries import correct
+from service.log.entries import correct
+from service.log.schema import RUN
 from service.period_report.period import Period
 from service.period_report.runs import PeriodRuns
-from service.room_log import the_room
-from service.schema import RUN
+from service.room.room_log import the_room
 from tests.service.conftest import START, Room
 
 FIRST = START - timedelta(days=20)

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from service import attention_watch
-from service.attention_watch import AttentionWatch
+from service.flags import attention_watch
+from service.flags.attention_watch import AttentionWatch
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import picture_saying
 
@@ -130,7 +130,7 @@ def test_what_follows_from_an_entry_is_worked_out_before_a_page_asks(
     room.photograph(10, START, height_mm=50.0)
     _settled(room)
     # With these gone nothing can be worked out any more.
-    monkeypatch.setattr("service.growth_fits.fit_growth", None)
+    monkeypatch.setattr("service.growth.growth_fits.fit_growth", None)
     monkeypatch.setattr("service.pages.record_tables.yields_by", None)
     assert room.client.get("/charts/runs/3/height").status_code == 200
     assert room.client.get("/shelves").status_code == 200

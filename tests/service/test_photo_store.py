@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from service.photo_store import PhotoStore
+from service.photos.photo_store import PhotoStore
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import picture_saying
 

@@ -9,8 +9,8 @@ import pytest
 from fastapi.testclient import TestClient
 
 from service.app import create_app
-from service.ingest import file_name
-from service.inspector import InspectedPhoto, InspectionJob
+from service.photos.ingest import file_name
+from service.photos.inspector import InspectedPhoto, InspectionJob
 from service.settings import Settings
 from tests.service.conftest import ON_THIS_MACHINE, START, Room
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes, picture_saying

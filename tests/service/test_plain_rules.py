@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 import pytest
 from pydantic import AfterValidator, AwareDatetime, BaseModel, Field, TypeAdapter, ValidationError
 
-from service.plain_rules import rule_in_words
+from service.log.plain_rules import rule_in_words
 
 
 class Grain(StrEnum):

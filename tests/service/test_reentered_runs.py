@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from service.mould_record import mould_answers
-from service.run_calendar import LONGEST_RUN
+from service.flags.mould_record import mould_answers
+from service.runs.run_calendar import LONGEST_RUN
 from tests.service.conftest import Room
 from tests.service.recorded_inspections import patch
 from tests.service.test_attention import at, flags, kinds, look, mouldy, only, snap, spread

@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 
 from service.context import Service
-from service.flag_log import Answer, Notice, answer, notice
+from service.flags.flag_log import Answer, Notice, answer, notice
+from service.log.refusals import Conflict
 from service.models.flags import Verdict
-from service.photo_store import PhotoStore
-from service.refusals import Conflict
-from service.retention import DailyRetention, retain, retention_plan, stray_originals
-from service.room_log import tray_numbered
+from service.photos.photo_store import PhotoStore
+from service.photos.retention import DailyRetention, retain, retention_plan, stray_originals
+from service.room.room_log import tray_numbered
 from service.settings import Settings
 from tests.service.conftest import START, Room
 from tests.service.generated_logs import log_of
@@ -196,7 +196,7 @@ def test_original_stays_whose_pictures_cannot_be_drawn(
     photo = room.photograph(17, _NOON, height_mm=9.0)
     room.watch.forward(days=30)
     room.service.store.derived(photo["sha256"], "thumbnail.jpg").unlink()
-    monkeypatch.setattr("service.photo_changes.keep_pictures", lambda *_: None)
+    monkeypatch.setattr("service.photos.photo_changes.keep_pictures", lambda *_: None)
     plan = retain(_ruled(room.service, keep_one_a_day=False))
     assert (plan.to_go, plan.kept) == ((), 1)
     assert room.service.store.original(photo["sha256"]).exists()
@@ -263,7 +263,7 @@ def test_daily_round_comes_once_a_day_and_waits_for_a_backup(
         done.append(service.clock())
         return retention_plan(service)
 
-    monkeypatch.setattr("service.retention.retain", counted)
+    monkeypatch.setattr("service.photos.retention.retain", counted)
     daily = DailyRetention(_ruled(room.service))
     # 07:00 UTC and each hour after it; the room's midnight is at 23:00 UTC.
     for _ in range(48):

@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from service.flag_log import Notice, notice
+from service.flags.flag_log import Notice, notice
 from tests.service.conftest import START, Room
 from tests.service.test_attention import mouldy, only, spread
 from tests.service.test_holds import held
@@ -35,7 +35,7 @@ def test_the_last_word_entered_counts_with_an_earlier_moment_too(room: Room) -> 
     assert said["mould"]["words"].startswith("Possible mould was right 1 of 1 times")
 
 
-# The word that was entered last counts: the fixed rule of `service.holds`.
+# The word that was entered last counts: the fixed rule of `service.flags.holds`.
 @pytest.mark.parametrize(
     ("words", "trays"), [(("root hairs", "right"), [17]), (("right", "root hairs"), [])]
 )

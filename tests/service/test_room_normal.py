@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from service.room_normal import RoomNormal
+from service.growth.room_normal import RoomNormal
 
 # Invented; a step is left out, as where too few runs reach.
 NORMAL = RoomNormal(

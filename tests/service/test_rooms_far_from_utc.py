@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from service.attention_watch import AttentionWatch
-from service.flag_log import notice
-from service.notifications import Notifier
-from service.room_log import tray_or_new
+from service.flags.attention_watch import AttentionWatch
+from service.flags.flag_log import notice
+from service.messages.notifications import Notifier
+from service.room.room_log import tray_or_new
 from tests.service.conftest import Room
 from tests.service.test_notifications import HOLD
 

@@ -5,17 +5,17 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 
-from service.group_growth import grouped_growth
-from service.growth import RoomGrowth
+from service.flags.mould_record import UNANSWERED, MouldCount, count_mould, mould_answers
+from service.growth.group_growth import grouped_growth
+from service.growth.growth import RoomGrowth
+from service.growth.room_normal import LEAST_RUNS, room_normal
 from service.models.flags import Verdict
 from service.models.runs import EndReason
-from service.mould_record import UNANSWERED, MouldCount, count_mould, mould_answers
-from service.room_log import the_room
-from service.room_normal import LEAST_RUNS, room_normal
-from service.run_calendar import run_spans
-from service.run_facts import RunFact, run_facts
-from service.tray_history import tray_history
-from service.yields import Yield, yields_by
+from service.room.room_log import the_room
+from service.room.tray_history import tray_history
+from service.runs.run_calendar import run_spans
+from service.runs.run_facts import RunFact, run_facts
+from service.runs.yields import Yield, yields_by
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import patch
 from trayvision.growth_prior import Quantity

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.seed_stock import used_g
-from service.told_moments import LONGEST_SOAK
+from service.log.told_moments import LONGEST_SOAK
+from service.room.seed_stock import used_g
 
 START = datetime(2026, 3, 1, 6, tzinfo=UTC)
 DAY = timedelta(days=1)

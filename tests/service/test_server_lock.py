@@ -14,8 +14,8 @@ import psycopg
 import pytest
 from pydantic import SecretStr
 
-from service.refusals import Conflict, DatabaseAway
-from service.server_lock import _SERVERS_LOCK, ServerLock, not_served
+from service.log.refusals import Conflict, DatabaseAway
+from service.log.server_lock import _SERVERS_LOCK, ServerLock, not_served
 from service.settings import Settings
 from tests.service.conftest import fresh_database
 from tests.service.postgres_cluster import Cluster

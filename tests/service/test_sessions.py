@@ -1,7 +1,7 @@
 """Whose session or token still holds, whatever else has ended it or has not."""
 
-from service.entries import correct
-from service.schema import PERSON
+from service.log.entries import correct
+from service.log.schema import PERSON
 from tests.service.conftest import Room
 from tests.service.visitors import (
     OWNER,

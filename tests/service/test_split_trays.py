@@ -13,10 +13,10 @@ from zoneinfo import ZoneInfo
 import pytest
 import sqlalchemy as sa
 
+from service.log.schema import RUN
 from service.period_report.period import Period
 from service.period_report.runs import PeriodRuns
-from service.room_log import the_room
-from service.schema import RUN
+from service.room.room_log import the_room
 from tests.service.conftest import Room
 from tests.service.test_attention import at, flags, kinds, look, mouldy, only, snap, spread
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from service import attention_watch
+from service.flags import attention_watch
 from tests.service.conftest import Room
 from tests.service.test_attention import mouldy, only, spread
 from trayvision.attention import AttentionList

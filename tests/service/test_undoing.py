@@ -5,8 +5,8 @@ All that is entered here is invented.
 
 from typing import Any
 
-from service.entries import withdraw
-from service.schema import RUN, SEED_LOT
+from service.log.entries import withdraw
+from service.log.schema import RUN, SEED_LOT
 from tests.service.conftest import Room
 from tests.service.test_attention import at, flags, kinds, look, spread
 from tests.service.test_split_trays import iso, lot, split

@@ -9,8 +9,8 @@ import sqlalchemy as sa
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.sql_types import Id, Json, Moment
-from service.written_values import cell, from_cell, from_json, json_value, row_cells
+from service.log.sql_types import Id, Json, Moment
+from service.log.written_values import cell, from_cell, from_json, json_value, row_cells
 from tests.service.generated_logs import NASTY_TEXTS, moments, numbers, texts
 
 _COLUMNS = sa.Table(

@@ -7,7 +7,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from httpx2 import Response
 
-from service.passwords import Passwords
+from service.accounts.passwords import Passwords
 from tests.service.conftest import Room
 
 ADDRESS = "http://room.example:8017"

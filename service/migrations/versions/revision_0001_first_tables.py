@@ -1,11 +1,11 @@
-"""The log's first tables: a frozen copy, which later changes to `service.schema` never reach."""
+"""The log's first tables: a frozen copy, which changes to `service.log.schema` never reach."""
 
 from typing import Any
 
 import sqlalchemy as sa
 from alembic import op
 
-from service.sql_types import Id, Json, Moment
+from service.log.sql_types import Id, Json, Moment
 
 revision = "0001"
 down_revision = None

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from service.sql_types import Id, Json, Moment
+from service.log.sql_types import Id, Json, Moment
 
 revision = "0002"
 down_revision = "0001"

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from service.sql_types import Moment
+from service.log.sql_types import Moment
 
 revision = "0008"
 down_revision = "0007"

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from service.sql_types import Id, Moment
+from service.log.sql_types import Id, Moment
 
 revision = "0009"
 down_revision = "0008"

@@ -3,7 +3,7 @@
 import sqlalchemy as sa
 from alembic import op
 
-from service.sql_types import Id
+from service.log.sql_types import Id
 
 revision = "0010"
 down_revision = "0009"

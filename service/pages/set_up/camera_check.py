@@ -9,16 +9,16 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from service.camera_health import closed
+from service.cameras.camera_health import closed
 from service.models.cameras import Camera, CameraHealth, ShotOutcome
 from service.models.photos import PhotoOut
 from service.pages.set_up.fields import number_ranges_in_words
 from service.pages.set_up.shelf_camera import blind_in_words, room_canopy
 from service.pages.words import CANNOT_TELL, Say
-from service.photo_log import PhotoSearch, hashes_of_camera, photo_ids, photos_out
-from service.photo_store import PhotoStore
-from service.pose_records import POSES_NAME
-from service.room_log import shelf_names, shelf_of, tray_sizes, trays_by_number
+from service.photos.photo_log import PhotoSearch, hashes_of_camera, photo_ids, photos_out
+from service.photos.photo_store import PhotoStore
+from service.photos.pose_records import POSES_NAME
+from service.room.room_log import shelf_names, shelf_of, tray_sizes, trays_by_number
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
 from trayvision.shelf_camera import ShelfCamera

@@ -5,10 +5,10 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any, Final
 
+from service.log.refusals import Refusal
 from service.models.cameras import Camera, CameraKind, CameraOptions
 from service.pages.forms import Typed, decimal
 from service.pages.set_up.fields import plain_number
-from service.refusals import Refusal
 
 KINDS: Final = (
     (CameraKind.SENDS, "Sends photos itself: a phone on a stand, a small computer, a script"),

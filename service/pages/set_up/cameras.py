@@ -8,13 +8,17 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
-from service.accounts import add_person, give_token
-from service.camera_health import camera_health, closed
-from service.camera_rounds import CameraRounds
-from service.camera_things import CAMERAS, is_asked
+from service.accounts.accounts import add_person, give_token
+from service.accounts.passwords import Passwords
+from service.accounts.people import person_named
+from service.accounts.roles import Role
+from service.cameras.camera_health import camera_health, closed
+from service.cameras.camera_rounds import CameraRounds
+from service.cameras.camera_things import CAMERAS, is_asked
 from service.context import Service
-from service.entries import Entrant, history
-from service.ingest import tell_watchers
+from service.log.entries import Entrant, history
+from service.log.refusals import Conflict, Refusal
+from service.log.schema import CAMERA
 from service.models.accounts import NewPersonForm, NewToken
 from service.models.base import LARGEST_ID
 from service.models.cameras import (
@@ -42,14 +46,10 @@ from service.pages.set_up.camera_forms import (
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
 from service.pages.set_up.token_page import TokenPage, address_of_service, show_token
 from service.pages.words import Say
-from service.passwords import Passwords
-from service.people import person_named
-from service.refusals import Conflict, Refusal
-from service.roles import Role
-from service.room_log import the_room
+from service.photos.ingest import tell_watchers
+from service.room.room_log import the_room
+from service.room.things import RACKS, SHELVES
 from service.route_arguments import By, ThePasswords, TheService
-from service.schema import CAMERA
-from service.things import RACKS, SHELVES
 
 router = APIRouter(include_in_schema=False)
 

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.chore_log import KITS_MOUNTED, mounted_numbers
+from service.log.refusals import Refusal
 from service.models.runs import NewChore
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
@@ -29,10 +29,10 @@ from service.pages.set_up.fields import (
     typed_tray_numbers,
 )
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_log import the_room, tray_sizes, trays_by_number
+from service.room.chore_log import KITS_MOUNTED, mounted_numbers
+from service.room.room_log import the_room, tray_sizes, trays_by_number
+from service.room.things import CHORES
 from service.route_arguments import By, TheService
-from service.things import CHORES
 from trayvision.kit_sheets import (
     DEFAULT_LENS_ANGLE_DEG,
     DEFAULT_SHELF_PITCH_MM,

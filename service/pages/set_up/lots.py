@@ -8,8 +8,9 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.entries import history
-from service.ingest import tell_watchers
+from service.log.entries import history
+from service.log.refusals import Conflict, Refusal
+from service.log.schema import SEED_LOT
 from service.models.base import LARGEST_ID
 from service.models.runs import Lot, LotChange, NewLot
 from service.pages import addresses
@@ -27,12 +28,11 @@ from service.pages.set_up.fields import (
 )
 from service.pages.stock_words import stock_words
 from service.pages.words import Say
-from service.refusals import Conflict, Refusal
-from service.room_log import the_room
+from service.photos.ingest import tell_watchers
+from service.room.room_log import the_room
+from service.room.seed_stock import seed_stock
+from service.room.things import LOTS
 from service.route_arguments import By, TheService
-from service.schema import SEED_LOT
-from service.seed_stock import seed_stock
-from service.things import LOTS
 
 router = APIRouter(include_in_schema=False)
 

@@ -9,7 +9,11 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.entries import history
+from service.log.entries import history
+from service.log.outside_schema import NOTIFICATION_TARGET
+from service.log.refusals import Refusal
+from service.messages.notification_targets import TARGETS
+from service.messages.notifications import Notifier, notifications
 from service.models.base import LARGEST_ID
 from service.models.notifications import (
     ADDRESS_PATTERN,
@@ -20,15 +24,11 @@ from service.models.notifications import (
     Target,
     TargetChange,
 )
-from service.notification_targets import TARGETS
-from service.notifications import Notifier, notifications
-from service.outside_schema import NOTIFICATION_TARGET
 from service.pages import addresses
 from service.pages.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
-from service.refusals import Refusal
 from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)

@@ -11,16 +11,16 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.backup_folder import backup_files, backup_now
+from service.archives.backup_folder import backup_files, backup_now
 from service.context import Service
 from service.pages import addresses
 from service.pages.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
-from service.retention import retention_plan
-from service.retention_log import kept_count
-from service.retention_rule import RetentionPlan, rule_in_words
+from service.photos.retention import retention_plan
+from service.photos.retention_log import kept_count
+from service.photos.retention_rule import RetentionPlan, rule_in_words
 from service.route_arguments import TheService
 from service.settings import KeepPhotos
 

@@ -10,19 +10,19 @@ from fastapi import APIRouter, Request
 from pydantic import SecretStr
 from starlette.responses import RedirectResponse, Response
 
-from service.accounts import change_own_password
+from service.accounts.accounts import change_own_password
+from service.accounts.origin import is_loopback
+from service.accounts.people import is_open
+from service.accounts.roles import Entrance
+from service.accounts.session_cookie import give_cookie, log_out
+from service.log.refusals import Conflict, NotLoggedIn, Refusal
 from service.models.accounts import OwnPassword
-from service.origin import is_loopback
 from service.pages import addresses
 from service.pages.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
-from service.people import is_open
-from service.refusals import Conflict, NotLoggedIn, Refusal
-from service.roles import Entrance
 from service.route_arguments import ThePasswords, TheService, TheVisitor, address_of
-from service.session_cookie import give_cookie, log_out
 from service.settings import Settings
 
 router = APIRouter(include_in_schema=False)

@@ -8,8 +8,20 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.accounts import add_person, give_token, set_password
+from service.accounts.accounts import add_person, give_token, set_password
+from service.accounts.people import PEOPLE, correct_person, have_passwords, is_open
+from service.accounts.roles import RIGHTS, Entrance, Role, Visitor
+from service.accounts.session_cookie import give_cookie
+from service.accounts.sessions import (
+    begin_session,
+    end_session,
+    end_sessions,
+    revoke_token,
+    sessions_of,
+    tokens,
+)
 from service.context import Service
+from service.log.refusals import NotFound, Refusal
 from service.models.accounts import NewPersonForm, NewToken, Person, PersonChange, Session, Token
 from service.models.base import LARGEST_ID
 from service.pages import addresses
@@ -18,19 +30,7 @@ from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again
 from service.pages.set_up.token_page import TokenPage, address_of_service, show_token
-from service.people import PEOPLE, correct_person, have_passwords, is_open
-from service.refusals import NotFound, Refusal
-from service.roles import RIGHTS, Entrance, Role, Visitor
 from service.route_arguments import By, ThePasswords, TheService
-from service.session_cookie import give_cookie
-from service.sessions import (
-    begin_session,
-    end_session,
-    end_sessions,
-    revoke_token,
-    sessions_of,
-    tokens,
-)
 
 router = APIRouter(include_in_schema=False)
 

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Mapping, Sequence
 import sqlalchemy as sa
 
 from service.context import Service
-from service.entries import Entrant, history
-from service.ingest import tell_watchers
+from service.log.entries import Entrant, history
+from service.log.refusals import Conflict, Refusal
 from service.models.base import Change, Entered
 from service.models.room import (
     NewPosition,
@@ -19,10 +19,10 @@ from service.models.room import (
     ShelfChange,
 )
 from service.pages.notices import Entry
-from service.rack_log import racks_as_they_stand
-from service.refusals import Conflict, Refusal
-from service.resources import Resource
-from service.things import POSITIONS, RACKS, SHELVES
+from service.photos.ingest import tell_watchers
+from service.room.rack_log import racks_as_they_stand
+from service.room.resources import Resource
+from service.room.things import POSITIONS, RACKS, SHELVES
 
 MOST_SHELVES, MOST_PLACES = 30, 60
 # What was entered is named in a cookie, for the undo; browsers keep no more than 4 kB.

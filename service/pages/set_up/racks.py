@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
-from service.ingest import tell_watchers
+from service.log.refusals import Refusal
 from service.models.base import LARGEST_ID
 from service.models.room import NewRack, Rack, RackChange, Shelf
 from service.pages import addresses
@@ -32,9 +32,9 @@ from service.pages.set_up.rack_changes import (
     shelves_of,
     withdraw_rack,
 )
-from service.refusals import Refusal
+from service.photos.ingest import tell_watchers
+from service.room.things import RACKS, SHELVES
 from service.route_arguments import By, TheService
-from service.things import RACKS, SHELVES
 
 router = APIRouter(include_in_schema=False)
 

@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
+from service.log.refusals import Refusal
 from service.models.room import (
     DayZero,
     LengthUnit,
@@ -33,9 +34,8 @@ from service.pages.set_up.fields import (
     typed_size,
 )
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_figures import correct_room
-from service.room_log import the_room
+from service.room.room_figures import correct_room
+from service.room.room_log import the_room
 from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)

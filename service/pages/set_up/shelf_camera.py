@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.inspection_log import last_canopy_heights
+from service.log.refusals import Refusal
 from service.pages import addresses
 from service.pages.forms import Typed, answered
 from service.pages.frame import show
@@ -25,8 +25,8 @@ from service.pages.set_up.fields import (
 )
 from service.pages.set_up.kit import typed_shelf_camera
 from service.pages.words import Say
-from service.refusals import Refusal
-from service.room_log import the_room
+from service.photos.inspection_log import last_canopy_heights
+from service.room.room_log import the_room
 from service.route_arguments import TheService
 from trayvision.kit_sheets import DEFAULT_LENS_ANGLE_DEG, DEFAULT_SHELF_PITCH_MM
 from trayvision.reference_kit import TraySize

@@ -9,7 +9,7 @@ from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from service.context import Service
-from service.ingest import tell_watchers
+from service.log.refusals import Refusal
 from service.models.base import LARGEST_ID
 from service.models.room import Position, Rack, Shelf, ShelfChange
 from service.pages import addresses
@@ -24,9 +24,9 @@ from service.pages.set_up.rack_changes import (
     positions_of,
     withdraw_shelf,
 )
-from service.refusals import Refusal
+from service.photos.ingest import tell_watchers
+from service.room.things import RACKS, SHELVES
 from service.route_arguments import By, TheService
-from service.things import RACKS, SHELVES
 
 router = APIRouter(include_in_schema=False)
 

@@ -7,22 +7,13 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.chore_log import mounted_numbers
+from service.accounts.origin import is_loopback
+from service.accounts.people import is_open
+from service.accounts.roles import Right
 from service.context import Service
-from service.entries import counts
-from service.inspection_log import seen_numbers
-from service.models.room import Room
-from service.origin import is_loopback
-from service.outside_schema import NOTIFICATION_TARGET
-from service.pages import addresses
-from service.pages.frame import show, visitor_of
-from service.pages.set_up.fields import number_ranges_in_words
-from service.people import is_open
-from service.roles import Right
-from service.room_log import numbers_of_trays, the_room
-from service.route_arguments import TheService
-from service.run_calendar import run_calendar
-from service.schema import (
+from service.log.entries import counts
+from service.log.outside_schema import NOTIFICATION_TARGET
+from service.log.schema import (
     CAMERA,
     PERSON,
     POSITION,
@@ -30,6 +21,15 @@ from service.schema import (
     SEED_LOT,
     SHELF,
 )
+from service.models.room import Room
+from service.pages import addresses
+from service.pages.frame import show, visitor_of
+from service.pages.set_up.fields import number_ranges_in_words
+from service.photos.inspection_log import seen_numbers
+from service.room.chore_log import mounted_numbers
+from service.room.room_log import numbers_of_trays, the_room
+from service.route_arguments import TheService
+from service.runs.run_calendar import run_calendar
 
 router = APIRouter(include_in_schema=False)
 

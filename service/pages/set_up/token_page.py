@@ -6,8 +6,8 @@ from urllib.parse import urlsplit
 from fastapi import Request
 from starlette.responses import Response
 
+from service.accounts.origin import is_loopback
 from service.context import Service
-from service.origin import is_loopback
 from service.pages import addresses
 from service.pages.frame import show
 

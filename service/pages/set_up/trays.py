@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
+from service.log.refusals import Refusal
 from service.models.room import NewTray, Tray, TrayChange
 from service.pages import addresses
 from service.pages.forms import TypedForm, answered
@@ -23,10 +24,9 @@ from service.pages.set_up.fields import (
     typed_size,
     typed_tray_numbers,
 )
-from service.refusals import Refusal
-from service.room_log import register_tray, the_room, tray_numbered, trays_by_number
+from service.room.room_log import register_tray, the_room, tray_numbered, trays_by_number
+from service.room.things import TRAYS
 from service.route_arguments import By, TheService
-from service.things import TRAYS
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 router = APIRouter(include_in_schema=False)

@@ -1,0 +1,1 @@
+"""Who may come in and do what: people, passwords, sessions, tokens, and the gate."""

@@ -1,0 +1,1 @@
+"""Exports, imports, backups: the room's data as files."""

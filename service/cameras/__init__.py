@@ -1,0 +1,1 @@
+"""Fixed cameras: where pictures come from, when, and how each camera is."""

@@ -1,0 +1,1 @@
+"""The demonstration: an invented room, and the sample run played into it."""

@@ -1,0 +1,1 @@
+"""What deserves a look and why, what people answered, and the day's round."""

@@ -1,0 +1,77 @@
+"""All tables of a log as they lie in its database, whatever revision it has."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import sqlalchemy as sa
+from alembic.migration import MigrationContext
+
+from service.log.database import Database
+from service.log.sql_types import Json, Moment
+from service.settings import Settings
+
+_REVISION_TABLE = "alembic_version"
+# Kept out of exports, which are handed on; backups hold them.
+SECRET_TABLES = frozenset(
+    {"access_token", "login_guess", "login_session", "person_password", "secret"}
+)
+_BATCH_ROWS = 500
+
+
+def log_tables(connection: sa.Connection, *, secrets: bool = True) -> list[sa.Table]:
+    """The tables of a log, each after those that it refers to.
+
+    They are read from the database itself, so that a table can neither be forgotten nor be of
+    another revision than its rows.
+    """
+    found = sa.MetaData()
+
+    @sa.event.listens_for(found, "column_reflect")
+    def _as_the_log_means_it(_inspector: Any, _table: Any, column: Any) -> None:
+        if isinstance(column["type"], sa.DateTime):
+            column["type"] = Moment()
+        elif isinstance(column["type"], sa.JSON):
+            column["type"] = Json
+
+    found.reflect(connection)
+    return [
+        table
+        for table in found.sorted_tables
+        if table.name != _REVISION_TABLE and (secrets or table.name not in SECRET_TABLES)
+    ]
+
+
+def revision_of(connection: sa.Connection) -> str:
+    """Newest migration that a log has been through."""
+    revision = MigrationContext.configure(connection).get_current_revision()
+    if revision is None:
+        raise ValueError("database must hold a log, got one without any migration")
+    return revision
+
+
+def batches(connection: sa.Connection, table: sa.Table) -> Iterator[list[dict[str, Any]]]:
+    """Rows of a table by their key, some hundred at a time."""
+    statement = sa.select(table).order_by(*table.primary_key.columns)
+    result = connection.execution_options(yield_per=_BATCH_ROWS).execute(statement)
+    for part in result.mappings().partitions(_BATCH_ROWS):
+        yield [dict(row) for row in part]
+
+
+def row_counts(connection: sa.Connection, tables: list[sa.Table]) -> dict[str, int]:
+    """Number of rows by table."""
+    return {
+        table.name: connection.execute(sa.select(sa.func.count()).select_from(table)).scalar_one()
+        for table in tables
+    }
+
+
+def holds_log(settings: Settings) -> bool:
+    """Whether a log was begun where the settings say; begins none."""
+    if settings.database_url is None:
+        return (settings.data / "log.sqlite").exists()
+    database = Database(settings.sqlalchemy_url())
+    try:
+        with database.read() as connection:
+            return bool(log_tables(connection))
+    finally:
+        database.close()

@@ -1,0 +1,1 @@
+"""Photos in, measured, kept, and by rule let go."""

@@ -1,0 +1,1 @@
+"""What stands in the room: racks, shelves, trays, seed lots, readings and chores."""

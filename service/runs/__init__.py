@@ -1,0 +1,1 @@
+"""Runs of trays from spreading to harvest: entered, corrected, and lying in time."""
