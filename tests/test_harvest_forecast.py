@@ -125,6 +125,14 @@ def test_without_photos_it_is_the_priors_own_spread() -> None:
     assert given.probability_met == pytest.approx(np.isfinite(hours).mean(), abs=0.015)
 
 
+def test_a_day_that_was_set_comes_however_late() -> None:
+    late = forecast([], target=HarvestTarget(day=30.0))
+    assert (late.median_hours, late.probability_met) == (30.0 * 24, 1.0)
+    # Of a height that no tray reaches the day is left.
+    both = forecast([], target=HarvestTarget(value=5000.0, day=30.0))
+    assert (both.low_hours, both.median_hours) == (30.0 * 24, 30.0 * 24)
+
+
 def test_draws_agree_with_a_grid_posterior() -> None:
     # Brute force over a fine grid of the three logistic parameters: same mean and spread.
     points = [GrowthPoint(3.0, 18.0, 2.0), GrowthPoint(4.2, 40.0, 2.0), GrowthPoint(4.4, 90.0, 2.0)]

@@ -59,7 +59,7 @@ class HarvestForecast:
     coverage : float
         Probability with which the interval holds the moment.
     probability_met : float
-        That the target is met at all within `HORIZON_HOURS`.
+        That the target is met at all, by growth within `HORIZON_HOURS`.
     standard_uncertainty_hours : float or None
         Half the central 68.3 % interval; None when that reaches "never".
     """
@@ -120,7 +120,6 @@ def forecast_harvest(
     if not 0.0 < coverage < 1.0:
         raise ValueError(f"coverage must lie between 0 and 1, got {coverage!r}")
     hours, weight = _draw_hours(curve, target, rng, clock)
-    hours = np.where(hours <= HORIZON_HOURS, hours, inf)
     tail = (1.0 - coverage) / 2.0
     low, below, median, above, high = weighted_quantiles(
         hours, weight, (tail, 0.15865, 0.5, 0.84135, 1.0 - tail)
@@ -155,4 +154,6 @@ def _draw_hours(
         ages.append(np.where(ahead > 0, np.maximum(age + drift, last_age), age))
         weights.append(draw.weight)
     hours = np.concatenate([np.asarray(clock(group), float) for group in ages])
-    return np.minimum(hours, day_hours), np.concatenate(weights)
+    # A day that somebody set comes, however late it is.
+    grown = np.where(hours <= HORIZON_HOURS, hours, inf)
+    return np.minimum(grown, day_hours), np.concatenate(weights)
