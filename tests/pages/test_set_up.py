@@ -495,3 +495,14 @@ def test_an_address_that_is_none_is_refused_in_plain_words_and_not_said_again(
     assert "^[" not in answer.text
     alert = answer.text.partition('role="alert"')[2].partition("</div>")[0]
     assert "secret-word" not in alert
+
+
+def test_photos_of_an_earlier_version_are_told_with_the_way_to_measure_them_again(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert "earlier version" not in house.client.get("/set-up/data").text
+    kept = len(house.get("/api/photos?limit=1000")["photos"])
+    monkeypatch.setattr("service.photos.bulk_measuring.version", lambda _: "9.9.9")
+    page = house.client.get("/set-up/data").text
+    assert f"{kept} photos were measured by an earlier version" in page
+    assert "trayvision remeasure --data " in page

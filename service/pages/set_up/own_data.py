@@ -18,6 +18,7 @@ from service.pages.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again
+from service.photos.bulk_measuring import photos_to_measure
 from service.photos.retention import retention_plan
 from service.photos.retention_log import kept_count
 from service.photos.retention_rule import RetentionPlan, rule_in_words
@@ -47,6 +48,10 @@ class DataPage:
     ----------
     brought_back : str
         The last backup's file on the machine, as a shell takes it.
+    outdated : int
+        Photos whose originals are kept and that another version of the program measured.
+    folder : str
+        The room's folder, as a shell takes it.
     """
 
     backups: tuple[BackupRow, ...]
@@ -59,6 +64,8 @@ class DataPage:
     to_go: int
     size_to_go: str
     oldest: tuple[datetime, ...]
+    outdated: int
+    folder: str
     broken: Mapping[str, str]
 
 
@@ -98,6 +105,8 @@ def _plan(service: Service) -> RetentionPlan:
 def _show(service: Service, request: Request, said: Said) -> Response:
     plan = _plan(service)
     files = backup_files(service)
+    with service.database.read() as connection:
+        outdated = len(photos_to_measure(connection))
     page = DataPage(
         tuple(_row(path) for path in files),
         service.settings.backups_kept,
@@ -109,6 +118,8 @@ def _show(service: Service, request: Request, said: Said) -> Response:
         len(plan.to_go),
         _size(plan.size_bytes),
         tuple(one.taken_at for one in plan.to_go[:_OLDEST_SHOWN]),
+        outdated,
+        quote(str(service.settings.data.resolve())),
         said.broken,
     )
     with service.database.read() as connection:
