@@ -240,6 +240,15 @@ def test_flag_of_a_lot_names_its_trays_and_the_odds_of_chance() -> None:
     assert flag.since == at(4.6)
 
 
+def test_a_tray_older_than_the_usual_is_known_does_not_lag_by_that() -> None:
+    usual = UsualGrowth({4.0: 0.3, 6.0: 0.8}, {4.0: 40.0, 6.0: 80.0})
+    assert usual.height_lag_days(8.0, 95.0) == 0.0
+    assert usual.cover_lag_days(8.0, 0.9) == 0.0
+    # At least so far behind is a tray of day 8 that is as high as others on day 5.
+    assert usual.height_lag_days(8.0, 60.0) == pytest.approx(1.0)
+    assert usual.height_lag_days(5.0, 40.0) == pytest.approx(1.0)
+
+
 def test_no_odds_are_told_where_a_batch_stands_on_one_shelf_alone() -> None:
     # Six shelves of one batch each: the trays of one are alike, whatever the shelf does to them.
     rng = np.random.default_rng(3)

@@ -3,8 +3,7 @@
 Each tray's cover, or its height once cover is full, is a lag in days behind the room's normal.
 Shelves and lots are compared by a rank test, exact without ties; single trays by how far they
 stand out of their batch. Where shelf and lot cannot be told apart, both are named; without a
-normal of the room's own, batches are not compared with each other.
-"""
+normal of the room's own, batches are not compared with each other."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -109,21 +108,22 @@ class UsualGrowth:
 
     def cover_lag_days(self, day: float, cover: float) -> float:
         """Days since a tray of the usual pace had this cover."""
-        return day - _day_of(cover, self.cover_by_day, COVER)
+        return _lag(day, cover, self.cover_by_day, COVER)
 
     def height_lag_days(self, day: float, height_mm: float) -> float:
         """Days since a tray of the usual pace had this height."""
-        return day - _day_of(height_mm, self.height_mm_by_day, SHOOT_HEIGHT)
+        return _lag(day, height_mm, self.height_mm_by_day, SHOOT_HEIGHT)
 
 
-def _day_of(value: float, own: Mapping[float, float], quantity: str) -> float:
+def _lag(day: float, value: float, own: Mapping[float, float], quantity: str) -> float:
     days = sorted(own) if own else [float(day) for day in range(1, 9)]
     values = [own[day] if own else sum(usual_range(quantity, day)) / 2 for day in days]
     if not own and quantity == COVER:
         # The published rows begin on day 3; nothing is green before day 2.
         days, values = [2.0, *days[2:]], [0.0, *values[2:]]
     rising = np.maximum.accumulate(values) + 1e-9 * np.arange(len(values))
-    return float(np.interp(value, rising, days))
+    # Later than the usual is known a tray is older than any day that it could be told to be like.
+    return min(day, days[-1]) - float(np.interp(value, rising, days))
 
 
 def find_behind(lags: Sequence[TrayLag], *, own_normal: bool = True) -> tuple[Behind, ...]:

@@ -34,7 +34,10 @@ def test_pages_of_the_room_are_accessible(
 
 def test_the_room_says_first_what_grows_is_due_and_is_on_hold(shown_house: House) -> None:
     shown = words(shown_house.client.get("/room"))
-    assert "6 trays grow. None is due today. Tray 3 is on hold: do not feed." in shown
+    assert (
+        "6 trays grow. None is due today. Tray 6 is to be looked at first. "
+        "Tray 3 is on hold: do not feed."
+    ) in shown
     assert "What is day 0 in this room?" in shown
     assert "day 5 (6 from soaking)" in shown
 
