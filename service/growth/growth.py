@@ -43,6 +43,7 @@ from service.models.growth import (
     ShelfUsual,
 )
 from service.models.room import Room
+from service.models.runs import EndReason
 from service.room.room_log import shelf_names
 from service.runs.run_calendar import RunSpan, present_run, run_calendar, span_of
 from service.runs.run_places import shelves_of_runs
@@ -191,7 +192,9 @@ class RoomGrowth:
         before = _TEACHINGS.get(pool)
         if before is not None and _are_same(before[1], follows_from):
             return before[0]
-        finished = self.readings(self.calendar.last_ended(today, PAST_RUNS))
+        # What was thrown, dead or mouldy, is no example of how a tray grows here.
+        ended = self.calendar.last_ended(today, PAST_RUNS)
+        finished = self.readings([run for run in ended if run.reason is not EndReason.THROWN])
         same = before is not None and before[0].same(finished)
         known = before[0] if before is not None and same else Teachings(finished)
         _TEACHINGS[pool] = known, follows_from

@@ -130,6 +130,17 @@ def test_finished_runs_teach_the_next_one(room: Room) -> None:
     assert curve["median"][curve["day"].index(5.0)] < alone
 
 
+def test_what_was_thrown_teaches_nothing(room: Room) -> None:
+    for past, reason in enumerate(("harvested", "thrown", "harvested", "other")):
+        spread_at = SPREAD - timedelta(days=9 * (past + 1))
+        run = _grow(room, 17, spread_at)
+        ended = (spread_at + timedelta(days=8)).isoformat()
+        room.post(f"/api/runs/{run}/harvests", harvested_at=ended, reason=reason)
+    room.post("/api/runs", tray=17, spread_at=SPREAD.isoformat())
+    curve = room.get("/api/trays/17/curve")["height"]["fitted"]
+    assert curve["prior"].startswith("3 past runs of barley in this room")
+
+
 def test_grain_comes_from_the_lot(room: Room) -> None:
     lot = room.post("/api/lots", name="W1", grain="wheat")
     run = room.post("/api/runs", tray=17, seed=[{"lot_id": lot["id"], "weight_g": 450}])
