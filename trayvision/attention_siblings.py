@@ -3,7 +3,8 @@
 Each tray's cover, or its height once cover is full, is a lag in days behind the room's normal.
 Shelves and lots are compared by a rank test, exact without ties; single trays by how far they
 stand out of their batch. Where shelf and lot cannot be told apart, both are named; without a
-normal of the room's own, batches are not compared with each other."""
+normal of the room's own, batches are not compared with each other.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -261,13 +262,11 @@ def _single_trays(lags: Sequence[TrayLag]) -> list[Behind]:
         if len(siblings) < _LEAST_SIBLINGS:
             continue
         for one in siblings:
-            if one.taken:
-                continue
             others = [other.lag_days for other in siblings if other is not one]
             middle = median(others)
             spread = _spread_days(others, middle)
             lag = one.lag_days - middle
-            if lag >= LEAST_LAG_DAYS and lag / spread >= _MODIFIED_Z:
+            if not one.taken and lag >= LEAST_LAG_DAYS and lag / spread >= _MODIFIED_Z:
                 found.append(Behind(Factor.TRAY, (), (one.tray,), lag))
     return found
 

@@ -15,6 +15,9 @@ from trayvision.colorimetry import LINEAR_OF_LEVEL, linear_to_lab
 from trayvision.pixel_classes import FloatImage, RgbImage, TrayClass
 from trayvision.vegetation_indices import excess_green_minus_red
 
+Degrees = npt.NDArray[np.float64]
+Chroma = npt.NDArray[np.float64]
+
 # Leaf green: an angle of hue and a chroma in CIELAB, and an excess of green over red well above
 # the zero that Meyer and Neto (2008, Computers and Electronics in Agriculture 63:282) take for
 # the border of plants. Chosen so that of photographs of other things hardly a pixel has it
@@ -47,7 +50,10 @@ def leaf_green(rgb: RgbImage) -> npt.NDArray[np.bool_]:
     -------
     (h, w) bool array
     """
-    hue, chroma = _hue_and_chroma(rgb)
+    return _is_leaf_green(rgb, *_hue_and_chroma(rgb))
+
+
+def _is_leaf_green(rgb: RgbImage, hue: Degrees, chroma: Chroma) -> npt.NDArray[np.bool_]:
     green = (hue > _HUES_DEGREES[0]) & (hue < _HUES_DEGREES[1])
     green &= chroma > _LEAST_CHROMA
     # Black has no excess: not a number, hence not above it.
@@ -67,14 +73,17 @@ def far_from_leaves(rgb: RgbImage) -> npt.NDArray[np.bool_]:
     -------
     (h, w) bool array
     """
-    hue, chroma = _hue_and_chroma(rgb)
+    return _is_far_from_leaves(*_hue_and_chroma(rgb))
+
+
+def _is_far_from_leaves(hue: Degrees, chroma: Chroma) -> npt.NDArray[np.bool_]:
     of_a_leaf = (hue > _LEAF_HUES_DEGREES[0]) & (hue < _LEAF_HUES_DEGREES[1])
     others = _share_around(~of_a_leaf & (chroma > _COLOURED_CHROMA))
     leaves = _share_around(of_a_leaf & (chroma > _PERHAPS_CHROMA))
     return (others > _MOSTLY) & (leaves < _HARDLY_ANY)
 
 
-def _hue_and_chroma(rgb: RgbImage) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def _hue_and_chroma(rgb: RgbImage) -> tuple[Degrees, Chroma]:
     """CIELAB angle of hue, degrees, and chroma."""
     lab = linear_to_lab(LINEAR_OF_LEVEL[rgb])
     hue = np.degrees(np.arctan2(lab[..., 2], lab[..., 1])) % 360
@@ -107,6 +116,7 @@ def shoot_share_by_colour(rgb: RgbImage, shoot: FloatImage, among_others: FloatI
     mould = among_others[TrayClass.MOULD].repeat(2, axis=0).repeat(2, axis=1)[:rows, :columns]
     others = (1 - shoot) * (mould * _OF_MOULD + (1 - mould) * _OF_OTHERS)
     leaves = shoot * _OF_LEAVES
-    told = np.where(leaf_green(rgb), leaves / (leaves + others), shoot)
-    told[far_from_leaves(rgb)] = 0
+    hue, chroma = _hue_and_chroma(rgb)
+    told = np.where(_is_leaf_green(rgb, hue, chroma), leaves / (leaves + others), shoot)
+    told[_is_far_from_leaves(hue, chroma)] = 0
     return told.astype(np.float32)

@@ -125,14 +125,15 @@ def test_half_an_object_counts_as_nothing(
 
 
 def test_old_objects_that_no_record_names_are_told(bucket: Any, tmp_path: Path) -> None:
-    store = ObjectStore(f"s3://{bucket.name}/farm", tmp_path, cache_bytes=10**6)
+    address = f"s3://{bucket.name}/farm"
+    store = ObjectStore(address, tmp_path, cache_bytes=10**6)
     named = sha256(b"named").hexdigest()
     store.keep_original(named, b"named")
     store.keep_original(DIGEST, CONTENT)
     now = datetime.now(UTC)
     assert store.stray_originals([named], now - timedelta(days=1)) == []
     (stray,) = store.stray_originals([named], now + timedelta(days=1))
-    place = f"s3://{bucket.name}/farm/originals/{DIGEST[:2]}/{DIGEST}"
+    place = "/".join((address, "originals", DIGEST[:2], DIGEST))
     assert (stray.place, stray.size_bytes) == (place, len(CONTENT))
 
 
