@@ -67,8 +67,11 @@ class ChoreDoubts:
             if number not in trays:
                 continue
             span = last_begun(spans.get(trays[number]["id"], ()), at)
-            # Of a tray that was harvested, as it stood when it was taken.
-            then = None if span is None else told.of(span, min(at, span.ended_at or at))
+            if span is None:
+                continue
+            # As it stood when it was taken, and what somebody has found since.
+            found = {told.of(span, moment) for moment in (at, min(at, span.ended_at or at))}
+            then = next((one for one in MouldThen if one in found), None)
             if then is not None:
                 stood.setdefault(then, []).append(number)
         held = [*stood.get(MouldThen.CONFIRMED, ()), *stood.get(MouldThen.HOLD, ())]

@@ -101,3 +101,17 @@ def test_feed_of_a_tray_under_possible_mould_is_asked_about_first(house: House) 
     house.watch.forward(hours=1)
     later = feed(house, "2", "2026-03-07T19:10", fed_trays=str(MOULDY_TRAY))
     assert "was on hold for possible mould" in later
+
+
+def test_feed_of_a_tray_in_which_mould_was_found_after_it_was_taken(house: House) -> None:
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    house.post(f"/api/flags/{flag['id']}/done")
+    house.watch.forward(minutes=30)
+    said(harvest(house, MOULDY_TRAY, harvested_at="2026-03-07T18:25"))
+    house.watch.forward(minutes=5)
+    taken = feed(house, "1", "2026-03-07T18:32", fed_trays=str(MOULDY_TRAY))
+    assert "possible mould" not in taken
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="right")
+    house.watch.forward(minutes=30)
+    told = feed(house, "1", "2026-03-07T19:00", fed_trays=str(MOULDY_TRAY))
+    assert f"Tray {MOULDY_TRAY} was on hold for possible mould" in told
