@@ -213,7 +213,7 @@ def run_remeasure(options: argparse.Namespace) -> int:
 
     from service.photos.bulk_measuring import measure_many, photos_to_measure
     from service.photos.measuring_places import places_here, places_of_cluster
-    from trayvision.kit_guide import number_ranges
+    from trayvision.kit.guide import number_ranges
 
     since = None if options.since is None else _moment("--since", options.since)
     with _opened(options) as service:

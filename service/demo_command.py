@@ -15,7 +15,7 @@ from service.log.file_lock import served_once
 from service.log.refusals import Conflict
 from service.models.flags import FlagOut
 from service.settings import Settings
-from trayvision.attention_flags import trays_words
+from trayvision.attention.flags import trays_words
 
 SAMPLE_RUN: Final = Path(__file__).resolve().parents[1] / "sample_images" / "run"
 _FOLDER: Final = Path("out/demo/room")

@@ -3,9 +3,9 @@
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.pixel_classes import CLASS_COUNT, TrayClass
-from trayvision.rectification import PlanGrid
-from trayvision.tray_plan import TrayPlan
+from trayvision.pose.rectification import PlanGrid
+from trayvision.segmentation.pixel_classes import CLASS_COUNT, TrayClass
+from trayvision.segmentation.tray_plan import TrayPlan
 
 COLOURS = {
     TrayClass.BARE_TRAY: (120, 122, 125),

@@ -8,8 +8,8 @@ import numpy.typing as npt
 import pypdfium2 as pdfium
 from reportlab.pdfgen.canvas import Canvas
 
-from trayvision.kit_drawing import Pen
-from trayvision.kit_pieces import (
+from trayvision.kit.drawing import Pen
+from trayvision.kit.pieces import (
     Piece,
 )
 from trayvision.reference_kit import TraySize

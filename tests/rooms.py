@@ -7,11 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from trayvision.attention_readings import TrayReading
-from trayvision.attention_state import AirReading, Placement, RoomState, RunState
-from trayvision.expectations import COVER, SHOOT_HEIGHT, usual_range
+from trayvision.attention.readings import TrayReading
+from trayvision.attention.state import AirReading, Placement, RoomState, RunState
 from trayvision.measurement import Measurement
-from trayvision.patch_sighting import PatchSighting, TrayPhoto
+from trayvision.score.expectations import COVER, SHOOT_HEIGHT, usual_range
+from trayvision.warning.patch_sighting import PatchSighting, TrayPhoto
 
 SPREAD_AT = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 

@@ -8,9 +8,9 @@ import numpy as np
 from hypothesis import strategies as st
 
 from trayvision.measurement import Measurement
-from trayvision.mould import MouldPatch
+from trayvision.measures.mould import MouldPatch
 from trayvision.quality_flags import Doubt
-from trayvision.scored_measures import ScoredMeasures
+from trayvision.score.scored_measures import ScoredMeasures
 
 MEASURES = (
     "cover",

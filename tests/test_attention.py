@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.rooms import SPREAD_AT, air, at, healthy, reading, room, run, usual_height
-from trayvision.attention import AttentionList, all_flags, find_attention
-from trayvision.attention_answers import is_open
-from trayvision.attention_flags import Flag, FlagKind
-from trayvision.attention_readings import reading_of_record
-from trayvision.attention_state import (
+from trayvision.attention.answers import is_open
+from trayvision.attention.attention import AttentionList, all_flags, find_attention
+from trayvision.attention.flags import Flag, FlagKind
+from trayvision.attention.readings import reading_of_record
+from trayvision.attention.state import (
     Answer,
     AnswerKind,
     CameraState,
@@ -25,8 +25,8 @@ from trayvision.attention_state import (
     RunState,
 )
 from trayvision.measurement import Measurement
-from trayvision.patch_sighting import PatchSighting, Spot, Watering
 from trayvision.quality_flags import Doubt
+from trayvision.warning.patch_sighting import PatchSighting, Spot, Watering
 
 HOUR = timedelta(hours=1)
 _BESIDE = re.compile(r"Check ([^.]*) beside it")

@@ -6,11 +6,11 @@ from datetime import timedelta
 import pytest
 
 from tests.rooms import air, at, healthy, room
-from trayvision.attention import find_attention
-from trayvision.attention_air import air_key
-from trayvision.attention_air_bands import words_beyond
-from trayvision.attention_flags import Flag, FlagKind
-from trayvision.attention_state import AirReading, Answer, AnswerKind, Level, RoomState
+from trayvision.attention.air import air_key
+from trayvision.attention.air_bands import words_beyond
+from trayvision.attention.attention import find_attention
+from trayvision.attention.flags import Flag, FlagKind
+from trayvision.attention.state import AirReading, Answer, AnswerKind, Level, RoomState
 
 HOUR = timedelta(hours=1)
 

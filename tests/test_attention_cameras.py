@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 
 from tests.rooms import at, healthy, room
-from trayvision.attention import find_attention
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_state import CameraState
+from trayvision.attention.attention import find_attention
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.state import CameraState
 from trayvision.quality_flags import Doubt
 
 

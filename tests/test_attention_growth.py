@@ -3,9 +3,9 @@
 from math import pi
 
 from tests.rooms import reading, room, run
-from trayvision.attention import find_attention
-from trayvision.attention_flags import FlagKind
-from trayvision.patch_sighting import Spot
+from trayvision.attention.attention import find_attention
+from trayvision.attention.flags import FlagKind
+from trayvision.warning.patch_sighting import Spot
 
 
 def test_bare_floor_of_the_first_days_is_uneven_spreading_and_nothing_else() -> None:

@@ -4,10 +4,10 @@ from dataclasses import replace
 from datetime import timedelta
 
 from tests.rooms import at, healthy, reading, room, run
-from trayvision.attention import find_attention
-from trayvision.attention_flags import Flag, FlagKind
-from trayvision.attention_state import AirReading, Answer, AnswerKind, Level, RoomState, RunState
-from trayvision.patch_sighting import PatchSighting
+from trayvision.attention.attention import find_attention
+from trayvision.attention.flags import Flag, FlagKind
+from trayvision.attention.state import AirReading, Answer, AnswerKind, Level, RoomState, RunState
+from trayvision.warning.patch_sighting import PatchSighting
 
 
 def only(found: RoomState, kind: FlagKind) -> Flag:

@@ -5,9 +5,9 @@ from dataclasses import replace
 from datetime import timedelta
 
 from tests.rooms import at, reading, room, run
-from trayvision.attention import find_attention
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_state import RunState
+from trayvision.attention.attention import find_attention
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.state import RunState
 
 MORNINGS = ((5, 0.35), (6, 0.6), (7, 0.92))
 

@@ -11,17 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.rooms import at, reading, room, run, usual_height
-from trayvision.attention import find_attention
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_siblings import (
+from trayvision.attention.attention import find_attention
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.siblings import (
     Factor,
     TrayLag,
     UsualGrowth,
     behind_since,
     find_behind,
 )
-from trayvision.attention_state import AirReading, RunState
-from trayvision.expectations import COVER, usual_range
+from trayvision.attention.state import AirReading, RunState
+from trayvision.score.expectations import COVER, usual_range
 
 SHELVES, LOTS = ("top", "middle", "low"), ("old bag", "new bag")
 

@@ -5,10 +5,10 @@ from typing import Any
 import pytest
 
 from tests.rooms import at, reading, room, run
-from trayvision.attention import all_flags
-from trayvision.attention_flags import Flag, FlagKind
-from trayvision.attention_readings import TrayReading, UnplacedPatch
-from trayvision.attention_state import Level
+from trayvision.attention.attention import all_flags
+from trayvision.attention.flags import Flag, FlagKind
+from trayvision.attention.readings import TrayReading, UnplacedPatch
+from trayvision.attention.state import Level
 
 
 def by_hand(day: float, *likelihoods: float, look: str = "grey-green", **said: Any) -> TrayReading:

@@ -5,8 +5,8 @@ from datetime import timedelta
 import pytest
 
 from tests.rooms import at, room
-from trayvision.attention_state import AirReading
-from trayvision.attention_warmth import ShelfWarmth
+from trayvision.attention.state import AirReading
+from trayvision.attention.warmth import ShelfWarmth
 
 
 def warmth(*readings: AirReading, shelf: str | None = "top") -> float | None:

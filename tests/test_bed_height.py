@@ -1,7 +1,7 @@
 import pytest
 
-from trayvision.bed_height import FirstReading, measured_bed_height
 from trayvision.measurement import Measurement
+from trayvision.measures.bed_height import FirstReading, measured_bed_height
 
 
 def reading(height: float, uncertainty: float = 2.0, cover: float | None = 0.0) -> FirstReading:

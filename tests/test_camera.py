@@ -12,17 +12,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trayvision.camera import Camera, CameraSource
-from trayvision.camera_calibration import (
+from trayvision.camera.calibration import (
     GREATEST_FOCAL_DIFFERENCE,
     GREATEST_RMS_PER_WIDTH,
     calibrate,
     sheet_board,
 )
-from trayvision.photo import Photo
+from trayvision.camera.camera import Camera, CameraSource
+from trayvision.photo.photo import Photo
 from trayvision.quality_flags import PhotoProblem
 from trayvision.reference_kit import CHARUCO_SHEET
-from trayvision.synthetic_tray import as_photo
+from trayvision.synthetic.tray import as_photo
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -7,15 +7,15 @@ import numpy.typing as npt
 import pytest
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from trayvision.camera import Camera
-from trayvision.canopy_colour import CanopyColour, measure_colour
+from trayvision.camera.camera import Camera
 from trayvision.colorimetry import LINEAR_OF_LEVEL, linear_to_srgb
-from trayvision.colour_correction import Light, correct_colours, measure_light
+from trayvision.light.colour_correction import Light, correct_colours, measure_light
 from trayvision.measurement import Measurement
+from trayvision.measures.canopy_colour import CanopyColour, measure_colour
+from trayvision.pose.tray_pose import TrayPose
 from trayvision.quality_flags import Doubt
-from trayvision.synthetic_tray import DrawnTray, View, as_photo, draw_photo, tag_corners_px
-from trayvision.tag_reading import ReadTag
-from trayvision.tray_pose import TrayPose
+from trayvision.synthetic.tray import DrawnTray, View, as_photo, draw_photo, tag_corners_px
+from trayvision.tags.reading import ReadTag
 
 FloatArray = npt.NDArray[np.float64]
 Pixels = npt.NDArray[np.uint8]

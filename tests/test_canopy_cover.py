@@ -6,15 +6,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.plans import planted
-from trayvision.canopy_cover import (
+from trayvision.measures.canopy_cover import (
     Cells,
     cover_straight_down,
     measure_cover,
     measure_frame_cover,
 )
-from trayvision.pixel_classes import TrayClass
 from trayvision.quality_flags import Doubt
-from trayvision.tray_plan import TrayPlan
+from trayvision.segmentation.pixel_classes import TrayClass
+from trayvision.segmentation.tray_plan import TrayPlan
 
 ROWS, COLUMNS = 121, 263
 

@@ -7,15 +7,15 @@ import numpy.typing as npt
 import pytest
 from PIL import Image
 
-from trayvision.bed_height import TYPICAL_BED_HEIGHT_MM
-from trayvision.camera import Camera
-from trayvision.canopy_height import measure_canopy_height
+from trayvision.camera.camera import Camera
 from trayvision.measurement import Measurement
-from trayvision.photo import load_photo
-from trayvision.pose import find_trays
+from trayvision.measures.bed_height import TYPICAL_BED_HEIGHT_MM
+from trayvision.measures.canopy_height import measure_canopy_height
+from trayvision.photo.photo import load_photo
+from trayvision.pose.pose import find_trays
+from trayvision.pose.tray_pose import TrayPose
 from trayvision.reference_kit import TraySize
-from trayvision.synthetic_tray import DrawnTray, View, as_photo, draw_photo
-from trayvision.tray_pose import TrayPose
+from trayvision.synthetic.tray import DrawnTray, View, as_photo, draw_photo
 
 SIZE = TraySize(400.0, 250.0, 50.0)
 CAMERA = Camera.typical(1300, 1000, focal_px=1100.0)

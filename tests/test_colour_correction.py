@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from skimage.color import deltaE_ciede2000
 
-from trayvision.camera import Camera
+from trayvision.camera.camera import Camera
 from trayvision.colorimetry import (
     LINEAR_OF_LEVEL,
     distance_from_white_locus,
@@ -19,12 +19,12 @@ from trayvision.colorimetry import (
     linear_to_srgb,
     srgb_to_linear,
 )
-from trayvision.colour_correction import WHITE_TARGET, Light, correct_colours, measure_light
-from trayvision.photo import Photo
+from trayvision.light.colour_correction import WHITE_TARGET, Light, correct_colours, measure_light
+from trayvision.photo.photo import Photo
+from trayvision.pose.tray_pose import TrayPose
 from trayvision.quality_flags import Doubt
-from trayvision.synthetic_tray import DrawnTray, View, as_photo, draw_photo, tag_corners_px
-from trayvision.tag_reading import ReadTag
-from trayvision.tray_pose import TrayPose
+from trayvision.synthetic.tray import DrawnTray, View, as_photo, draw_photo, tag_corners_px
+from trayvision.tags.reading import ReadTag
 
 FloatArray = npt.NDArray[np.float64]
 

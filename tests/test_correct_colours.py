@@ -5,8 +5,8 @@ import numpy.typing as npt
 import pytest
 
 from trayvision.colorimetry import LINEAR_OF_LEVEL, linear_to_srgb
-from trayvision.colour_correction import Light, correct_colours
-from trayvision.illumination_field import flat_field
+from trayvision.light.colour_correction import Light, correct_colours
+from trayvision.light.illumination_field import flat_field
 
 
 def some_light() -> Light:

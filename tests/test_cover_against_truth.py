@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from trayvision.inspection import inspect_photo
+from trayvision.inspection.inspection import inspect_photo
 
 PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
 # Before day 3 there is no canopy to be wrong about.

@@ -15,8 +15,8 @@ import pytest
 from PIL import ExifTags, Image
 
 from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
-from trayvision.inspection import inspect_photo
-from trayvision.inspection_record import photo_record
+from trayvision.inspection.inspection import inspect_photo
+from trayvision.inspection.record import photo_record
 
 Pixels = npt.NDArray[np.uint8]
 

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trayvision.early_warning import (
+from trayvision.synthetic.mould import MouldHabits, SyntheticTrays
+from trayvision.warning.early_warning import (
     Alert,
     RoomVerdicts,
     RunWarning,
@@ -19,11 +20,10 @@ from trayvision.early_warning import (
     alert_likelihood,
     watch_run,
 )
-from trayvision.harmless_causes import HARMLESS, MOULD, Cause, cause_weights
-from trayvision.patch_evidence import PHOTO_CORRELATION, PatchContext, day_nats
-from trayvision.patch_sighting import PatchSighting, Spot, TrayPhoto, Watering
-from trayvision.sequential_test import decision_interval, effective_readings
-from trayvision.synthetic_mould import MouldHabits, SyntheticTrays
+from trayvision.warning.harmless_causes import HARMLESS, MOULD, Cause, cause_weights
+from trayvision.warning.patch_evidence import PHOTO_CORRELATION, PatchContext, day_nats
+from trayvision.warning.patch_sighting import PatchSighting, Spot, TrayPhoto, Watering
+from trayvision.warning.sequential_test import decision_interval, effective_readings
 
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 
@@ -105,7 +105,7 @@ def test_what_begins_dark_needs_more() -> None:
 
 
 # 0.5 is where a photo calls mould, as in the accuracy report, and 0.9 where it is nearly sure
-# (`trayvision.expectations`).
+# (`trayvision.score.expectations`).
 def test_one_photo_alone_holds_only_where_it_is_nearly_sure() -> None:
     assert watch([photo(6, sighting(40.0, 0.89))]).alert is Alert.LOOK
     assert watch([photo(6, sighting(40.0, 0.9))]).alert is Alert.HOLD

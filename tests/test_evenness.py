@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 
 from tests.plans import disc, planted
-from trayvision.canopy_cover import measure_cover
-from trayvision.evenness import Evenness, measure_evenness
-from trayvision.pixel_classes import TrayClass
+from trayvision.measures.canopy_cover import measure_cover
+from trayvision.measures.evenness import Evenness, measure_evenness
+from trayvision.segmentation.pixel_classes import TrayClass
 
 ROWS, COLUMNS = 250, 400
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from trayvision.accuracy.scores import inspect_with_truth
 from trayvision.accuracy.truth import find_photos
-from trayvision.mould_likelihood import PatchTerms
+from trayvision.measures.mould_likelihood import PatchTerms
 from trayvision.network.fit_likelihood import (
     JudgedTray,
     cross_validated,

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trayvision.growth_curve import GrowthCurve, fit_growth
-from trayvision.growth_fit import GrowthPoint, ShapeFit, fit_shape
-from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
-from trayvision.sigmoid import Shape, sigmoid
+from trayvision.growth.curve import GrowthCurve, fit_growth
+from trayvision.growth.fit import GrowthPoint, ShapeFit, fit_shape
+from trayvision.growth.prior import GrowthPrior, Quantity, published_prior
+from trayvision.growth.sigmoid import Shape, sigmoid
 
 REFERENCE = Path(__file__).parent / "reference_values"
 BARLEY = published_prior(Quantity.HEIGHT, grain="barley")

@@ -6,19 +6,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom, chi2
 
-from trayvision.growth_curve import fit_growth
-from trayvision.growth_draws import draw_posterior, weighted_quantiles
-from trayvision.growth_fit import GrowthPoint, Readings, fit_shape
-from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
-from trayvision.harvest_forecast import (
+from trayvision.growth.curve import fit_growth
+from trayvision.growth.draws import draw_posterior, weighted_quantiles
+from trayvision.growth.fit import GrowthPoint, Readings, fit_shape
+from trayvision.growth.harvest_forecast import (
     HORIZON_HOURS,
     HarvestForecast,
     HarvestTarget,
     forecast_harvest,
 )
-from trayvision.past_runs import learn_prior
-from trayvision.sigmoid import Shape, age_at_value, sigmoid
-from trayvision.synthetic_growth import draw_room, draw_run
+from trayvision.growth.past_runs import learn_prior
+from trayvision.growth.prior import GrowthPrior, Quantity, published_prior
+from trayvision.growth.sigmoid import Shape, age_at_value, sigmoid
+from trayvision.synthetic.growth import draw_room, draw_run
 
 BARLEY = published_prior(Quantity.HEIGHT, grain="barley")
 TALL = HarvestTarget(value=130.0)

@@ -20,9 +20,12 @@ from tests.scored_trays import (
     share,
     shares,
 )
-from trayvision import expectations as table
-from trayvision.expectations import Evidence, Stage
-from trayvision.health_score import (
+from trayvision.measurement import Measurement
+from trayvision.measures.mould import MouldPatch
+from trayvision.quality_flags import Doubt
+from trayvision.score import expectations as table
+from trayvision.score.expectations import Evidence, Stage
+from trayvision.score.health_score import (
     COMPARE,
     HOLD_BACK,
     LOOK_FIRST,
@@ -34,11 +37,8 @@ from trayvision.health_score import (
     likelihood_words,
     score_tray,
 )
-from trayvision.measurement import Measurement
-from trayvision.mould import MouldPatch
-from trayvision.quality_flags import Doubt
-from trayvision.score_uncertainty import LOG_ODDS_SPREAD, score_uncertainty, score_value
-from trayvision.scored_measures import MOULD_HIDING_DOUBTS, ScoredMeasures
+from trayvision.score.scored_measures import MOULD_HIDING_DOUBTS, ScoredMeasures
+from trayvision.score.uncertainty import LOG_ODDS_SPREAD, score_uncertainty, score_value
 
 
 def points_off(score: HealthScore, name: str) -> float | None:

@@ -6,7 +6,6 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
-from fnmatch import fnmatchcase
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -20,32 +19,19 @@ PACKAGE = ROOT / "trayvision"
 SERVICE = ROOT / "service"
 PAGES = sorted((SERVICE / "pages").rglob("*.py"))
 
-# The way of the data. A module imports from its own step and those before it, never in a circle;
-# it belongs to the first step that names it.
-STEPS = {
-    "ground": "measurement quality_flags colorimetry vegetation_indices reference_kit "
+# The way of the data, a folder a step. A module imports only from its own step and those before it,
+# never in a circle; the ground beneath all steps lies in no folder.
+STEPS = (
+    *("photo", "camera", "tags", "pose", "light", "segmentation", "measures", "score"),
+    *("inspection", "growth", "warning", "attention", "overlay", "kit", "synthetic", "commands"),
+    *("accuracy", "network"),
+)
+GROUND = (
+    *("measurement", "quality_flags", "colorimetry", "vegetation_indices", "reference_kit"),
     "room_settings",
-    "photo": "photo photo_*",
-    "camera": "camera camera_*",
-    "tags and pose": "tag_* pose pose_* tray_pose tray_grouping tray_mix_up marked_*",
-    "straight-down view": "rectification",
-    "light and sharpness": "kit_white kit_surfaces illumination_field edge_profile clipped_white "
-    "colour_correction sharpness",
-    "segmentation": "pixel_classes leaf_green segmentation tray_plan",
-    "measures": "bed_height strip_bands canopy_* evenness mould mould_*",
-    "score": "expectations scored_measures score_* health_score",
-    "inspection": "tray_inspection inspection class_mask",
-    "over time": "sigmoid thermal_* growth_* past_runs harvest_* shelf_curves sequential_test "
-    "patch_* harmless_causes early_warning",
-    "attention": "attention attention_*",
-    "written down": "overlay overlay_* inspection_record inspection_table",
-    "printed kit": "shelf_camera kit_drawing kit_figures kit_guide kit_packing kit_pieces "
-    "kit_sheets kit_words",
-    "drawn for tests": "synthetic_*",
-    "commands": "inspect_command kit_command calibrate_command __main__",
-    "accuracy": "accuracy accuracy.* accuracy_report",
-    "training": "network network.*",
-}
+)
+# Beside the ground and not of it: they stand where a person starts them.
+STARTED = {"__main__": "commands", "accuracy_report": "accuracy"}
 
 # Whole outside worlds that measuring has no business with.
 _OUTSIDE_WORLDS = {
@@ -126,10 +112,11 @@ def _text_files() -> list[Path]:
 
 
 def _step(name: str) -> int:
-    for place, patterns in enumerate(STEPS.values()):
-        if any(fnmatchcase(name, pattern) for pattern in patterns.split()):
-            return place
-    raise AssertionError(f"{name} has no place in the way of the data")
+    folder = STARTED.get(name, name).split(".")[0]
+    if folder in STEPS:
+        return STEPS.index(folder)
+    assert name in GROUND, f"{name} has no place in the way of the data"
+    return -1
 
 
 def _own_imports(name: str) -> set[str]:

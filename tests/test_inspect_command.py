@@ -10,9 +10,9 @@ import pytest
 from PIL import Image
 
 from trayvision.__main__ import main
-from trayvision.camera import Camera
-from trayvision.inspection_table import print_table
-from trayvision.photo import load_photo
+from trayvision.camera.camera import Camera
+from trayvision.inspection.table import print_table
+from trayvision.photo.photo import load_photo
 
 PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
 GOOD = "day6-barley-healthy-fixed.jpg"

@@ -13,12 +13,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-from trayvision.class_mask import class_mask
-from trayvision.health_score import KIT_IN_PHOTO
-from trayvision.inspection import Inspection, inspect_photo
-from trayvision.inspection_record import photo_record
+from trayvision.inspection.class_mask import class_mask
+from trayvision.inspection.inspection import Inspection, inspect_photo
+from trayvision.inspection.record import photo_record
 from trayvision.measurement import Measurement
 from trayvision.quality_flags import Doubt, PhotoProblem
+from trayvision.score.health_score import KIT_IN_PHOTO
 
 PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
 GROWN = "day6-barley-healthy-fixed"

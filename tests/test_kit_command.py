@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trayvision.__main__ import main
-from trayvision.kit_command import parse_tray_numbers
-from trayvision.kit_guide import number_ranges
+from trayvision.commands.kit import parse_tray_numbers
+from trayvision.kit.guide import number_ranges
 
 
 def test_the_kit_is_written_and_its_pages_are_told(

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.printed_pages import DPI, TOLERANCE_MM, TRAY, drawn, read_tags
-from trayvision.kit_packing import FOOT_MM, MARGIN_MM, pack
-from trayvision.kit_pieces import (
+from trayvision.kit.packing import FOOT_MM, MARGIN_MM, pack
+from trayvision.kit.pieces import (
     GLUE_TAB_MM,
     Piece,
     bar_pieces,
@@ -18,7 +18,7 @@ from trayvision.kit_pieces import (
     split_length,
     strip_pieces,
 )
-from trayvision.kit_sheets import PAPER_MM
+from trayvision.kit.sheets import PAPER_MM
 from trayvision.reference_kit import BAR_WIDTH_MM, TraySize, tag_id
 
 

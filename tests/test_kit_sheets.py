@@ -8,15 +8,15 @@ import pypdfium2 as pdfium
 import pytest
 
 from tests.printed_pages import DPI, TOLERANCE_MM, TRAY, Grey, raster, read_tags, to_mm
-from trayvision.kit_guide import number_ranges
-from trayvision.kit_packing import MARGIN_MM
-from trayvision.kit_pieces import (
+from trayvision.kit.guide import number_ranges
+from trayvision.kit.packing import MARGIN_MM
+from trayvision.kit.pieces import (
     split_length,
     strip_pieces,
 )
-from trayvision.kit_sheets import PAPER_MM, Paper, write_kit
+from trayvision.kit.sheets import PAPER_MM, Paper, write_kit
+from trayvision.kit.shelf_camera import ShelfCamera
 from trayvision.reference_kit import CHARUCO_SHEET, TraySize, tag_id
-from trayvision.shelf_camera import ShelfCamera
 
 NUMBERS = (0, 7, 95)
 # (paper, tray): whole bars; bars in two; bars in three and strips in two; label on a flap.

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from PIL import Image
 from skimage.color import rgb2lab
 
-from trayvision.inspection import inspect_photo
-from trayvision.leaf_green import far_from_leaves, leaf_green, shoot_share_by_colour
-from trayvision.pixel_classes import CLASS_COUNT, TrayClass
+from trayvision.inspection.inspection import inspect_photo
+from trayvision.segmentation.leaf_green import far_from_leaves, leaf_green, shoot_share_by_colour
+from trayvision.segmentation.pixel_classes import CLASS_COUNT, TrayClass
 
 LEVELS = st.integers(0, 255)
 

@@ -12,17 +12,17 @@ import pytest
 from numpy.testing import assert_allclose
 from PIL import Image
 
-from trayvision.camera import Camera
-from trayvision.inspection import Inspection, inspect_marked, inspect_photo
-from trayvision.inspection_record import photo_record
-from trayvision.marked_pose import place_marked
-from trayvision.marked_tray import CORNER_NAMES, TAP_SHARE, Corners, MarkedTray
+from trayvision.camera.camera import Camera
+from trayvision.inspection.inspection import Inspection, inspect_marked, inspect_photo
+from trayvision.inspection.record import photo_record
 from trayvision.measurement import Measurement
-from trayvision.overlay import draw_overlay
-from trayvision.photo import Photo, load_photo
+from trayvision.overlay.overlay import draw_overlay
+from trayvision.photo.photo import Photo, load_photo
+from trayvision.pose.marked_pose import place_marked
+from trayvision.pose.marked_tray import CORNER_NAMES, TAP_SHARE, Corners, MarkedTray
 from trayvision.quality_flags import Doubt, PhotoProblem
 from trayvision.reference_kit import TraySize
-from trayvision.synthetic_tray import DrawnTray, View, draw_photo
+from trayvision.synthetic.tray import DrawnTray, View, draw_photo
 
 PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"
 SIZE = TraySize(400.0, 250.0, 50.0)

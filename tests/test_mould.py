@@ -6,9 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.plans import COLOURS, disc, planted
-from trayvision.mould import read_mould
-from trayvision.mould_likelihood import PatchTerms, patch_likelihood, patch_terms
-from trayvision.pixel_classes import TrayClass
+from trayvision.measures.mould import read_mould
+from trayvision.measures.mould_likelihood import PatchTerms, patch_likelihood, patch_terms
+from trayvision.segmentation.pixel_classes import TrayClass
 
 ROWS, COLUMNS = 211, 333
 BED = np.full((ROWS, COLUMNS), int(TrayClass.BED))

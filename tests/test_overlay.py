@@ -12,21 +12,20 @@ from hypothesis import strategies as st
 from PIL import Image, ImageDraw, ImageFont
 
 from tests.scored_trays import healthy
-from trayvision.bed_height import ASSUMED_BED_HEIGHT
-from trayvision.camera import Camera
-from trayvision.canopy_colour import CanopyColour
-from trayvision.canopy_cover import CanopyCover
-from trayvision.canopy_height import CanopyHeight
-from trayvision.colour_correction import measure_light
-from trayvision.evenness import Area, Evenness
-from trayvision.health_score import Attention, score_tray
-from trayvision.inspection import Inspection, TrayInspection
+from trayvision.camera.camera import Camera
+from trayvision.inspection.inspection import Inspection, TrayInspection
+from trayvision.light.colour_correction import measure_light
 from trayvision.measurement import Measurement
-from trayvision.mould import MouldPatch, MouldReading
-from trayvision.overlay import draw_overlay, ring_around
-from trayvision.overlay_marks import Label, LabelBoard, hatch
-from trayvision.overlay_panel import NEVER_SEEN, draw_panel
-from trayvision.overlay_text import (
+from trayvision.measures.bed_height import ASSUMED_BED_HEIGHT
+from trayvision.measures.canopy_colour import CanopyColour
+from trayvision.measures.canopy_cover import CanopyCover
+from trayvision.measures.canopy_height import CanopyHeight
+from trayvision.measures.evenness import Area, Evenness
+from trayvision.measures.mould import MouldPatch, MouldReading
+from trayvision.overlay.marks import Label, LabelBoard, hatch
+from trayvision.overlay.overlay import draw_overlay, ring_around
+from trayvision.overlay.panel import NEVER_SEEN, draw_panel
+from trayvision.overlay.text import (
     BODY_SHARE,
     HOLD_RED,
     INK,
@@ -37,16 +36,17 @@ from trayvision.overlay_text import (
     Type,
     printable,
 )
-from trayvision.photo import Photo
-from trayvision.pixel_classes import CLASS_COUNT
+from trayvision.photo.photo import Photo
+from trayvision.pose.rectification import PlanGrid
+from trayvision.pose.tray_pose import TrayPose, TrayProblem
 from trayvision.quality_flags import Doubt
-from trayvision.rectification import PlanGrid
 from trayvision.reference_kit import TraySize
-from trayvision.scored_measures import ScoredMeasures
-from trayvision.segmentation import ClassShares
-from trayvision.synthetic_tray import View, as_photo
-from trayvision.tray_plan import TrayPlan
-from trayvision.tray_pose import TrayPose, TrayProblem
+from trayvision.score.health_score import Attention, score_tray
+from trayvision.score.scored_measures import ScoredMeasures
+from trayvision.segmentation.pixel_classes import CLASS_COUNT
+from trayvision.segmentation.segmentation import ClassShares
+from trayvision.segmentation.tray_plan import TrayPlan
+from trayvision.synthetic.tray import View, as_photo
 
 FloatArray = npt.NDArray[np.float64]
 Picture = npt.NDArray[np.uint8]

@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from trayvision.growth_curve import GrowthCurve, fit_growth
-from trayvision.growth_fit import GrowthPoint
-from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
-from trayvision.past_runs import learn_prior
-from trayvision.shelf_curves import normal_band, shelf_curve
-from trayvision.sigmoid import Shape, sigmoid
+from trayvision.growth.curve import GrowthCurve, fit_growth
+from trayvision.growth.fit import GrowthPoint
+from trayvision.growth.past_runs import learn_prior
+from trayvision.growth.prior import GrowthPrior, Quantity, published_prior
+from trayvision.growth.shelf_curves import normal_band, shelf_curve
+from trayvision.growth.sigmoid import Shape, sigmoid
 
 BARLEY = published_prior(Quantity.HEIGHT, grain="barley")
 # A room that is ahead of the middle of the prior's ranges, with its own spread between runs.

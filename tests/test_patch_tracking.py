@@ -10,15 +10,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trayvision.mould import MouldPatch
-from trayvision.patch_growth import (
+from trayvision.measures.mould import MouldPatch
+from trayvision.warning.patch_growth import (
     PUBLISHED_ISOLATES,
     GrowthRate,
     growth_evidence,
     growth_rate,
 )
-from trayvision.patch_sighting import PatchSighting, TrayPhoto, hidden_shares
-from trayvision.patch_tracking import track_patches
+from trayvision.warning.patch_sighting import PatchSighting, TrayPhoto, hidden_shares
+from trayvision.warning.patch_tracking import track_patches
 
 START = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 TABLE = Path(__file__).parent / "reference_values" / "mould_growth_jof2023_table5.csv"

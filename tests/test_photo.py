@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from tests.encoded_pictures import TOLERANCE, encode, pixels_of, scene
-from trayvision.photo import Photo, load_photo
+from trayvision.photo.photo import Photo, load_photo
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from PIL import ExifTags, Image
 from PIL.TiffImagePlugin import IFDRational
 
-from trayvision.photo import load_photo
-from trayvision.photo_exif import capture_time, focal_length_from_35mm
+from trayvision.photo.exif import capture_time, focal_length_from_35mm
+from trayvision.photo.photo import load_photo
 from trayvision.quality_flags import Doubt, PhotoProblem
 
 TAG = ExifTags.Base

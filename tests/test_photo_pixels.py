@@ -11,10 +11,10 @@ import pytest
 from PIL import Image, ImageCms
 
 from tests.encoded_pictures import encode, png_of, scene
-from trayvision.inspection import inspect_photo
-from trayvision.inspection_record import photo_record
-from trayvision.photo import load_photo
-from trayvision.photo_pixels import is_toned, p3_as_srgb
+from trayvision.inspection.inspection import inspect_photo
+from trayvision.inspection.record import photo_record
+from trayvision.photo.photo import load_photo
+from trayvision.photo.pixels import is_toned, p3_as_srgb
 from trayvision.quality_flags import Doubt, PhotoProblem
 
 SAMPLE_PHOTOS = Path(__file__).parents[1] / "sample_images" / "photos"

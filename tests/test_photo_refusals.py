@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from PIL.Image import Transpose
 
 from tests.encoded_pictures import TOLERANCE, encode, png_of, scene
-from trayvision.photo import load_photo
+from trayvision.photo.photo import load_photo
 from trayvision.quality_flags import PhotoProblem
 
 

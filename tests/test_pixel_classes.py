@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 from scipy.special import softmax
 
-from trayvision.pixel_classes import CLASS_COUNT, TrayClass, tell_apart
+from trayvision.segmentation.pixel_classes import CLASS_COUNT, TrayClass, tell_apart
 
 RgbImage = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]

@@ -23,19 +23,19 @@ from tests.tray_views import (
     plane_errors,
     stated,
 )
-from trayvision.camera import Camera
-from trayvision.pose import find_trays
-from trayvision.pose_fit import PoseFit, TagPoints, fit_pose
+from trayvision.camera.camera import Camera
+from trayvision.pose.fit import PoseFit, TagPoints, fit_pose
+from trayvision.pose.grouping import largest_agreement
+from trayvision.pose.pose import find_trays
+from trayvision.pose.tray_pose import TrayPose
 from trayvision.quality_flags import Doubt
-from trayvision.synthetic_tray import (
+from trayvision.synthetic.tray import (
     View,
     as_photo,
     draw_photo,
     tag_corners_px,
 )
-from trayvision.tag_reading import ReadTag
-from trayvision.tray_grouping import largest_agreement
-from trayvision.tray_pose import TrayPose
+from trayvision.tags.reading import ReadTag
 
 
 def _noisy_fits(

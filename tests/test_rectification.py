@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.tray_views import SIZE, drawn, find, only
-from trayvision.rectification import PlanGrid, photo_map
+from trayvision.pose.rectification import PlanGrid, photo_map
 
 
 @given(st.floats(-200, 200), st.floats(-120, 120), st.floats(0.3, 4))

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tests.scored_trays import healthy, share
 from trayvision.measurement import Measurement
-from trayvision.score_parts import score_parts
+from trayvision.score.parts import score_parts
 
 
 @example(2.03, 0.0, 0.0)

@@ -10,12 +10,13 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from trayvision.camera import Camera
-from trayvision.colour_correction import measure_light
-from trayvision.photo import Photo
-from trayvision.pixel_classes import CLASS_COUNT, TrayClass
+from trayvision.camera.camera import Camera
+from trayvision.light.colour_correction import measure_light
+from trayvision.photo.photo import Photo
+from trayvision.pose.tray_pose import TrayPose
 from trayvision.reference_kit import TraySize
-from trayvision.segmentation import (
+from trayvision.segmentation.pixel_classes import CLASS_COUNT, TrayClass
+from trayvision.segmentation.segmentation import (
     FINEST_MM_PER_PX,
     MOST_CROP_PX,
     MOST_CROP_PX_OF_LARGE,
@@ -23,7 +24,6 @@ from trayvision.segmentation import (
     classify_pixels,
     segment,
 )
-from trayvision.tray_pose import TrayPose
 
 RgbImage = npt.NDArray[np.uint8]
 NETWORK = files("trayvision") / "network"

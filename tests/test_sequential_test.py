@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from trayvision.sequential_test import (
+from trayvision.warning.sequential_test import (
     ErrorRates,
     cusum,
     cusum_run_length,

@@ -11,15 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import ndtr
 
-from trayvision.camera import Camera
+from trayvision.camera.camera import Camera
 from trayvision.colorimetry import LINEAR_OF_LEVEL, linear_to_srgb
-from trayvision.edge_profile import edge_profiles, fit_steps, normal_cdf
-from trayvision.photo import Photo
+from trayvision.light.edge_profile import edge_profiles, fit_steps, normal_cdf
+from trayvision.light.sharpness import RISE_PER_SIGMA, measure_sharpness
+from trayvision.photo.photo import Photo
+from trayvision.pose.tray_pose import TrayPose
 from trayvision.quality_flags import Doubt
-from trayvision.sharpness import RISE_PER_SIGMA, measure_sharpness
-from trayvision.synthetic_tray import DrawnTray, View, as_photo, draw_photo, tag_corners_px
-from trayvision.tag_reading import ReadTag
-from trayvision.tray_pose import TrayPose
+from trayvision.synthetic.tray import DrawnTray, View, as_photo, draw_photo, tag_corners_px
+from trayvision.tags.reading import ReadTag
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -4,13 +4,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trayvision.reference_kit import TraySize
-from trayvision.shelf_camera import (
+from trayvision.kit.shelf_camera import (
     TYPICAL_CANOPY_MM,
     ShelfCamera,
     first_blind_day,
     needed_angle_deg,
 )
+from trayvision.reference_kit import TraySize
 
 TRAY = TraySize(540, 280, 60)
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trayvision.sigmoid import Shape, age_at_value, landmarks, sigmoid, sigmoid_jacobian
+from trayvision.growth.sigmoid import Shape, age_at_value, landmarks, sigmoid, sigmoid_jacobian
 
 REFERENCE = Path(__file__).parent / "reference_values"
 

@@ -5,7 +5,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from trayvision.strip_bands import PITCH_MM, bands_go_on, seen_profile, stands_before
+from trayvision.measures.strip_bands import PITCH_MM, bands_go_on, seen_profile, stands_before
 
 WHITE, BLACK, STRAW = 200.0, 40.0, (150.0, 110.0, 60.0)
 TOP_MM, WIDTH_PX = 240, 69

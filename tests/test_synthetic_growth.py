@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from trayvision.sigmoid import Shape, sigmoid
-from trayvision.synthetic_growth import ReadingHabits, SyntheticRoom, draw_room, draw_run
+from trayvision.growth.sigmoid import Shape, sigmoid
+from trayvision.synthetic.growth import ReadingHabits, SyntheticRoom, draw_room, draw_run
 
 
 def steady_room(*, habits: ReadingHabits) -> SyntheticRoom:

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trayvision.camera import Camera
-from trayvision.synthetic_tray import DrawnTray, View, as_photo, draw_photo, tag_corners_px
-from trayvision.tag_corners import refine_corners
-from trayvision.tag_family import TAG_COUNT, family, payload_bits, payload_distances, tag_cells
-from trayvision.tag_reading import ReadTag, TagReader
-from trayvision.tag_search import accepted, decode, read_cells, search_tag
+from trayvision.camera.camera import Camera
+from trayvision.synthetic.tray import DrawnTray, View, as_photo, draw_photo, tag_corners_px
+from trayvision.tags.corners import refine_corners
+from trayvision.tags.family import TAG_COUNT, family, payload_bits, payload_distances, tag_cells
+from trayvision.tags.reading import ReadTag, TagReader
+from trayvision.tags.search import accepted, decode, read_cells, search_tag
 
 Image = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]

@@ -10,14 +10,19 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from trayvision.growth_curve import GrowthCurve, fit_growth
-from trayvision.growth_fit import GrowthPoint
-from trayvision.growth_prior import Quantity, published_prior
-from trayvision.past_runs import learn_prior
-from trayvision.shelf_curves import shelf_curve
-from trayvision.sigmoid import Shape, sigmoid
-from trayvision.thermal_growth import thermal_points
-from trayvision.thermal_time import RoomReading, TemperatureResponse, ThermalTime, thermal_time
+from trayvision.growth.curve import GrowthCurve, fit_growth
+from trayvision.growth.fit import GrowthPoint
+from trayvision.growth.past_runs import learn_prior
+from trayvision.growth.prior import Quantity, published_prior
+from trayvision.growth.shelf_curves import shelf_curve
+from trayvision.growth.sigmoid import Shape, sigmoid
+from trayvision.growth.thermal_growth import thermal_points
+from trayvision.growth.thermal_time import (
+    RoomReading,
+    TemperatureResponse,
+    ThermalTime,
+    thermal_time,
+)
 
 WARM_C, COLD_C = 23.0, 16.0
 # Log of the final share, half age in °C d, log width in °C d, log skew; and spreads between runs.

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trayvision.growth_fit import GrowthPoint
-from trayvision.thermal_growth import ThermalClock, ahead_uncertainty_c, thermal_points
-from trayvision.thermal_time import (
+from trayvision.growth.fit import GrowthPoint
+from trayvision.growth.thermal_growth import ThermalClock, ahead_uncertainty_c, thermal_points
+from trayvision.growth.thermal_time import (
     RoomReading,
     TemperatureResponse,
     thermal_time,

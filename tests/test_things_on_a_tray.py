@@ -7,7 +7,7 @@ import pytest
 
 from trayvision.accuracy.truth import find_photos
 from trayvision.network.evaluate_things import judge
-from trayvision.pixel_classes import TrayClass
+from trayvision.segmentation.pixel_classes import TrayClass
 
 PHOTOS = {
     truth.photo.stem: truth

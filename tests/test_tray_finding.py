@@ -21,21 +21,21 @@ from tests.tray_views import (
     plane_errors,
     stated,
 )
-from trayvision.camera import Camera
-from trayvision.pose import find_trays
+from trayvision.camera.camera import Camera
+from trayvision.pose.grouping import largest_agreement, second_tray
+from trayvision.pose.pose import find_trays
+from trayvision.pose.tray_pose import TraysFound
 from trayvision.quality_flags import Doubt, PhotoProblem
 from trayvision.reference_kit import TraySize
-from trayvision.synthetic_tray import (
+from trayvision.synthetic.tray import (
     DrawnTray,
     View,
     as_photo,
     draw_photo,
     tag_corners_px,
 )
-from trayvision.tag_family import tag_cells
-from trayvision.tag_reading import ReadTag
-from trayvision.tray_grouping import largest_agreement, second_tray
-from trayvision.tray_pose import TraysFound
+from trayvision.tags.family import tag_cells
+from trayvision.tags.reading import ReadTag
 
 
 @pytest.mark.parametrize("corner", range(6))

@@ -5,11 +5,11 @@ import numpy as np
 import pytest
 
 from tests.tray_views import CAMERA, SIZE, TRAY, VIEW, Image, drawn, find
-from trayvision.pose import find_trays
+from trayvision.pose.pose import find_trays
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize, tag_id
-from trayvision.synthetic_tray import DrawnTray, View, as_photo, draw_photo
-from trayvision.tag_family import tag_cells
+from trayvision.synthetic.tray import DrawnTray, View, as_photo, draw_photo
+from trayvision.tags.family import tag_cells
 
 OTHER = 9
 BAR_A, BAR_B, HEAD = (0, 1), (2, 3), (4, 5)

@@ -4,15 +4,15 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from trayvision.camera import Camera
-from trayvision.colour_correction import Light
-from trayvision.illumination_field import flat_field
-from trayvision.pixel_classes import CLASS_COUNT, TrayClass
+from trayvision.camera.camera import Camera
+from trayvision.light.colour_correction import Light
+from trayvision.light.illumination_field import flat_field
+from trayvision.pose.tray_pose import TrayPose
 from trayvision.reference_kit import TraySize
-from trayvision.segmentation import ClassShares
-from trayvision.synthetic_tray import View
-from trayvision.tray_plan import TrayPlan, lay_out_tray
-from trayvision.tray_pose import TrayPose
+from trayvision.segmentation.pixel_classes import CLASS_COUNT, TrayClass
+from trayvision.segmentation.segmentation import ClassShares
+from trayvision.segmentation.tray_plan import TrayPlan, lay_out_tray
+from trayvision.synthetic.tray import View
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -5,10 +5,10 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.camera import Camera
-from trayvision.pose import find_trays
-from trayvision.synthetic_tray import DrawnTray, View, as_photo, draw_photo
-from trayvision.tray_pose import TrayPose, TraysFound
+from trayvision.camera.camera import Camera
+from trayvision.pose.pose import find_trays
+from trayvision.pose.tray_pose import TrayPose, TraysFound
+from trayvision.synthetic.tray import DrawnTray, View, as_photo, draw_photo
 
 Image = npt.NDArray[np.uint8]
 FloatArray = npt.NDArray[np.float64]

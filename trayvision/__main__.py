@@ -34,14 +34,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # Imported here, each by its own command: --help must not wait for image libraries.
     try:
         if options.command == "inspect":
-            from trayvision.inspect_command import run_inspect
+            from trayvision.commands.inspect import run_inspect
 
             return run_inspect(options)
         if options.command == "kit":
-            from trayvision.kit_command import run_kit
+            from trayvision.commands.kit import run_kit
 
             return run_kit(options)
-        from trayvision.calibrate_command import run_calibrate
+        from trayvision.commands.calibrate import run_calibrate
 
         return run_calibrate(options)
     except ValueError as error:

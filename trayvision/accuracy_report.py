@@ -22,7 +22,7 @@ from trayvision.accuracy.scores import inspect_with_truth, score_photo
 from trayvision.accuracy.table import accuracy_table
 from trayvision.accuracy.truth import PhotoTruth, find_photos
 from trayvision.accuracy.worst import worst_cases
-from trayvision.overlay import draw_overlay
+from trayvision.overlay.overlay import draw_overlay
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -25,8 +25,8 @@ from service.log.refusals import Busy, Refusal
 from service.log.schema import CAMERA
 from service.models.cameras import Camera
 from service.photos.whole_pictures import is_whole
-from trayvision.photo import picture_type
-from trayvision.photo_exif import EXIF_ERRORS, read_exif
+from trayvision.photo.exif import EXIF_ERRORS, read_exif
+from trayvision.photo.photo import picture_type
 from trayvision.quality_flags import Doubt
 
 _LOG = logging.getLogger(__name__)

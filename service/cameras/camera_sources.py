@@ -16,7 +16,7 @@ import httpx2 as httpx
 from service.cameras.camera_frame import GAVE_NO_PICTURE
 from service.cameras.secrets_kept import masked
 from service.photos.whole_pictures import is_whole
-from trayvision.photo import picture_type
+from trayvision.photo.photo import picture_type
 
 _FRAME_PROGRAM = Path(__file__).with_name("camera_frame.py")
 _LATEST_START_SECONDS = 5.0

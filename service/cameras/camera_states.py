@@ -14,7 +14,7 @@ from service.log.entries import current
 from service.log.schema import CAPTURE, PHOTO_INSPECTION, TRAY_INSPECTION
 from service.models.cameras import CameraHealth, CameraKind
 from service.room.room_log import Row
-from trayvision.attention_state import CameraState
+from trayvision.attention.state import CameraState
 from trayvision.quality_flags import Doubt
 
 # Whether a camera is silent was judged by its own schedule already.

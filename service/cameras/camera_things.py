@@ -18,7 +18,7 @@ from service.models.cameras import CameraKind, CameraOptions
 from service.room.resources import Values
 from service.room.things import name_is_free
 from service.settings import Settings
-from trayvision.camera import Camera
+from trayvision.camera.camera import Camera
 
 _SCHEMES = {
     CameraKind.SNAPSHOT: ("http", "https"),

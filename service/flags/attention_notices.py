@@ -5,10 +5,10 @@ from typing import Any, Final
 
 from service.flags.flag_log import Notice
 from service.flags.room_state import RoomNames
-from trayvision.attention_air import air_key
-from trayvision.attention_flags import Flag, FlagEvidence, FlagKind, flag_key
-from trayvision.attention_siblings import Factor
-from trayvision.attention_state import Level
+from trayvision.attention.air import air_key
+from trayvision.attention.flags import Flag, FlagEvidence, FlagKind, flag_key
+from trayvision.attention.siblings import Factor
+from trayvision.attention.state import Level
 
 KINDS: Final = frozenset(str(kind) for kind in FlagKind)
 _KINDS: Final = tuple(FlagKind)

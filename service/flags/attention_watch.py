@@ -23,9 +23,9 @@ from service.flags.room_state import TrayReadings, room_state
 from service.log.refusals import Busy
 from service.room.room_log import the_room
 from service.runs.run_calendar import run_calendar
-from trayvision.attention import find_attention
-from trayvision.attention_mould import mould_flags
-from trayvision.attention_state import RoomState
+from trayvision.attention.attention import find_attention
+from trayvision.attention.mould import mould_flags
+from trayvision.attention.state import RoomState
 
 _LOG = logging.getLogger(__name__)
 # With more runs under way nobody waits for a look; each adds some 4 ms of processor time to it.

@@ -16,10 +16,10 @@ from service.models.flags import MouldThreshold, Verdict, VerdictCount, Verdicts
 from service.room.room_log import Row
 from service.runs.flag_runs import present_run_of
 from service.runs.run_calendar import RunCalendar, run_calendar
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_mould import room_verdicts
-from trayvision.attention_state import Answer, AnswerKind, Level, RoomState
-from trayvision.early_warning import RoomVerdicts, WarningRates
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.mould import room_verdicts
+from trayvision.attention.state import Answer, AnswerKind, Level, RoomState
+from trayvision.warning.early_warning import RoomVerdicts, WarningRates
 
 # A photo that comes late may move the place where a patch was first seen by that much.
 _SAME_PLACE_MM: Final = 15.0

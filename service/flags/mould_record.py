@@ -15,7 +15,7 @@ from service.models.flags import Verdict
 from service.runs.flag_runs import present_run_of
 from service.runs.run_calendar import RunCalendar, run_calendar
 from service.runs.run_facts import RunFact
-from trayvision.attention_flags import FlagKind
+from trayvision.attention.flags import FlagKind
 
 UNANSWERED: Final = "unanswered"
 

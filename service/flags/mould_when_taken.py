@@ -14,8 +14,8 @@ from service.models.flags import Verdict
 from service.runs.flag_runs import present_run_of
 from service.runs.run_calendar import RunSpan, run_calendar
 from service.runs.run_places import came_through
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_state import Level
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.state import Level
 
 
 class MouldThen(StrEnum):

@@ -27,11 +27,11 @@ from service.room.room_log import Row, shelf_names, trays_by_number
 from service.runs.run_calendar import RunCalendar, RunSpan, present_run
 from service.runs.run_log import lot_names, seed_of_entries
 from service.runs.run_places import PLACES
-from trayvision.attention_readings import TrayReading, reading_of_a_part, reading_of_record
-from trayvision.attention_state import AirReading, HarvestDue, Placement, RoomState, RunState
-from trayvision.growth_prior import Quantity
-from trayvision.patch_sighting import Watering
+from trayvision.attention.readings import TrayReading, reading_of_a_part, reading_of_record
+from trayvision.attention.state import AirReading, HarvestDue, Placement, RoomState, RunState
+from trayvision.growth.prior import Quantity
 from trayvision.reference_kit import TraySize
+from trayvision.warning.patch_sighting import Watering
 
 # Air of longer ago than a run lasts says nothing of it.
 _AIR_DAYS: Final = timedelta(days=10)

@@ -16,7 +16,7 @@ from service.room.last_air import air_is_due, last_readings
 from service.room.room_log import trays_by_number
 from service.room.trays_now import TraysNow
 from service.room.washing import unwashed_run
-from trayvision.attention import few_to_walk_to
+from trayvision.attention.attention import few_to_walk_to
 
 _NOT_MEASURED_SINCE = timedelta(days=2)
 

@@ -6,10 +6,10 @@ from datetime import datetime
 from typing import Final
 
 from service.room.room_log import Row
-from trayvision.attention_readings import reading_of_record
-from trayvision.patch_growth import GrowthRate, growth_rate
-from trayvision.patch_sighting import PatchSighting, Watering
-from trayvision.patch_tracking import TrackedPatch, track_patches
+from trayvision.attention.readings import reading_of_record
+from trayvision.warning.patch_growth import GrowthRate, growth_rate
+from trayvision.warning.patch_sighting import PatchSighting, Watering
+from trayvision.warning.patch_tracking import TrackedPatch, track_patches
 
 # Fainter candidates that no second photo shows are counted and not shown: about every third photo
 # of a clean tray has one.

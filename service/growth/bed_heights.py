@@ -9,8 +9,8 @@ import sqlalchemy as sa
 from service.growth.run_readings import run_series
 from service.photos.inspector import BedSpan
 from service.runs.run_calendar import RunSpan, run_calendar, run_spans
-from trayvision.bed_height import BARE_DAYS, FirstReading, measured_bed_height
 from trayvision.measurement import Measurement
+from trayvision.measures.bed_height import BARE_DAYS, FirstReading, measured_bed_height
 
 _BARE: Final = timedelta(days=BARE_DAYS)
 

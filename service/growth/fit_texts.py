@@ -6,11 +6,11 @@ from typing import Any, Final
 import numpy as np
 
 from service.growth.kept_fits import Kind
-from trayvision.growth_curve import GrowthCurve
-from trayvision.growth_fit import GrowthPoint, ShapeFit
-from trayvision.growth_prior import GrowthPrior
-from trayvision.harvest_forecast import HarvestForecast
-from trayvision.sigmoid import Shape
+from trayvision.growth.curve import GrowthCurve
+from trayvision.growth.fit import GrowthPoint, ShapeFit
+from trayvision.growth.harvest_forecast import HarvestForecast
+from trayvision.growth.prior import GrowthPrior
+from trayvision.growth.sigmoid import Shape
 
 # Lower, median and upper curve.
 Band = tuple[tuple[float, ...], tuple[float, ...], tuple[float, ...]]

@@ -10,8 +10,8 @@ import numpy as np
 from service.growth.growth import RoomGrowth
 from service.growth.growth_fits import Teaching, taught_prior
 from service.growth.run_readings import DIGITS, RunReadings
-from trayvision.growth_prior import Quantity
-from trayvision.sigmoid import sigmoid
+from trayvision.growth.prior import Quantity
+from trayvision.growth.sigmoid import sigmoid
 
 # With fewer a group's pace is one or two trays' own story.
 LEAST_RUNS: Final = 3

@@ -47,7 +47,7 @@ from service.models.runs import EndReason
 from service.room.room_log import shelf_names
 from service.runs.run_calendar import RunSpan, present_run, run_calendar, span_of
 from service.runs.run_places import shelves_of_runs
-from trayvision.growth_prior import Quantity
+from trayvision.growth.prior import Quantity
 
 # Curves are drawn at least as far as the last day on which growers harvest, every 6 hours.
 _DRAWN_DAYS = 9.0

@@ -25,12 +25,12 @@ from service.growth.fit_texts import (
 from service.growth.kept_fits import FITS, hash_of
 from service.growth.run_readings import COVERAGE, DIGITS, RunReadings, rounded
 from service.models.growth import Forecast
-from trayvision.growth_curve import GrowthCurve, fit_growth
-from trayvision.growth_fit import GrowthPoint
-from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
-from trayvision.harvest_forecast import HarvestForecast, HarvestTarget, forecast_harvest
-from trayvision.past_runs import learn_prior
-from trayvision.shelf_curves import SHELF_VARIANCE, ShelfCurve, shelf_curve
+from trayvision.growth.curve import GrowthCurve, fit_growth
+from trayvision.growth.fit import GrowthPoint
+from trayvision.growth.harvest_forecast import HarvestForecast, HarvestTarget, forecast_harvest
+from trayvision.growth.past_runs import learn_prior
+from trayvision.growth.prior import GrowthPrior, Quantity, published_prior
+from trayvision.growth.shelf_curves import SHELF_VARIANCE, ShelfCurve, shelf_curve
 
 Points = tuple[GrowthPoint, ...]
 PointsOf = Callable[[RunReadings, Quantity], Points]

@@ -9,10 +9,10 @@ import numpy as np
 
 from service.growth.growth_fits import Teaching, past_curves
 from service.growth.run_readings import COVERAGE
-from trayvision.growth_curve import Floats
-from trayvision.shelf_curves import normal_band
+from trayvision.growth.curve import Floats
+from trayvision.growth.shelf_curves import normal_band
 
-# As many as `trayvision.shelf_curves.normal_band` asks for.
+# As many as `trayvision.growth.shelf_curves.normal_band` asks for.
 LEAST_RUNS: Final = 5
 # Of days and, over thermal time, of °C d: as fine, and as far, in a room of 20 °C.
 _STEP_DAYS: Final = 0.25

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from service.growth.run_readings import RunReadings
-from trayvision.growth_prior import Quantity
+from trayvision.growth.prior import Quantity
 
 # With fewer runs a median is one or two trays' own story.
 LEAST_RUNS: Final = 4

@@ -12,7 +12,7 @@ from service.log.schema import READING
 from service.room.air_limits import HOTTEST_C
 from service.room.room_log import Row
 from service.runs.run_places import Stood
-from trayvision.thermal_time import LONGEST_GAP_HOURS, RoomReading
+from trayvision.growth.thermal_time import LONGEST_GAP_HOURS, RoomReading
 
 _LONGEST_GAP = timedelta(hours=LONGEST_GAP_HOURS)
 

@@ -19,9 +19,9 @@ from service.room.room_log import Row
 from service.runs.run_calendar import LONGEST_RUN, Extent, RunSpan, run_calendar
 from service.runs.run_log import grain_of, grains_of_lots, seed_of_entries
 from service.runs.run_places import PLACES, shelves_of_runs
-from trayvision.growth_fit import GrowthPoint
-from trayvision.growth_prior import Quantity
-from trayvision.harvest_forecast import HarvestTarget
+from trayvision.growth.fit import GrowthPoint
+from trayvision.growth.harvest_forecast import HarvestTarget
+from trayvision.growth.prior import Quantity
 
 COVERAGE = 0.9
 UNITS = {Quantity.HEIGHT: "mm", Quantity.COVER: "1"}

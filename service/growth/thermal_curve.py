@@ -35,10 +35,10 @@ from service.models.growth import (
 )
 from service.runs.run_calendar import run_calendar
 from service.runs.run_places import PLACES, stood_on
-from trayvision.growth_prior import Quantity
-from trayvision.harvest_forecast import HarvestForecast, HarvestTarget, forecast_harvest
-from trayvision.thermal_growth import ThermalClock, thermal_points
-from trayvision.thermal_time import TemperatureResponse, ThermalTime, thermal_time
+from trayvision.growth.harvest_forecast import HarvestForecast, HarvestTarget, forecast_harvest
+from trayvision.growth.prior import Quantity
+from trayvision.growth.thermal_growth import ThermalClock, thermal_points
+from trayvision.growth.thermal_time import TemperatureResponse, ThermalTime, thermal_time
 
 _DRAWN_DEGREE_DAYS = 180.0
 _STEP_DEGREE_DAYS = 5.0

@@ -9,8 +9,8 @@ from service.models.cameras import CameraHealth
 from service.models.flags import FlagOut
 from service.models.notifications import AtOnce
 from service.models.today import HarvestDue, PhotoDue, Today
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_state import Level
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.state import Level
 
 CAUTION = (
     "A photo cannot smell, nor see under the mat, nor tell toxic from harmless. It says where to "

@@ -7,8 +7,8 @@ from service.models.runs import Reading
 from service.models.today import Today
 from service.pages import air_doubts
 from service.pages.words import Say
-from trayvision.attention_air_bands import words_beyond
-from trayvision.attention_state import AirReading
+from trayvision.attention.air_bands import words_beyond
+from trayvision.attention.state import AirReading
 
 _ENDS: Final = (("", ""), ("lowest ", "_low"), ("highest ", "_high"))
 _ALL_OF_IT: Final = "the lowest and the highest too"

@@ -9,7 +9,7 @@ from service.log.refusals import Refusal
 from service.models.flags import FlagOut, Verdict
 from service.pages.flag_view import INSTEAD, VERDICT_WORDS, title_of
 from service.pages.words import Say
-from trayvision.attention_flags import FlagKind
+from trayvision.attention.flags import FlagKind
 
 DONE: Final = "done"
 _MORNING: Final = time(6)

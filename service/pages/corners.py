@@ -20,7 +20,7 @@ from service.photos.photo_changes import mark_corners
 from service.photos.photo_log import photo_out
 from service.room.room_log import the_room
 from service.route_arguments import By, PhotoId, TheService
-from trayvision.marked_tray import CORNER_NAMES
+from trayvision.pose.marked_tray import CORNER_NAMES
 from trayvision.reference_kit import TraySize
 
 router = APIRouter(include_in_schema=False)

@@ -6,7 +6,7 @@ from enum import StrEnum
 from typing import Final
 
 from service.models.growth import RunCurves, ThermalQuantity
-from trayvision.growth_prior import Quantity
+from trayvision.growth.prior import Quantity
 
 LAST_DAY: Final = 9.0
 LAST_DEGREE_DAYS: Final = 180.0

@@ -14,7 +14,7 @@ from service.photos.photo_log import latest_photos, photos_out
 from service.room.room_log import trays_by_number
 from service.runs.run_calendar import run_calendar
 from service.runs.run_log import lot_names, seed_of_entries
-from trayvision.attention_flags import FlagKind
+from trayvision.attention.flags import FlagKind
 
 # What a person may say that it was instead of mould, in the words of the buttons.
 INSTEAD: Final = (

@@ -29,7 +29,7 @@ from service.pages.words import Say
 from service.photos.ingest import tell_watchers
 from service.room.room_log import in_utc, shelf_names, the_room
 from service.route_arguments import By, TheService
-from trayvision.attention_flags import FlagKind
+from trayvision.attention.flags import FlagKind
 
 router = APIRouter(include_in_schema=False)
 

@@ -13,7 +13,7 @@ from service.models.growth import QuantityCurve, RunCurves
 from service.models.room import LengthUnit
 from service.pages.forecast_words import ready_words
 from service.pages.words import MM_IN_AN_INCH, Say
-from trayvision.growth_prior import Quantity
+from trayvision.growth.prior import Quantity
 from trayvision.measurement import WITHIN_95
 
 # Readings are told alike on all pages; the bands of curves and forecasts hold nine of ten.

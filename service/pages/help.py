@@ -8,7 +8,7 @@ from starlette.responses import Response
 from service.pages import addresses
 from service.pages.frame import show
 from service.route_arguments import TheService
-from trayvision.kit_words import BY_HAND, CARRIED, CAUTIONS, MOUNTING, PHOTO_ADVICE
+from trayvision.kit.words import BY_HAND, CARRIED, CAUTIONS, MOUNTING, PHOTO_ADVICE
 
 router = APIRouter(include_in_schema=False)
 

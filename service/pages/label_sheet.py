@@ -24,8 +24,8 @@ from service.room.room_log import the_room, trays_by_number
 from service.route_arguments import TheService
 from service.runs.run_calendar import RunSpan, run_calendar
 from service.runs.run_log import lot_names, seed_of_entries
-from trayvision.kit_command import parse_tray_numbers
-from trayvision.kit_guide import number_ranges
+from trayvision.commands.kit import parse_tray_numbers
+from trayvision.kit.guide import number_ranges
 
 router = APIRouter(include_in_schema=False)
 _MOST_LABELS: Final = 500

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from service.pages.words import Say
-from trayvision.expectations import HEIGHT, MOULD
 from trayvision.measurement import WITHIN_95, give_or_take
 from trayvision.quality_flags import Doubt
+from trayvision.score.expectations import HEIGHT, MOULD
 
 Record = Mapping[str, Any]
 

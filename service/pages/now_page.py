@@ -29,7 +29,7 @@ from service.pages.now_words import (
 )
 from service.pages.words import Say
 from service.room.room_log import shelf_names
-from trayvision.attention_flags import FlagKind
+from trayvision.attention.flags import FlagKind
 
 
 @dataclass(frozen=True)

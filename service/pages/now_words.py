@@ -13,8 +13,8 @@ from service.pages.flag_view import is_of_the_room
 from service.pages.forecast_words import by_day, due_words
 from service.pages.look_first_words import look_first_words
 from service.pages.words import Say, number_word
-from trayvision.attention_flags import FlagKind, trays_words
-from trayvision.attention_state import Level
+from trayvision.attention.flags import FlagKind, trays_words
+from trayvision.attention.state import Level
 
 NEW_ROOM: Final = "This room is new: three steps to the first look"
 NOTHING: Final = "Nothing asks for a look"

@@ -15,8 +15,8 @@ from service.pages.words import Say
 from service.room.room_log import trays_by_number
 from service.room.trays_now import TraysNow
 from service.runs.run_calendar import present_run, run_calendar
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_state import Level
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.state import Level
 
 
 @dataclass(frozen=True)

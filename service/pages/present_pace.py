@@ -12,8 +12,8 @@ from service.pages.growth_charts import BAR_SIGMAS, side_of_usual, unit_of
 from service.pages.pace_words import runs_words, span_words
 from service.pages.tray_words import listed
 from service.pages.words import Say
-from trayvision.growth_fit import GrowthPoint
-from trayvision.growth_prior import Quantity
+from trayvision.growth.fit import GrowthPoint
+from trayvision.growth.prior import Quantity
 
 # Where the usual curve rises more slowly than that, a height says nothing of days.
 _LEAST_RISE_MM: Final = 3.0

@@ -14,9 +14,9 @@ from service.pages.words import Say
 from service.photos.photo_scores import NewestPhoto
 from service.room.rack_log import Rack, Shelf
 from service.room.trays_now import TrayNow
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_state import Level
-from trayvision.kit_guide import number_ranges
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.state import Level
+from trayvision.kit.guide import number_ranges
 
 _STAGES = {"soaking": "", "spread": "", "carpet": "green carpet"}
 # Stages that follow from dates, whatever the tray looks like.

@@ -26,9 +26,9 @@ from service.room.walking_order import NO_PLACE, TrayPlace, tray_places
 from service.room.washing import STATES
 from service.route_arguments import TheService
 from service.runs.run_calendar import run_calendar
-from trayvision.attention_flags import trays_words
-from trayvision.attention_state import Level
-from trayvision.kit_guide import number_ranges
+from trayvision.attention.flags import trays_words
+from trayvision.attention.state import Level
+from trayvision.kit.guide import number_ranges
 
 router = APIRouter(include_in_schema=False)
 _LINES_FOR_SPREADING = 2

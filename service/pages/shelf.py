@@ -29,7 +29,7 @@ from service.pages.shelves_content import ShelvesContent
 from service.pages.words import Say
 from service.room.room_log import the_room
 from service.route_arguments import TheService
-from trayvision.growth_prior import Quantity
+from trayvision.growth.prior import Quantity
 
 router = APIRouter(include_in_schema=False)
 

@@ -20,7 +20,7 @@ from service.pages.curve_kinds import (
 from service.pages.growth_charts import NAMES, Unit, normal_line, unit_of
 from service.pages.pace_words import runs_words
 from service.pages.words import Say
-from trayvision.growth_prior import Quantity
+from trayvision.growth.prior import Quantity
 
 # More labels than that cannot be told apart on a phone: of more lines the outermost are named.
 _MOST_NAMED = 6

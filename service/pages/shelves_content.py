@@ -34,8 +34,8 @@ from service.room.rack_log import racks_as_they_stand
 from service.room.room_log import shelf_names
 from service.runs.run_facts import RunFact, facts_by_run
 from service.runs.run_log import lot_names
-from trayvision.attention_flags import FlagKind
-from trayvision.growth_prior import Quantity
+from trayvision.attention.flags import FlagKind
+from trayvision.growth.prior import Quantity
 
 
 @dataclass(frozen=True)

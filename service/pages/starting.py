@@ -16,7 +16,7 @@ from service.pages.words import Say
 from service.room.room_log import the_room, tray_sizes
 from service.runs.run_calendar import RunSpan, run_calendar
 from service.runs.run_log import grains_of_lots, lots_by_id, seed_of_entries
-from trayvision.kit_guide import number_ranges
+from trayvision.kit.guide import number_ranges
 
 SEED_ROWS = 3
 LABELS: Mapping[str, str] = {

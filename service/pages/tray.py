@@ -41,7 +41,7 @@ from service.room.trays_now import TraysNow
 from service.route_arguments import TheService
 from service.runs.run_calendar import RunSpan, present_run, run_calendar, run_spans
 from service.runs.run_places import source_of, taken_of
-from trayvision.attention_flags import FlagKind
+from trayvision.attention.flags import FlagKind
 from trayvision.reference_kit import LAST_TRAY_NUMBER
 
 router = APIRouter(include_in_schema=False)

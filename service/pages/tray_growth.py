@@ -26,7 +26,7 @@ from service.pages.growth_charts import (
 )
 from service.pages.tray_warmth import Normals, WarmthShown, warmth_shown
 from service.pages.words import Say
-from trayvision.growth_prior import Quantity
+from trayvision.growth.prior import Quantity
 
 
 @dataclass(frozen=True)

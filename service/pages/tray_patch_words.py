@@ -7,8 +7,8 @@ from service.flags.tray_patches import FollowedPatch, PatchSeen, TrayPatches
 from service.models.flags import FlagOut, FlagState
 from service.pages import addresses
 from service.pages.words import Say
-from trayvision.attention_flags import FlagKind, flag_key
-from trayvision.patch_growth import GrowthRate
+from trayvision.attention.flags import FlagKind, flag_key
+from trayvision.warning.patch_growth import GrowthRate
 
 # Growth is named where it exceeds so many of its standard uncertainties.
 _GROWTH_SIGMAS = 2.0

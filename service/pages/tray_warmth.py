@@ -21,7 +21,7 @@ from service.pages.growth_charts import (
     unit_of,
 )
 from service.pages.words import Say
-from trayvision.growth_prior import Quantity
+from trayvision.growth.prior import Quantity
 
 # By kind of curve, over °C d.
 Normals = Mapping[CurveKind, RoomNormal]

@@ -12,8 +12,8 @@ from service.pages.look_first_words import look_first_address, look_first_words
 from service.pages.tray_growth import GrowthShown
 from service.pages.words import Say
 from service.room.tray_history import PastRun
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_state import Level
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.state import Level
 
 _QUIET = "growing, nothing stands out"
 _STATES = {

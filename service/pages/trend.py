@@ -12,9 +12,9 @@ from service.growth.room_usual import usual_growth
 from service.growth.run_readings import RunReadings, RunSeries
 from service.models.growth import CurvePoint
 from service.pages.words import Say
-from trayvision.attention_growth import RECENT
-from trayvision.expectations import SHOOT_HEIGHT, days_ahead, days_behind
-from trayvision.growth_prior import Quantity
+from trayvision.attention.growth import RECENT
+from trayvision.growth.prior import Quantity
+from trayvision.score.expectations import SHOOT_HEIGHT, days_ahead, days_behind
 
 # Photos of one round, before and after watering, show no growth between them.
 _APART: Final = timedelta(hours=6)

@@ -8,7 +8,7 @@ from typing import Final, Protocol
 from zoneinfo import ZoneInfo
 
 from service.models.room import DayZero, LengthUnit, Room, TemperatureUnit, WeightUnit
-from trayvision.score_parts import likelihood_words
+from trayvision.score.parts import likelihood_words
 
 MONTHS: Final = (
     "January February March April May June July August September October November December"

@@ -13,8 +13,8 @@ from service.log.schema import FLAG, FLAG_EVENT
 from service.period_report.names import Names
 from service.period_report.period import Period
 from service.period_report.runs import parts_of
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_state import Level
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.state import Level
 
 
 @dataclass(frozen=True)

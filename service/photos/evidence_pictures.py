@@ -10,7 +10,7 @@ from service.context import Service
 from service.flags.flag_log import flag_out
 from service.log.refusals import NotFound
 from service.photos.photo_changes import picture
-from trayvision.overlay_text import INK, PAPER, Type
+from trayvision.overlay.text import INK, PAPER, Type
 
 Role = Literal["now", "before"]
 

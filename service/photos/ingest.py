@@ -32,7 +32,7 @@ from service.photos.photo_log import photo_out
 from service.photos.retention_log import enter_put_back
 from service.room.room_log import in_utc, one, the_room, told_moment, tray_sizes
 from service.runs.run_calendar import run_spans_by_number
-from trayvision.photo import PICTURE_KINDS, picture_type
+from trayvision.photo.photo import PICTURE_KINDS, picture_type
 
 _LOG = logging.getLogger(__name__)
 _LONGEST_NAME = 200

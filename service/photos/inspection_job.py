@@ -15,12 +15,12 @@ from PIL import ExifTags, Image
 
 from service.photos.inspector import InspectedPhoto, InspectionJob, not_measured
 from service.photos.pose_records import POSES_NAME, poses_json, same_run_poses
-from trayvision.camera import Camera
-from trayvision.inspection import Inspection, inspect_marked, inspect_photo
-from trayvision.inspection_record import photo_record, problem_record
-from trayvision.overlay import draw_overlay
-from trayvision.photo import Photo, load_photo
-from trayvision.photo_exif import EXIF_ERRORS
+from trayvision.camera.camera import Camera
+from trayvision.inspection.inspection import Inspection, inspect_marked, inspect_photo
+from trayvision.inspection.record import photo_record, problem_record
+from trayvision.overlay.overlay import draw_overlay
+from trayvision.photo.exif import EXIF_ERRORS
+from trayvision.photo.photo import Photo, load_photo
 from trayvision.quality_flags import Doubt, PhotoProblem
 from trayvision.reference_kit import TraySize
 from trayvision.room_settings import RoomSettings

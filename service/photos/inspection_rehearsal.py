@@ -14,7 +14,7 @@ from PIL import Image
 
 from service.photos.inspection_job import inspect_job
 from service.photos.inspector import InspectionJob
-from trayvision.marked_tray import MarkedTray
+from trayvision.pose.marked_tray import MarkedTray
 from trayvision.reference_kit import TraySize
 
 # The smallest that is taken for a photo, or nearly.

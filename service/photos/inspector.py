@@ -18,8 +18,8 @@ from typing import Any, Protocol
 from service.log.refusals import Busy
 from service.log.told_moments import FURTHEST_AHEAD
 from service.photos.measuring_pool import give_up, new_pool
-from trayvision.marked_tray import MarkedTray
 from trayvision.measurement import Measurement
+from trayvision.pose.marked_tray import MarkedTray
 
 _LOG = logging.getLogger(__name__)
 
@@ -108,7 +108,7 @@ class InspectedPhoto:
     Parameters
     ----------
     record : dict
-        As `trayvision.inspection_record.photo_record` gives it, or `problem_record`.
+        As `trayvision.inspection.record.photo_record` gives it, or `problem_record`.
     taken_at : aware datetime
     taken_at_from : str
         One of `service.models.photos.TakenAtFrom`.
@@ -263,7 +263,7 @@ def _say_failure(loading: Future[None]) -> None:
 
 def not_measured(job: InspectionJob, why: str) -> InspectedPhoto:
     """A photo that is kept and listed with its reason."""
-    from trayvision.inspection_record import problem_record
+    from trayvision.inspection.record import problem_record
     from trayvision.quality_flags import PhotoProblem
 
     given = job.taken_at is not None

@@ -23,7 +23,7 @@ from service.photos.photo_log import capture_of, photo_out
 from service.room.marked_corners import corners_id, enter_corners, marked_as, marked_of
 from service.room.room_log import Row, one, the_room, tray_sizes
 from service.runs.run_calendar import run_spans_by_number
-from trayvision.marked_tray import MarkedTray
+from trayvision.pose.marked_tray import MarkedTray
 from trayvision.quality_flags import Doubt
 
 

@@ -11,7 +11,7 @@ from service.growth.run_readings import RunReadings
 from service.log.log_memory import LogMemory, Seen
 from service.log.schema import PHOTO_INSPECTION, TRAY_INSPECTION
 from service.room.room_log import Row
-from trayvision.expectations import MOULD
+from trayvision.score.expectations import MOULD
 
 PhotoScore = Mapping[str, Any]
 

@@ -11,10 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from trayvision.camera import Camera
+from trayvision.camera.camera import Camera
+from trayvision.pose.tray_pose import TrayPose
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
-from trayvision.tray_pose import TrayPose
 
 POSES_NAME = "poses.json"
 

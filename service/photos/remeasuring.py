@@ -25,8 +25,8 @@ from service.log.refusals import Busy, Refusal
 from service.log.schema import CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY, TRAY_INSPECTION
 from service.photos.photo_changes import measure_again
 from service.runs.run_calendar import RunSpan, run_spans
-from trayvision.bed_height import ASSUMED_BED_HEIGHT
 from trayvision.measurement import Measurement
+from trayvision.measures.bed_height import ASSUMED_BED_HEIGHT
 
 _LOG = logging.getLogger(__name__)
 # Less than this changes no judgement: half an hour.

@@ -1,6 +1,6 @@
 """Whether a picture's bytes are all there, told from its format's own marks, without decoding."""
 
-from trayvision.photo import picture_type
+from trayvision.photo.photo import picture_type
 
 _SOI, _EOI = b"\xff\xd8", b"\xff\xd9"
 # Markers without a segment of their own: stuffing, restarts, TEM.

@@ -9,7 +9,7 @@ from service.log.entries import current
 from service.log.schema import CHORE
 from service.photos.inspection_log import seen_numbers
 from service.room.room_log import Row
-from trayvision.kit_command import parse_tray_numbers
+from trayvision.commands.kit import parse_tray_numbers
 
 # The chore by which somebody says it, with the numbers under "trays" in its details.
 KITS_MOUNTED: Final = "kits mounted"

@@ -10,7 +10,7 @@ from service.log.entries import current
 from service.log.log_memory import LogMemory, Seen, news
 from service.log.schema import READING
 from service.models.runs import Reading
-from trayvision.attention_air import AIR_FRESH
+from trayvision.attention.air import AIR_FRESH
 
 _Place = int | None
 # From when on the morning's reading is asked for, and the evening's.

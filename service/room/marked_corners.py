@@ -10,7 +10,7 @@ from service.log.refusals import Refusal
 from service.log.schema import TRAY, TRAY_CORNERS
 from service.models.photos import NewCorners
 from service.room.room_log import Row, find_tray, one, the_room, tray_numbered
-from trayvision.marked_tray import MarkedTray
+from trayvision.pose.marked_tray import MarkedTray
 from trayvision.reference_kit import TraySize
 
 

@@ -26,8 +26,8 @@ from service.room.washing import STATES, unwashed_run
 from service.runs.run_calendar import RunSpan
 from service.runs.run_log import runs_out
 from service.runs.run_places import PLACES
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_state import Level
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.state import Level
 
 # Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
 _CARPET_COVER = 0.8

@@ -18,10 +18,10 @@ from math import hypot
 import numpy as np
 from numpy.typing import NDArray
 
-from trayvision.early_warning import WarningRates, alert_likelihood, margins_nats
-from trayvision.patch_evidence import patch_evidence
-from trayvision.patch_tracking import TrackedPatch, track_patches
-from trayvision.synthetic_mould import MouldHabits, SyntheticSeries, SyntheticTrays
+from trayvision.synthetic.mould import MouldHabits, SyntheticSeries, SyntheticTrays
+from trayvision.warning.early_warning import WarningRates, alert_likelihood, margins_nats
+from trayvision.warning.patch_evidence import patch_evidence
+from trayvision.warning.patch_tracking import TrackedPatch, track_patches
 
 LIMIT_MM = 10.0
 NEAR_MM = 15.0

@@ -11,27 +11,27 @@ from functools import cache
 
 import numpy as np
 
-from trayvision.growth_curve import GrowthCurve, fit_growth
-from trayvision.growth_fit import GrowthPoint
-from trayvision.growth_prior import GrowthPrior, Quantity, published_prior
-from trayvision.harvest_forecast import (
+from trayvision.growth.curve import GrowthCurve, fit_growth
+from trayvision.growth.fit import GrowthPoint
+from trayvision.growth.harvest_forecast import (
     Clock,
     HarvestForecast,
     HarvestTarget,
     days_to_hours,
     forecast_harvest,
 )
-from trayvision.past_runs import learn_prior
-from trayvision.shelf_curves import SHELF_VARIANCE
-from trayvision.synthetic_growth import (
+from trayvision.growth.past_runs import learn_prior
+from trayvision.growth.prior import GrowthPrior, Quantity, published_prior
+from trayvision.growth.shelf_curves import SHELF_VARIANCE
+from trayvision.growth.thermal_growth import ThermalClock, ahead_uncertainty_c, thermal_points
+from trayvision.growth.thermal_time import TemperatureResponse, ThermalTime, thermal_time
+from trayvision.synthetic.growth import (
     ReadingHabits,
     SyntheticRoom,
     SyntheticRun,
     draw_room,
     draw_run,
 )
-from trayvision.thermal_growth import ThermalClock, ahead_uncertainty_c, thermal_points
-from trayvision.thermal_time import TemperatureResponse, ThermalTime, thermal_time
 
 TARGET_MM = 130.0
 SHELVES = 4

@@ -25,10 +25,10 @@ from PIL import Image
 
 from plain_scikit_image import inspect_plainly
 from trayvision.accuracy.truth import PhotoTruth, find_photos
-from trayvision.camera import Camera
-from trayvision.inspection import Inspection, inspect_photo
-from trayvision.photo import load_photo
-from trayvision.segmentation import classify_pixels
+from trayvision.camera.camera import Camera
+from trayvision.inspection.inspection import Inspection, inspect_photo
+from trayvision.photo.photo import load_photo
+from trayvision.segmentation.segmentation import classify_pixels
 
 LONG_SIDE_PX = 4000
 # Peak memory besides: the largest that is decoded whole, a phone's, and the largest allowed.
@@ -50,8 +50,8 @@ import re, sys
 from pathlib import Path
 import cv2
 cv2.setNumThreads(1)
-from trayvision.camera import Camera
-from trayvision.inspection import inspect_photo
+from trayvision.camera.camera import Camera
+from trayvision.inspection.inspection import inspect_photo
 photo, camera, length, width, depth, day = sys.argv[1:]
 inspect_photo(
     photo,

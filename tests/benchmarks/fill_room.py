@@ -52,8 +52,8 @@ from service.log.schema import (
 from service.photos.inspection_log import main_values
 from service.photos.photo_store import PhotoStore
 from service.settings import Settings
-from trayvision.inspection import inspect_photo
-from trayvision.inspection_record import photo_record
+from trayvision.inspection.inspection import inspect_photo
+from trayvision.inspection.record import photo_record
 
 SEED = 20_260_302
 SAMPLE = Path(__file__).parents[2] / "sample_images" / "run"

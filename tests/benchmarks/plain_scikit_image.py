@@ -22,7 +22,7 @@ from skimage.morphology import remove_small_objects
 from skimage.transform import ProjectiveTransform, warp
 from skimage.util import img_as_float, img_as_ubyte
 
-from trayvision.camera import Camera
+from trayvision.camera.camera import Camera
 from trayvision.reference_kit import STRIP_TOP_MM, STRIP_WIDTH_MM, TraySize
 
 FloatArray = npt.NDArray[np.float64]

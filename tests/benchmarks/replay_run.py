@@ -15,12 +15,12 @@ from math import pi, sqrt
 from pathlib import Path
 from typing import Any
 
-from trayvision.attention import find_attention
-from trayvision.attention_flags import FlagKind
-from trayvision.attention_readings import TrayReading, reading_of_record
-from trayvision.attention_state import Placement, RoomState, RunState
-from trayvision.inspection import inspect_photo
-from trayvision.inspection_record import photo_record
+from trayvision.attention.attention import find_attention
+from trayvision.attention.flags import FlagKind
+from trayvision.attention.readings import TrayReading, reading_of_record
+from trayvision.attention.state import Placement, RoomState, RunState
+from trayvision.inspection.inspection import inspect_photo
+from trayvision.inspection.record import photo_record
 from trayvision.quality_flags import PhotoProblem
 
 SAMPLE = Path(__file__).parents[2] / "sample_images" / "run"

@@ -23,12 +23,12 @@ from typing import Any
 import cv2
 import numpy as np
 
-from trayvision.attention_readings import reading_of_record
-from trayvision.early_warning import WarningRates, margins_nats, watch_run
-from trayvision.inspection import inspect_photo
-from trayvision.inspection_record import photo_record
-from trayvision.patch_evidence import PatchContext
-from trayvision.patch_sighting import TrayPhoto
+from trayvision.attention.readings import reading_of_record
+from trayvision.inspection.inspection import inspect_photo
+from trayvision.inspection.record import photo_record
+from trayvision.warning.early_warning import WarningRates, margins_nats, watch_run
+from trayvision.warning.patch_evidence import PatchContext
+from trayvision.warning.patch_sighting import TrayPhoto
 
 LIMIT_MM = 10.0
 # Visible is as in the accuracy table: a quarter of the patch, and 16 px across.

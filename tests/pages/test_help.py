@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, expect
 from service.pages.frame import environment
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import House
-from trayvision.kit_words import BY_HAND, CAUTIONS, MOUNTING
+from trayvision.kit.words import BY_HAND, CAUTIONS, MOUNTING
 
 _SERVICE = Path(__file__).parents[2] / "service"
 _LINK = re.compile(r"""(?:help_link|help_on)\(\s*["']([^"']+)["']|/help\#([a-z0-9-]+)""")

@@ -7,9 +7,9 @@ from service.pages.measure_words import arithmetic_words, part_words, points_wor
 from service.pages.words import Say
 from tests.pages.house import EVENING, House
 from tests.scored_trays import healthy, patch
-from trayvision.health_score import score_tray
 from trayvision.measurement import Measurement
 from trayvision.quality_flags import Doubt
+from trayvision.score.health_score import score_tray
 
 
 def test_points_and_the_cap_of_mould_give_the_score(house: House) -> None:

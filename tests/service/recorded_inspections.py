@@ -13,8 +13,8 @@ from typing import Any
 from PIL import Image, ImageDraw
 
 from service.photos.inspector import InspectedPhoto, InspectionJob
-from trayvision.bed_height import ASSUMED_BED_HEIGHT
-from trayvision.marked_tray import CORNER_NAMES, MarkedTray
+from trayvision.measures.bed_height import ASSUMED_BED_HEIGHT
+from trayvision.pose.marked_tray import CORNER_NAMES, MarkedTray
 
 SIZE_MM = (540, 280)
 _WITHOUT_KIT = {"pose": None, "sharpness": None, "doubts": ["no_kit"]}

@@ -8,8 +8,8 @@ import pytest
 
 from service.flags import attention_watch
 from tests.service.conftest import START, Room
-from trayvision.attention import AttentionList, find_attention
-from trayvision.attention_flags import FlagKind
+from trayvision.attention.attention import AttentionList, find_attention
+from trayvision.attention.flags import FlagKind
 
 # Longer than any look takes; a test that waits so long has failed.
 _SECONDS = 60.0

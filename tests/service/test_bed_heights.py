@@ -10,8 +10,8 @@ import pytest
 from service.photos.inspection_job import inspect_job
 from service.photos.inspector import InspectionJob
 from tests.service.conftest import START, Room
-from trayvision.bed_height import FirstReading, measured_bed_height
 from trayvision.measurement import Measurement
+from trayvision.measures.bed_height import FirstReading, measured_bed_height
 
 RUN_PHOTOS = Path(__file__).parents[2] / "sample_images" / "run"
 SPREAD = START - timedelta(days=6)

@@ -31,7 +31,7 @@ from tests.service.picture_servers import (
     trickles,
 )
 from tests.service.rtsp_servers import Stream, h264_stream, jpeg_stream, rtsp_camera
-from trayvision.photo import picture_type
+from trayvision.photo.photo import picture_type
 
 LOGIN = f"{NAME}:{quote(PASSWORD, safe='')}@"
 

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from tests.service.conftest import Room
-from trayvision.attention_state import RunState
+from trayvision.attention.state import RunState
 
 DUBLIN = ZoneInfo("Europe/Dublin")
 

@@ -9,7 +9,7 @@ from service.flags.flag_answers import followed
 from tests.service.conftest import Room
 from tests.service.recorded_inspections import patch
 from tests.service.test_attention import at, flags, kinds, look, mouldy, only, snap, spread
-from trayvision.attention_state import Answer, AnswerKind
+from trayvision.attention.state import Answer, AnswerKind
 
 
 def test_snoozed_flag_stays_away_till_its_time(room: Room) -> None:

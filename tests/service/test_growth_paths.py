@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from tests.service.conftest import START, Room
-from trayvision.growth_curve import fit_growth
-from trayvision.growth_fit import GrowthPoint
-from trayvision.growth_prior import Quantity, published_prior
-from trayvision.harvest_forecast import HarvestTarget, forecast_harvest
+from trayvision.growth.curve import fit_growth
+from trayvision.growth.fit import GrowthPoint
+from trayvision.growth.harvest_forecast import HarvestTarget, forecast_harvest
+from trayvision.growth.prior import Quantity, published_prior
 
 SPREAD = START - timedelta(days=5)
 DAILY = (1.0, 2.0, 3.0, 4.0, 5.0)

@@ -25,9 +25,9 @@ from service.growth.growth_fits import (
 )
 from service.growth.kept_fits import FITS, Fits, FitsFile, Kind
 from tests.service.conftest import START, Room
-from trayvision.growth_fit import GrowthPoint
-from trayvision.growth_prior import Quantity
-from trayvision.harvest_forecast import HarvestTarget
+from trayvision.growth.fit import GrowthPoint
+from trayvision.growth.harvest_forecast import HarvestTarget
+from trayvision.growth.prior import Quantity
 
 POINTS = tuple(
     GrowthPoint(day, 24.0 * day**1.2, 1.5) for day in (1.0, 2.0, 3.5, 5.0, 6.0, 6.5, 7.0)

@@ -7,7 +7,7 @@ import pytest
 from service.log.refusals import Busy
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import picture_saying
-from trayvision.marked_tray import MarkedTray
+from trayvision.pose.marked_tray import MarkedTray
 from trayvision.reference_kit import TraySize
 
 CORNERS = [[40.0, 260.0], [360.0, 260.0], [330.0, 40.0], [70.0, 40.0]]

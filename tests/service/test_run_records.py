@@ -18,7 +18,7 @@ from service.runs.run_facts import RunFact, run_facts
 from service.runs.yields import Yield, yields_by
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import patch
-from trayvision.growth_prior import Quantity
+from trayvision.growth.prior import Quantity
 
 SPREAD = START - timedelta(days=30)
 

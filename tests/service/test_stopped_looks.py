@@ -5,8 +5,8 @@ import pytest
 from service.flags import attention_watch
 from tests.service.conftest import Room
 from tests.service.test_attention import mouldy, only, spread
-from trayvision.attention import AttentionList
-from trayvision.attention_state import RoomState
+from trayvision.attention.attention import AttentionList
+from trayvision.attention.state import RoomState
 
 
 def page(room: Room) -> str:

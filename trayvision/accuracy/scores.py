@@ -8,11 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.accuracy.truth import OtherTray, PhotoTruth, TruePatch
-from trayvision.class_mask import class_mask
-from trayvision.inspection import Inspection, inspect_photo
-from trayvision.inspection_record import photo_record
-from trayvision.pixel_classes import TrayClass
+from trayvision.inspection.class_mask import class_mask
+from trayvision.inspection.inspection import Inspection, inspect_photo
+from trayvision.inspection.record import photo_record
 from trayvision.quality_flags import PhotoProblem
+from trayvision.segmentation.pixel_classes import TrayClass
 
 # As judged: a patch is called mould from this likelihood on, and its place counts as found
 # within a quarter more than the true patch's radius, that of the smallest ones taken as 4 mm.

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.camera import NO_DISTORTION, Camera
+from trayvision.camera.camera import NO_DISTORTION, Camera
 from trayvision.reference_kit import TraySize
 from trayvision.room_settings import RoomSettings
 

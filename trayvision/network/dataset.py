@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from trayvision.colorimetry import LINEAR_OF_LEVEL
-from trayvision.colour_correction import WHITE_TARGET
+from trayvision.light.colour_correction import WHITE_TARGET
 from trayvision.reference_kit import TraySize
 
 FloatArray = npt.NDArray[np.float64]

@@ -17,14 +17,14 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from trayvision.camera import Camera
-from trayvision.colour_correction import measure_light
+from trayvision.camera.camera import Camera
+from trayvision.light.colour_correction import measure_light
 from trayvision.network.dataset import TruthView, is_held_out
-from trayvision.photo import load_photo
-from trayvision.pixel_classes import CLASS_COUNT, TrayClass
-from trayvision.segmentation import ClassShares, segment
-from trayvision.tag_reading import ReadTag
-from trayvision.tray_pose import TrayPose
+from trayvision.photo.photo import load_photo
+from trayvision.pose.tray_pose import TrayPose
+from trayvision.segmentation.pixel_classes import CLASS_COUNT, TrayClass
+from trayvision.segmentation.segmentation import ClassShares, segment
+from trayvision.tags.reading import ReadTag
 
 Classes = npt.NDArray[np.uint8]
 

@@ -20,10 +20,10 @@ import numpy.typing as npt
 from PIL import Image
 from scipy.stats import mannwhitneyu
 
-from trayvision.inspection import inspect_photo
-from trayvision.leaf_green import leaf_green
+from trayvision.inspection.inspection import inspect_photo
 from trayvision.network import composites
 from trayvision.network.drawing import IGNORE, MOULD, SHOOT, SIDE
+from trayvision.segmentation.leaf_green import leaf_green
 
 RgbImage = npt.NDArray[np.uint8]
 

@@ -23,13 +23,13 @@ from PIL import Image, ImageOps
 from trayvision.accuracy.scores import CALLED_MOULD
 from trayvision.accuracy.truth import PhotoTruth, find_photos
 from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
-from trayvision.inspection import inspect_photo
+from trayvision.inspection.inspection import inspect_photo
+from trayvision.inspection.tray_inspection import TrayInspection
 from trayvision.network.drawing import FloatImage
 from trayvision.network.things import draw_thing, lay_over, read_cutouts
-from trayvision.pixel_classes import TrayClass
+from trayvision.pose.rectification import photo_map
 from trayvision.quality_flags import PhotoProblem
-from trayvision.rectification import photo_map
-from trayvision.tray_inspection import TrayInspection
+from trayvision.segmentation.pixel_classes import TrayClass
 
 _THINGS, _TRIES = 2, 2
 _SIZES_MM = 35.0, 130.0

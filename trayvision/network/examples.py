@@ -14,11 +14,11 @@ from PIL import Image
 from torch import Tensor
 
 from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
-from trayvision.leaf_green import leaf_green
 from trayvision.network import composites, dataset
 from trayvision.network.augment import Example
 from trayvision.network.model import MOULD, SHOOT, SLIME
 from trayvision.network.things import Cutout, read_cutouts
+from trayvision.segmentation.leaf_green import leaf_green
 
 # Scales that tray crops are drawn at, mm a px; inspections never run finer than 0.5.
 SCALES_MM_PER_PX = (0.45, 1.0)

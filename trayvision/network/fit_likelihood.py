@@ -1,4 +1,4 @@
-"""Fit the likelihood of a patch (`trayvision.mould_likelihood`) on rendered trays with truth files.
+"""Fit the likelihood of a patch (`trayvision.measures.mould_likelihood`) on trays with truth files.
 
     python -m trayvision.network.fit_likelihood FOLDER...
 
@@ -23,8 +23,8 @@ from scipy.stats import mannwhitneyu
 
 from trayvision.accuracy.scores import CALLED_MOULD, hits, inspect_with_truth
 from trayvision.accuracy.truth import PhotoTruth, find_photos
-from trayvision.mould import candidate_patches, centre_mm
-from trayvision.mould_likelihood import PatchTerms, patch_likelihood, patch_terms
+from trayvision.measures.mould import candidate_patches, centre_mm
+from trayvision.measures.mould_likelihood import PatchTerms, patch_likelihood, patch_terms
 from trayvision.quality_flags import PhotoProblem
 
 FloatArray = npt.NDArray[np.float64]

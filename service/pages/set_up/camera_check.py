@@ -19,9 +19,9 @@ from service.photos.photo_log import PhotoSearch, hashes_of_camera, photo_ids, p
 from service.photos.photo_store import PhotoStore
 from service.photos.pose_records import POSES_NAME
 from service.room.room_log import shelf_names, shelf_of, tray_sizes, trays_by_number
+from trayvision.kit.shelf_camera import ShelfCamera
 from trayvision.quality_flags import Doubt
 from trayvision.reference_kit import TraySize
-from trayvision.shelf_camera import ShelfCamera
 
 Record = Mapping[str, Any]
 # Tags are placed far more exactly; a tray that was lifted and put back comes within a few mm.

@@ -15,7 +15,7 @@ from service.log.refusals import Refusal
 from service.models.base import LARGEST_ID
 from service.pages.forms import Typed, decimal
 from service.pages.words import MM_IN_AN_INCH
-from trayvision.kit_command import parse_tray_numbers
+from trayvision.commands.kit import parse_tray_numbers
 from trayvision.reference_kit import LAST_TRAY_NUMBER, TraySize
 
 _MM_IN: Final = {"mm": 1.0, "cm": 10.0, "in": MM_IN_AN_INCH}

@@ -33,14 +33,14 @@ from service.room.chore_log import KITS_MOUNTED, mounted_numbers
 from service.room.room_log import the_room, tray_sizes, trays_by_number
 from service.room.things import CHORES
 from service.route_arguments import By, TheService
-from trayvision.kit_sheets import (
+from trayvision.kit.sheets import (
     DEFAULT_LENS_ANGLE_DEG,
     DEFAULT_SHELF_PITCH_MM,
     PAPER_MM,
     write_kit,
 )
+from trayvision.kit.shelf_camera import ShelfCamera
 from trayvision.reference_kit import TraySize
-from trayvision.shelf_camera import ShelfCamera
 
 router = APIRouter(include_in_schema=False)
 

@@ -28,14 +28,14 @@ from service.pages.words import Say
 from service.photos.inspection_log import last_canopy_heights
 from service.room.room_log import the_room
 from service.route_arguments import TheService
-from trayvision.kit_sheets import DEFAULT_LENS_ANGLE_DEG, DEFAULT_SHELF_PITCH_MM
-from trayvision.reference_kit import TraySize
-from trayvision.shelf_camera import (
+from trayvision.kit.sheets import DEFAULT_LENS_ANGLE_DEG, DEFAULT_SHELF_PITCH_MM
+from trayvision.kit.shelf_camera import (
     TYPICAL_CANOPY_MM,
     ShelfCamera,
     first_blind_day,
     needed_angle_deg,
 )
+from trayvision.reference_kit import TraySize
 
 router = APIRouter(include_in_schema=False)
 

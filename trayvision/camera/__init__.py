@@ -1,0 +1,1 @@
+"""What a lens does to a picture, and how a printed sheet tells it."""

@@ -1,0 +1,1 @@
+"""What each command of the library asks for and does."""

@@ -1,0 +1,1 @@
+"""The printed sheets of the reference kit, and how to mount them."""

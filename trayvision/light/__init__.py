@@ -1,0 +1,1 @@
+"""What the kit's white and black tell of light, shade, veil and sharpness."""

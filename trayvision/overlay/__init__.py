@@ -1,0 +1,1 @@
+"""What was measured, drawn on its photo."""

@@ -1,0 +1,1 @@
+"""What each pixel of a tray shows."""

@@ -1,0 +1,1 @@
+"""Small drawn trays, growth and mould with known truth, for tests."""

@@ -1,0 +1,1 @@
+"""Evidence for and against mould added up over a tray's photos."""
