@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
@@ -11,10 +11,10 @@ import numpy as np
 from camera_effects import Shot, random_look
 from kit_geometry import KitParts, TraySize
 from mould_growth import random_look as random_mould_look
+from sample_list import SAMPLES, Sample
 from scene_plan import (
     PLASTICS,
     Neighbour,
-    Occluder,
     PhotoPlan,
     TrayPlan,
     bed_look,
@@ -30,43 +30,6 @@ ZONE = timezone(timedelta(hours=1))
 FIRST_MORNING = datetime(2026, 3, 2, 7, 30, tzinfo=ZONE)
 CALM = {"bare": (), "thick": (), "slime": (), "water": (), "mould": (), "scraps": 0,
         "drops_per_cm2": 0.0, "hairs": 0.0, "kit": KitParts(), "husk_share": 0.01}  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Sample:
-    """One sample photo; ``name`` starts with the day and ends with the view."""
-
-    name: str
-    seed: int
-    size: tuple[float, float, float] = (500, 250, 60)
-    plastic: str = "white"
-    light: tuple[str, str] = ("led", "cool")
-    shelf: str = "metal"
-    mould: tuple[tuple[str, float], ...] = ()
-    spots: dict[str, tuple[float, ...]] = field(default_factory=dict)
-    weak: bool = False
-    yellowing: bool = False
-    lodging: float | None = None
-    tray: dict[str, Any] = field(default_factory=dict)
-    things: tuple[Occluder, ...] = ()
-    others: int = 0
-    frame: tuple[int, int] | None = None
-    fog: bool = False
-
-    @property
-    def day(self) -> float:
-        """Day of the tray, from the name."""
-        return float(self.name.split("-")[0].removeprefix("day"))
-
-    @property
-    def crop(self) -> str:
-        """Crop, from the name."""
-        return "wheat" if "wheat" in self.name else "barley"
-
-    @property
-    def view(self) -> str:
-        """'fixed' or 'phone', from the name."""
-        return self.name.rsplit("-", 1)[1]
 
 
 def _sample_tray(rng: np.random.Generator, sample: Sample, number: int) -> TrayPlan:
@@ -127,8 +90,6 @@ def _sample_photo(index: int, sample: Sample) -> PhotoPlan:
 
 def sample_photos() -> list[PhotoPlan]:
     """All single sample photos."""
-    from sample_list import SAMPLES
-
     return [_sample_photo(index, sample) for index, sample in enumerate(SAMPLES)]
 
 

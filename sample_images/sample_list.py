@@ -2,14 +2,54 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+from typing import Any
+
 from kit_geometry import KitParts
-from photo_sets import Sample
 from scene_plan import Occluder
 
 WHITE, GREEN, BLACK, PINK = "white-fuzz", "grey-green", "black", "pink"
 SMALL, FLAT, MIDDLE, WIDE, LONG = (
     (300, 200, 50), (400, 250, 50), (540, 280, 60), (600, 300, 55), (800, 350, 60),
 )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One sample photo; ``name`` starts with the day and ends with the view."""
+
+    name: str
+    seed: int
+    size: tuple[float, float, float] = (500, 250, 60)
+    plastic: str = "white"
+    light: tuple[str, str] = ("led", "cool")
+    shelf: str = "metal"
+    mould: tuple[tuple[str, float], ...] = ()
+    spots: dict[str, tuple[float, ...]] = field(default_factory=dict)
+    weak: bool = False
+    yellowing: bool = False
+    lodging: float | None = None
+    tray: dict[str, Any] = field(default_factory=dict)
+    things: tuple[Occluder, ...] = ()
+    others: int = 0
+    frame: tuple[int, int] | None = None
+    fog: bool = False
+
+    @property
+    def day(self) -> float:
+        """Day of the tray, from the name."""
+        return float(self.name.split("-")[0].removeprefix("day"))
+
+    @property
+    def crop(self) -> str:
+        """Crop, from the name."""
+        return "wheat" if "wheat" in self.name else "barley"
+
+    @property
+    def view(self) -> str:
+        """'fixed' or 'phone', from the name."""
+        return self.name.rsplit("-", 1)[1]
+
 
 SAMPLES = (
     Sample("day0-barley-healthy-fixed", 101),

@@ -7,7 +7,7 @@ from typing import Final
 import sqlalchemy as sa
 
 from service.growth.run_readings import run_series
-from service.photos.inspector import BedSpan
+from service.photos.inspection_job import BedSpan
 from service.runs.run_calendar import RunSpan, run_calendar, run_spans
 from trayvision.measurement import Measurement
 from trayvision.measures.bed_height import BARE_DAYS, FirstReading, measured_bed_height

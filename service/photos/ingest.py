@@ -26,8 +26,8 @@ from service.log.schema import ASSIGNMENT, CAMERA, PHOTO_INSPECTION, TRAY_INSPEC
 from service.log.told_moments import refuse_ahead
 from service.models.photos import PhotoOut, Watering
 from service.models.room import Room
+from service.photos.inspection_job import BedSpan, InspectedPhoto, InspectionJob
 from service.photos.inspection_log import NewPhoto, enter_photo, find_photo
-from service.photos.inspector import BedSpan, InspectedPhoto, InspectionJob
 from service.photos.photo_log import photo_out
 from service.photos.retention_log import enter_put_back
 from service.room.room_log import in_utc, one, the_room, told_moment, tray_sizes

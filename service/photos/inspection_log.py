@@ -15,7 +15,7 @@ from service.log.schema import (
     TRAY,
     TRAY_INSPECTION,
 )
-from service.photos.inspector import InspectedPhoto
+from service.photos.inspection_job import InspectedPhoto
 from service.room.room_log import Row, tray_or_new
 
 # A database takes only so many numbers in one query.

@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 from PIL import Image
 
-from service.photos.inspection_job import inspect_job
-from service.photos.inspector import InspectionJob
+from service.photos.inspection_job import InspectionJob
+from service.photos.measuring import inspect_job
 from trayvision.pose.marked_tray import MarkedTray
 from trayvision.reference_kit import TraySize
 

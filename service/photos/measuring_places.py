@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from service.context import Service
 from service.log.refusals import Refusal
-from service.photos.inspector import InspectedPhoto, InspectionJob
+from service.photos.inspection_job import InspectedPhoto, InspectionJob
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -93,7 +93,7 @@ def places_of_cluster(scheduler: str) -> Iterator[MeasuringPlaces]:
 
 def measure_sent(job: InspectionJob, original: bytes) -> Measured:
     """Measure a photo whose original came along; runs on a worker."""
-    from service.photos.inspection_job import inspect_job
+    from service.photos.measuring import inspect_job
 
     with TemporaryDirectory() as folder:
         # The suffix says nothing to the decoder; the name stands in refusals.

@@ -17,8 +17,8 @@ from service.log.refusals import Conflict, NotFound, Refusal
 from service.log.schema import CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
 from service.models.photos import NewCorners, PhotoChange, PhotoOut
 from service.photos.ingest import keep_pictures, moment_given, photo_trays, tell_watchers
+from service.photos.inspection_job import InspectedPhoto, InspectionJob
 from service.photos.inspection_log import enter_inspection
-from service.photos.inspector import InspectedPhoto, InspectionJob
 from service.photos.photo_log import capture_of, photo_out
 from service.room.marked_corners import corners_id, enter_corners, marked_as, marked_of
 from service.room.room_log import Row, one, the_room, tray_sizes

@@ -16,7 +16,7 @@ from PIL import Image
 
 from service.app import create_app
 from service.context import Service
-from service.photos.inspector import InspectedPhoto, InspectionJob
+from service.photos.inspection_job import InspectedPhoto, InspectionJob
 from service.settings import Settings
 from tests.service.conftest import Watch, looked_at_last
 from tests.service.recorded_inspections import RecordedInspector, patch, photo_bytes

@@ -7,7 +7,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
-from service.photos.inspector import InspectedPhoto, InspectionJob
+from service.photos.inspection_job import InspectedPhoto, InspectionJob
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import House
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from PIL import Image, ImageDraw
 
-from service.photos.inspector import InspectedPhoto, InspectionJob
+from service.photos.inspection_job import InspectedPhoto, InspectionJob
 from trayvision.measures.bed_height import ASSUMED_BED_HEIGHT
 from trayvision.pose.marked_tray import CORNER_NAMES, MarkedTray
 

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from service.photos.inspection_job import inspect_job
-from service.photos.inspector import InspectionJob
+from service.photos.inspection_job import InspectionJob
+from service.photos.measuring import inspect_job
 from tests.service.conftest import START, Room
 from trayvision.measurement import Measurement
 from trayvision.measures.bed_height import FirstReading, measured_bed_height

@@ -20,7 +20,7 @@ from service.log.refusals import Refusal
 from service.log.schema import PHOTO_INSPECTION
 from service.photos.bulk_measuring import MeasuredAnew, measure_many, photos_to_measure
 from service.photos.ingest import IncomingPhoto, take_in
-from service.photos.inspector import InspectedPhoto, InspectionJob, not_measured
+from service.photos.inspection_job import InspectedPhoto, InspectionJob, not_measured
 from service.photos.measuring_places import (
     Measured,
     MeasuringPlaces,

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
-from service.photos.inspection_job import inspect_job
-from service.photos.inspector import InspectedPhoto, InspectionJob
+from service.photos.inspection_job import InspectedPhoto, InspectionJob
+from service.photos.measuring import inspect_job
 from service.photos.pose_records import POSES_NAME, same_run_poses
 from tests.service.conftest import START, Room
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes

@@ -14,7 +14,7 @@ from PIL import Image
 
 from service.cameras.camera_rounds import CameraRounds
 from service.cameras.camera_sources import Frame, HttpSnapshot
-from service.photos.inspector import InspectedPhoto, InspectionJob
+from service.photos.inspection_job import InspectedPhoto, InspectionJob
 from tests.service.conftest import Room
 from tests.service.picture_servers import (
     HttpCamera,

@@ -17,10 +17,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-import service.photos.inspection_job
+import service.photos.measuring
 from service.log.refusals import Busy
+from service.photos.inspection_job import InspectedPhoto, InspectionJob
 from service.photos.inspection_rehearsal import rehearse
-from service.photos.inspector import InspectedPhoto, InspectionJob, PoolInspector
+from service.photos.inspector import PoolInspector
 
 RECEIVED = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 
@@ -121,7 +122,7 @@ def test_moment_comes_from_whoever_knows_it_best(
     tmp_path: Path, exif: dict[str, str], given: datetime | None, taken_at: datetime, source: str
 ) -> None:
     job = _job(_grey(tmp_path / "wall.jpg", **exif), taken_at=given)
-    done = service.photos.inspection_job.inspect_job(job)
+    done = service.photos.measuring.inspect_job(job)
     assert (done.taken_at, done.taken_at_from) == (taken_at, source)
 
 
@@ -149,7 +150,7 @@ def test_clock_that_cannot_be_is_not_believed_and_kept(
 ) -> None:
     path = _grey(tmp_path / "wall.jpg", DateTimeOriginal=clock)
     job = _job(path, not_before=datetime(2025, 3, 1, tzinfo=UTC))
-    done = service.photos.inspection_job.inspect_job(job)
+    done = service.photos.measuring.inspect_job(job)
     assert (done.taken_at, done.said_at) == (taken_at, said_at)
     assert (done.taken_at_from == "received") == (taken_at == RECEIVED)
 
@@ -178,7 +179,7 @@ def _fault(_job: InspectionJob) -> InspectedPhoto:
 def test_photo_that_breaks_its_reader_is_kept_with_its_reason(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, work: Any, seconds: float, problem: str
 ) -> None:
-    monkeypatch.setattr(service.photos.inspection_job, "inspect_job", work)
+    monkeypatch.setattr(service.photos.measuring, "inspect_job", work)
     inspector = PoolInspector(processes=1, waiting=1, seconds=seconds)
     try:
         done = inspector.inspect(_job(tmp_path / "odd.jpg"))
@@ -191,7 +192,7 @@ def test_photo_that_breaks_its_reader_is_kept_with_its_reason(
 def test_more_than_may_wait_are_turned_away(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(service.photos.inspection_job, "inspect_job", _never_end)
+    monkeypatch.setattr(service.photos.measuring, "inspect_job", _never_end)
     inspector = PoolInspector(processes=1, waiting=1, seconds=600.0)
     job = _job(tmp_path / "slow.jpg")
 
@@ -218,7 +219,7 @@ def test_rehearsal_goes_through_all_that_a_photo_goes_through(
     rehearsed: list[InspectedPhoto] = []
 
     def kept(job: InspectionJob) -> InspectedPhoto:
-        rehearsed.append(service.photos.inspection_job.inspect_job(job))
+        rehearsed.append(service.photos.measuring.inspect_job(job))
         return rehearsed[-1]
 
     monkeypatch.setattr("service.photos.inspection_rehearsal.inspect_job", kept)

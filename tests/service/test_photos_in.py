@@ -10,7 +10,7 @@ from fastapi.testclient import TestClient
 
 from service.app import create_app
 from service.photos.ingest import file_name
-from service.photos.inspector import InspectedPhoto, InspectionJob
+from service.photos.inspection_job import InspectedPhoto, InspectionJob
 from service.settings import Settings
 from tests.service.conftest import ON_THIS_MACHINE, START, Room
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes, picture_saying
