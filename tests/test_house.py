@@ -144,6 +144,20 @@ def test_modules_import_in_no_circle() -> None:
     TopologicalSorter({name: _own_imports(name) for name in MODULES}).prepare()
 
 
+@pytest.mark.parametrize("folder", ["service", "sample_images"])
+def test_files_import_in_no_circle(folder: str) -> None:
+    of_file = {
+        str(path.relative_to(ROOT if folder == "service" else ROOT / folder))
+        .removesuffix(".py")
+        .removesuffix("/__init__")
+        .replace("/", "."): path
+        for path in sorted((ROOT / folder).rglob("*.py"))
+    }
+    TopologicalSorter(
+        {name: {*_imports(path)} & {*of_file} - {name} for name, path in of_file.items()}
+    ).prepare()
+
+
 @pytest.mark.parametrize("name", [n for n in MODULES if not n.startswith(_ONLY_FOR_TRAINING)])
 def test_module_stays_away_from_network_clock_database_and_chance(name: str) -> None:
     tops = {module.split(".")[0] for module in _imports(MODULES[name])}

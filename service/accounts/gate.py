@@ -20,8 +20,8 @@ from service.accounts.sessions import visitor_with_session, visitor_with_token
 from service.context import Service
 from service.log.refusals import NotAllowed, NotLoggedIn, Refusal
 from service.pages import addresses
+from service.pages.forms.kept_form import LogInPage, form_to_keep
 from service.pages.frame import show_plain
-from service.pages.kept_form import LogInPage, form_to_keep
 from service.problems import refusal_response
 
 OPEN_ROOM_HEADER = "Trayvision-Open-Room"

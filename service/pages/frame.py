@@ -16,9 +16,9 @@ from service.accounts.roles import Entrance, Right, Visitor
 from service.context import Service
 from service.models.accounts import Person
 from service.pages import addresses
-from service.pages.air_now import air_words
+from service.pages.forms.rule_links import leading_to_runs
 from service.pages.notices import Notice, forget_notice, notice_of
-from service.pages.rule_links import leading_to_runs
+from service.pages.now.air_now import air_words
 from service.pages.words import Say
 from service.room.room_log import the_room
 

@@ -8,9 +8,9 @@ from service.accounts.accounts import log_in
 from service.accounts.session_cookie import give_cookie, log_out
 from service.models.accounts import Login
 from service.pages import addresses
-from service.pages.forms import Typed, TypedForm, answered
+from service.pages.forms.forms import Typed, TypedForm, answered
+from service.pages.forms.kept_form import LogInPage, unpacked
 from service.pages.frame import show_plain
-from service.pages.kept_form import LogInPage, unpacked
 from service.route_arguments import ThePasswords, TheService, TheVisitor, address_of
 
 router = APIRouter(include_in_schema=False)

@@ -9,9 +9,9 @@ import sqlalchemy as sa
 
 from service.context import Service
 from service.growth.growth import RoomGrowth
-from service.pages.flags import what_became
-from service.pages.shelves import Period
-from service.pages.shelves_content import ShelvesContent
+from service.pages.flags.flags import what_became
+from service.pages.shelves.shelves import Period
+from service.pages.shelves.shelves_content import ShelvesContent
 from service.pages.words import Say
 from service.photos.photo_log import latest_photos
 from service.room.room_log import shelf_names, the_room

@@ -1,38 +1,25 @@
 """All pages, in the order in which they are asked for in a day."""
 
-from service.pages import (
-    charts,
-    chores,
-    corners,
-    entry_page,
-    files,
-    flags,
+from service.pages import files, help, log_in, more, undo
+from service.pages.chores import chores
+from service.pages.flags import flags
+from service.pages.growth import charts
+from service.pages.now import now
+from service.pages.photos import corners, photos, snap
+from service.pages.printed import label_sheet, print_index, report_page, round_sheet
+from service.pages.room import room
+from service.pages.runs import (
     harvest_page,
     harvesting,
-    help,
-    label_sheet,
-    log_in,
-    more,
     move_page,
-    new_tray,
-    now,
-    photos,
-    print_index,
-    report_page,
-    room,
-    round_sheet,
-    run_page,
-    shelf,
-    shelves,
-    snap,
     splitting,
     start_page,
     states_page,
-    tray,
-    undo,
-    written_lists,
 )
 from service.pages.set_up.routers import ROUTERS as SET_UP
+from service.pages.shelves import shelf, shelves
+from service.pages.tray import new_tray, tray
+from service.pages.written import entry_page, run_page, written_lists
 
 ROUTERS = (
     now.router,

@@ -6,7 +6,7 @@ from starlette.responses import Response
 from service.accounts.roles import Right
 from service.log.refusals import Refusal
 from service.pages import addresses
-from service.pages.forms import TypedForm
+from service.pages.forms.forms import TypedForm
 from service.pages.frame import visitor_of
 from service.pages.notices import Entry, back, done
 from service.route_arguments import By, TheService

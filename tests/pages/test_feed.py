@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from service.models.runs import Chore
-from service.pages.chore_doubts import mixed_words
+from service.pages.chores.chore_doubts import mixed_words
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.pages.test_room_forms import harvest, said, words
 

@@ -6,7 +6,7 @@ import pytest
 
 from service.models.growth import Forecast
 from service.models.room import Room
-from service.pages.forecast_words import interval_words, ready_words
+from service.pages.growth.forecast_words import interval_words, ready_words
 from service.pages.words import Say
 from tests.pages.house import EVENING, House
 from tests.pages.test_room_forms import words

@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import Browser, expect
 
 from service.pages import addresses
-from service.pages.kept_form import unpacked
+from service.pages.forms.kept_form import unpacked
 from tests.pages.conftest import PHONE, assert_accessible, open_page
 from tests.pages.house import House
 

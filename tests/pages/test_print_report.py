@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from service.pages import report_page
+from service.pages.printed import report_page
 from service.photos.retention_log import enter_let_go
 from tests.pages.conftest import PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House

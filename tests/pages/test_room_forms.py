@@ -12,8 +12,8 @@ import pytest
 from starlette.datastructures import FormData
 
 from service.log.refusals import Refusal
-from service.pages.forms import Typed
-from service.pages.tray_numbers import tray_numbers
+from service.pages.forms.forms import Typed
+from service.pages.forms.tray_numbers import tray_numbers
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 
 

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from service.models.room import Room
-from service.pages.measure_words import arithmetic_words, part_words, points_words
+from service.pages.photos.measure_words import arithmetic_words, part_words, points_words
 from service.pages.words import Say
 from tests.pages.house import EVENING, House
 from tests.scored_trays import healthy, patch

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from service.models.room import Room, WeightUnit
-from service.pages.weight_doubts import seed_doubt
+from service.pages.runs.weight_doubts import seed_doubt
 from service.pages.words import Say
 from tests.pages.house import EVENING, House
 from tests.pages.test_room_forms import said, words

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from starlette.datastructures import FormData
 
 from service.log.refusals import Refusal
-from service.pages.forms import Typed, decimal
+from service.pages.forms.forms import Typed, decimal
 from service.pages.set_up.fields import typed_size
 
 

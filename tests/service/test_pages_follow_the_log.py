@@ -131,6 +131,6 @@ def test_what_follows_from_an_entry_is_worked_out_before_a_page_asks(
     _settled(room)
     # With these gone nothing can be worked out any more.
     monkeypatch.setattr("service.growth.growth_fits.fit_growth", None)
-    monkeypatch.setattr("service.pages.record_tables.yields_by", None)
+    monkeypatch.setattr("service.pages.printed.record_tables.yields_by", None)
     assert room.client.get("/charts/runs/3/height").status_code == 200
     assert room.client.get("/shelves").status_code == 200

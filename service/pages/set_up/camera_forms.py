@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from service.log.refusals import Refusal
 from service.models.cameras import Camera, CameraKind, CameraOptions
-from service.pages.forms import Typed, decimal
+from service.pages.forms.forms import Typed, decimal
 from service.pages.set_up.fields import plain_number
 
 KINDS: Final = (

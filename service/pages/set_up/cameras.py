@@ -32,7 +32,7 @@ from service.models.cameras import (
 )
 from service.models.room import Shelf
 from service.pages import addresses
-from service.pages.forms import TypedForm, answered
+from service.pages.forms.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.camera_check import CameraCheck, camera_check

@@ -13,7 +13,7 @@ from starlette.responses import Response
 from service.context import Service
 from service.log.refusals import Refusal
 from service.models.base import LARGEST_ID
-from service.pages.forms import Typed, decimal
+from service.pages.forms.forms import Typed, decimal
 from service.pages.words import MM_IN_AN_INCH
 from trayvision.commands.kit import parse_tray_numbers
 from trayvision.reference_kit import LAST_TRAY_NUMBER, TraySize

@@ -13,7 +13,7 @@ from starlette.responses import Response
 from service.log.refusals import Refusal
 from service.models.runs import NewChore
 from service.pages import addresses
-from service.pages.forms import Typed, TypedForm, answered
+from service.pages.forms.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import (

@@ -14,9 +14,10 @@ from service.log.schema import SEED_LOT
 from service.models.base import LARGEST_ID
 from service.models.runs import Lot, LotChange, NewLot
 from service.pages import addresses
-from service.pages.forms import Typed, TypedForm, answered
+from service.pages.forms.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
+from service.pages.runs.stock_words import stock_words
 from service.pages.set_up.fields import (
     NOTHING_SAID,
     Fields,
@@ -26,7 +27,6 @@ from service.pages.set_up.fields import (
     shown_again,
     typed_count,
 )
-from service.pages.stock_words import stock_words
 from service.pages.words import Say
 from service.photos.ingest import tell_watchers
 from service.room.room_log import the_room

@@ -25,7 +25,7 @@ from service.models.notifications import (
     TargetChange,
 )
 from service.pages import addresses
-from service.pages.forms import Typed, TypedForm, answered
+from service.pages.forms.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again

@@ -14,7 +14,7 @@ from starlette.responses import Response
 from service.archives.backup_folder import backup_files, backup_now
 from service.context import Service
 from service.pages import addresses
-from service.pages.forms import TypedForm, answered
+from service.pages.forms.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again

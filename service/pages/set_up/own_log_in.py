@@ -18,7 +18,7 @@ from service.accounts.session_cookie import give_cookie, log_out
 from service.log.refusals import Conflict, NotLoggedIn, Refusal
 from service.models.accounts import OwnPassword
 from service.pages import addresses
-from service.pages.forms import TypedForm, answered
+from service.pages.forms.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import done
 from service.pages.set_up.fields import NOTHING_SAID, Said, shown_again

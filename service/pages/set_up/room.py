@@ -20,7 +20,7 @@ from service.models.room import (
     WeightUnit,
 )
 from service.pages import addresses
-from service.pages.forms import TypedForm, answered
+from service.pages.forms.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import (

@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from service.log.refusals import Refusal
 from service.pages import addresses
-from service.pages.forms import Typed, answered
+from service.pages.forms.forms import Typed, answered
 from service.pages.frame import show
 from service.pages.set_up.fields import (
     NOTHING_SAID,

@@ -13,7 +13,7 @@ from service.log.refusals import Refusal
 from service.models.base import LARGEST_ID
 from service.models.room import Position, Rack, Shelf, ShelfChange
 from service.pages import addresses
-from service.pages.forms import Typed, TypedForm, answered
+from service.pages.forms.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import NOTHING_SAID, Fields, Said, shown_again, typed_count

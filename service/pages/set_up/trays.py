@@ -11,7 +11,7 @@ from starlette.responses import Response
 from service.log.refusals import Refusal
 from service.models.room import NewTray, Tray, TrayChange
 from service.pages import addresses
-from service.pages.forms import TypedForm, answered
+from service.pages.forms.forms import TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
 from service.pages.set_up.fields import (

@@ -1,0 +1,1 @@
+"""Things to do: added, ticked off, and asked about."""

@@ -1,0 +1,1 @@
+"""Reasons to look, and how they are answered."""

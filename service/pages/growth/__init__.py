@@ -1,0 +1,1 @@
+"""Growth, drawn and in words."""

@@ -1,0 +1,1 @@
+"""The first page: where one must go, and the day around it."""

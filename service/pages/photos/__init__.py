@@ -1,0 +1,1 @@
+"""Photos: taken, listed, and what each of them says."""

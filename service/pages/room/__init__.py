@@ -1,0 +1,1 @@
+"""The room as it stands: its trays on their shelves."""

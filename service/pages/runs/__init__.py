@@ -1,0 +1,1 @@
+"""What is written of runs: started, moved, put into parts, harvested, and the states between."""

@@ -1,0 +1,1 @@
+"""Shelves: their usual growth, and which runs are ahead or behind."""

@@ -1,0 +1,1 @@
+"""One tray's page, and what else is said of a single tray."""

@@ -1,0 +1,1 @@
+"""All that was ever written, and how it is corrected."""
