@@ -87,6 +87,19 @@ def test_a_photo_answers_first_and_gives_its_reasons(phone: Page, house: House) 
     expect(phone).to_have_url(f"{house.address}/api/photos/{one}/overlay")
 
 
+def test_a_picture_opened_alone_is_laid_out_by_the_browser_without_a_complaint(
+    phone: Page, house: House
+) -> None:
+    one = send(house, {"number": 3})
+    complaints: list[str] = []
+    phone.on("console", lambda said: complaints.append(said.text))
+    for kind in ("overlay", "picture", "thumbnail"):
+        phone.goto(f"/api/photos/{one}/{kind}")
+        # The browser's own page centres it, which it does by inline styles.
+        assert phone.get_by_role("img").evaluate("one => getComputedStyle(one).display") == "block"
+    assert complaints == []
+
+
 def test_a_clean_photo_of_a_tray_with_an_open_look_or_hold_names_that_first(
     phone: Page, house: House
 ) -> None:

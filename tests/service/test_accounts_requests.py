@@ -10,7 +10,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from service.accounts.gate import OPEN_ROOM_HEADER
 from service.accounts.origin import from_this_machine, is_forged, is_loopback
-from service.accounts.security_headers import HEADERS
+from service.accounts.security_headers import HEADERS, PICTURE_POLICY
 from tests.service.conftest import Room
 from tests.service.visitors import ADDRESS, OWNER, browser, close, program, refused, token
 
@@ -107,6 +107,15 @@ def test_every_answer_has_the_security_headers(room: Room) -> None:
         assert {name: answer.headers[name] for name in HEADERS} == HEADERS
     assert "default-src 'self'" in HEADERS["Content-Security-Policy"]
     assert "frame-ancestors 'none'" in HEADERS["Content-Security-Policy"]
+
+
+def test_only_pictures_have_a_policy_of_their_own_and_it_runs_nothing(room: Room) -> None:
+    page = program(room).get("/help").headers["Content-Security-Policy"]
+    assert "unsafe" not in page and page == HEADERS["Content-Security-Policy"]
+    picture = program(room).get("/static/mark.svg").headers["Content-Security-Policy"]
+    assert picture == PICTURE_POLICY
+    assert "default-src 'none'" in picture and "script-src" not in picture
+    assert "frame-ancestors 'none'" in picture
 
 
 def test_websockets_are_refused(room: Room) -> None:
