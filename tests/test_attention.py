@@ -74,6 +74,7 @@ def test_mould_goes_from_look_to_hold_and_names_what_it_threatens() -> None:
     assert early.level is Level.LOOK
     flag = only(room(runs, 6.0), FlagKind.POSSIBLE_MOULD)
     assert (flag.level, flag.trays, flag.related) == (Level.HOLD, (17,), (3, 5, 6))
+    assert flag.near == (3, 6)
     assert flag.key == early.key
     assert flag.reason == (
         "Tray 17, top shelf, day 6: white fuzz towards bar A, 24 mm across, spreading 6 mm a day "

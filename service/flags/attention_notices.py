@@ -44,6 +44,7 @@ def notice_of(flag: Flag, names: RoomNames) -> Notice:
             "since": flag.since.isoformat(),
             "trays": list(flag.trays),
             "related": list(flag.related),
+            "near": list(flag.near),
             "could_be": list(flag.could_be),
             "air": list(flag.air),
             "confidence": None if flag.confidence is None else round(flag.confidence, 3),

@@ -115,6 +115,7 @@ def test_tray_below_on_the_water_and_of_the_same_lot_are_named(room: Room) -> No
     assert "tray 18 below on the same water path" in flag["look"]
     assert "same seed lot: tray 19" in flag["look"]
     assert flag["evidence"]["related"] == [18, 19]
+    assert flag["evidence"]["near"] == [18, 19]
 
 
 def test_poor_germination_of_several_trays_names_their_lot(room: Room) -> None:

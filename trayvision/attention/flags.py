@@ -85,6 +85,8 @@ class Flag:
         What else it could be.
     related : tuple of int
         Trays to look at with it: beside it, below on the same water path, or of the same lot.
+    near : tuple of int
+        Those of them beside it or below on the same water path.
     also : tuple of str
         Keys of flags that were joined to this one; an answer to it is one to them.
     air : tuple of str
@@ -104,6 +106,7 @@ class Flag:
     strength: float = 0.0
     could_be: tuple[str, ...] = ()
     related: tuple[int, ...] = ()
+    near: tuple[int, ...] = ()
     also: tuple[str, ...] = ()
     air: tuple[str, ...] = ()
 

@@ -134,6 +134,7 @@ def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:
         strength=suspicion.evidence.total,
         could_be=(str(suspicion.evidence.likeliest_harmless),),
         related=tuple(sorted({*beside, *below, *lot})),
+        near=tuple(sorted({*beside, *below})),
     )
 
 

@@ -15,6 +15,7 @@ from service.pages.flags.answers import Choices, snoozes
 from service.pages.flags.flag_view import Beside, FlagView, flag_views
 from service.pages.forms.filled import Filled
 from service.pages.forms.forms import Typed
+from service.pages.near_looks import near_looks
 from service.pages.now.air_now import AirNow, air_now
 from service.pages.now.air_places import AirPlace, air_places, every_air_place
 from service.pages.now.chores_now import ChoresNow, chores_now
@@ -117,6 +118,7 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
     confirmed = {hold.run_id: hold for hold in today.holds if hold.confirmed}
     asked = [flag for flag in today.looks if not _is_known(flag, confirmed)]
     looked_at = {tray for flag in asked for tray in flag.trays}
+    near = near_looks((*today.looks, *today.later), today.holds)
     places = _air_places(connection, say, typed)
     steps = () if today.not_measured else first_steps(connection, has_shelves=bool(shelves))
     return NowPage(
@@ -130,7 +132,7 @@ def now_page(connection: sa.Connection, say: Say, typed: Typed, *, looks: LooksR
             if not _is_known(flag, confirmed) and (words := later_words(flag, today))
         ),
         harvests=tuple(
-            harvest_line(one, say, look_first=one.tray in looked_at)
+            harvest_line(one, say, look_first=one.tray in looked_at, near=near.get(one.tray, ()))
             for one in today.harvests
             if one.due
         ),

@@ -1,6 +1,6 @@
 """The first page's sentences: where one must go, and when a tray is due."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
@@ -12,6 +12,7 @@ from service.models.today import HarvestDue, PhotoDue, Today
 from service.pages.flags.flag_view import is_of_the_room
 from service.pages.flags.look_first_words import look_first_words
 from service.pages.growth.forecast_words import by_day, due_words
+from service.pages.near_looks import NearLook, near_words
 from service.pages.words import Say, number_word
 from trayvision.attention.flags import FlagKind, trays_words
 from trayvision.attention.state import Level
@@ -41,6 +42,8 @@ class HarvestLine:
         Something on it deserves a look before it is taken.
     look_why : str
         What does, where none of its own flags says so; else empty.
+    near : str
+        Which of its neighbours are to be looked at, where it is not itself; may be empty.
     """
 
     tray: int
@@ -50,6 +53,7 @@ class HarvestLine:
     hold: bool
     look_first: bool
     look_why: str = ""
+    near: str = ""
 
 
 def stopped_words(looks: LooksRecord, say: Say) -> str:
@@ -96,7 +100,9 @@ def _to_do(today: Today, say: Say, asked: Sequence[FlagOut]) -> list[str]:
     return rest
 
 
-def harvest_line(due: HarvestDue, say: Say, *, look_first: bool) -> HarvestLine:
+def harvest_line(
+    due: HarvestDue, say: Say, *, look_first: bool, near: Collection[NearLook] = ()
+) -> HarvestLine:
     """When a tray is due, and how well that is known."""
     at = due.forecast.harvest_at
     assert at is not None, "a tray without a forecast is not due"
@@ -111,8 +117,10 @@ def harvest_line(due: HarvestDue, say: Say, *, look_first: bool) -> HarvestLine:
     else:
         when, spread = f"{what} about {say.moment(at)}", _spread(due.forecast, say)
     why = look_first_words(due.look_first, say)
+    looks = look_first or bool(why)
+    beside = "" if looks or due.hold else near_words(near, due.look_first)
     return HarvestLine(
-        due.tray, due.shelf_id, when, spread, due.hold, look_first or bool(why), look_why=why
+        due.tray, due.shelf_id, when, spread, due.hold, looks, look_why=why, near=beside
     )
 
 

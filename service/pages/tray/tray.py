@@ -16,6 +16,7 @@ from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.pages import addresses
 from service.pages.frame import show
+from service.pages.near_looks import near_looks, near_words
 from service.pages.photos.measure_words import scored, why_it_asks
 from service.pages.tray.stray_photo import StrayPhoto, stray_photo
 from service.pages.tray.tray_actions import Actions, actions
@@ -35,7 +36,7 @@ from service.photos.evidence_pictures import draw_place
 from service.photos.inspection_log import tray_rows
 from service.photos.photo_changes import picture
 from service.photos.photo_log import capture_of
-from service.room.room_log import the_room, tray_numbered
+from service.room.room_log import Row, the_room, tray_numbered
 from service.room.tray_history import PastRun, place_names, tray_history
 from service.room.trays_now import TraysNow
 from service.route_arguments import TheService
@@ -67,6 +68,10 @@ class TrayPage:
         Open reasons to look, most urgent first.
     asking : tuple of tuple of str and str
         What else asks to look at it first, and where that is shown.
+    near : str
+        Which of its neighbours are to be looked at; empty where none is.
+    near_address : str
+        Where that is shown.
     past_flags : tuple of FlagOut
         Of this run, settled.
     run_words : str
@@ -91,6 +96,8 @@ class TrayPage:
     answer: str
     flags: tuple[FlagShown, ...]
     asking: tuple[tuple[str, str], ...]
+    near: str
+    near_address: str
     past_flags: tuple[FlagOut, ...]
     run_words: str
     photos: Timeline | None
@@ -133,8 +140,8 @@ def tray_page(
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
         row = tray_numbered(connection, number)
-        tray = TraysNow(connection, say.room, say.now).tray_without_photo(row)
-        page = _page(connection, tray, row["id"], say, (photo, drawn, runs == "all"))
+        now = TraysNow(connection, say.room, say.now)
+        page = _page(connection, now, row, say, (photo, drawn, runs == "all"))
         return show(request, connection, "tray.html", page, here=addresses.ROOM)
 
 
@@ -155,12 +162,13 @@ def place_picture(
 
 def _page(
     connection: sa.Connection,
-    tray: TrayOut,
-    tray_id: int,
+    now: TraysNow,
+    row: Row,
     say: Say,
     asked: tuple[int | None, bool, bool],
 ) -> TrayPage:
     photo, drawn, all_runs = asked
+    tray, tray_id = now.tray_without_photo(row), row["id"]
     if photo is not None:
         # Of another run it is passed over; what never was is said.
         capture_of(connection, photo)
@@ -174,6 +182,7 @@ def _page(
     shown = None if readings is None else growth_shown(growth, readings, say)
     rows = [] if readings is None else tray_rows(connection, [row["id"] for row in readings.rows])
     growing = tray.state is TrayState.GROWING
+    near = near_looks(now.open_flags(), now.holds()).get(tray.tray, ())
     stray = None if growing else stray_photo(connection, tray_id, tray.tray, span, say)
     return TrayPage(
         tray=tray,
@@ -187,6 +196,8 @@ def _page(
         ),
         flags=tuple(flag_shown(flag, say) for flag in tray.flags),
         asking=() if tray.hold is not None else asking(tray, say),
+        near=near_words(near, tray.look_first) if growing else "",
+        near_address=near[0].address if near else "",
         past_flags=tuple(flag for flag in own if flag.state is not FlagState.OPEN),
         run_words=_run_words(connection, tray, span, say),
         photos=None

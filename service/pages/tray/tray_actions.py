@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from service.models.room import TrayState
 from service.models.runs import Run
 from service.models.today import TrayOut
+from service.pages import addresses
 from service.pages.forms.filled import Choice, Filled
 from service.pages.room import racks
 from service.pages.runs import starting
@@ -22,6 +23,7 @@ from service.pages.runs.harvesting import harvest_form, mould_words
 from service.pages.words import Say
 from service.room.room_log import trays_by_number
 from service.runs.run_calendar import run_spans
+from trayvision.attention.flags import FlagKind
 
 # Stages of a run in which its harvest is the first thing to write down.
 _HARVEST_FIRST: Final = ("ready", "overdue")
@@ -45,8 +47,13 @@ class Actions:
         It is held from feeding.
     mould_words : str
         What stands open of possible mould; empty where nothing does.
+    answer_at : str
+        Where somebody says what a possible mould was; empty where nobody is asked.
+    photograph_first : bool
+        Something else than a flag asks to look at it before it is taken.
     harvest_first : bool
-        It is ready, overdue or on hold: the form of its harvest stands open.
+        It is ready, overdue or on hold, and not to be looked at first: the form of its harvest
+        stands open.
     harvest, start : Filled
         The form of its harvest, and the one that starts it, as it was started last.
     seed_words : str
@@ -69,6 +76,8 @@ class Actions:
     last_run_id: int | None
     on_hold: bool
     mould_words: str
+    answer_at: str
+    photograph_first: bool
     harvest_first: bool
     harvest: Filled
     start: Filled
@@ -100,6 +109,10 @@ def actions(connection: sa.Connection, tray: TrayOut, say: Say, *, back: str) ->
     tray_id = trays_by_number(connection)[tray.tray]["id"]
     spans = run_spans(connection, tray_id) if run is None else []
     hours = last.soak_hours
+    found = tray.hold is not None and tray.hold.confirmed
+    asked = [] if found else [one for one in tray.flags if one.kind == FlagKind.POSSIBLE_MOULD]
+    photograph_first = bool(tray.look_first) and not asked and not on_hold
+    ready = on_hold or tray.stage in _HARVEST_FIRST
     return Actions(
         tray=tray.tray,
         state=str(tray.state),
@@ -107,7 +120,9 @@ def actions(connection: sa.Connection, tray: TrayOut, say: Say, *, back: str) ->
         last_run_id=spans[-1].id if spans else None,
         on_hold=on_hold,
         mould_words="" if run is None else mould_words(connection, run.id, say.now),
-        harvest_first=on_hold or tray.stage in _HARVEST_FIRST,
+        answer_at=f"{addresses.flag(asked[0].id)}#answer" if asked else "",
+        photograph_first=photograph_first,
+        harvest_first=ready and not asked and not photograph_first,
         harvest=harvest_form(say, on_hold=on_hold),
         start=starting.start_form(last, say, trays=str(tray.tray)),
         seed_words=starting.seed_words(last.seed, lots, say),
