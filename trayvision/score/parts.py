@@ -16,6 +16,8 @@ from trayvision.score.scored_measures import ScoredMeasures
 _OF_ANY_PLANT: Final = (table.MOULD, table.COLOUR)
 # Less than half a point of mould's weight is not worth a sentence.
 _FAINT_SHARE: Final = 0.012
+# From that cover on, shoots hide most of the seed, on which mould begins (judgement).
+_HIDING_COVER: Final = 0.6
 # Less of the tray in sight than this is said where no mould was seen.
 _NEARLY_ALL: Final = 0.9
 _SENTENCES: Final = {str(doubt): doubt.sentence for doubt in Doubt}
@@ -112,6 +114,11 @@ def likelihood_words(likelihood: float) -> str:
     return f"{words}, {tenths} in 10"
 
 
+def shoots_hide_seed(cover: float | None) -> bool:
+    """Whether shoots hide most of the seed on which mould begins, by their share of the tray."""
+    return cover is not None and cover >= _HIDING_COVER
+
+
 def _judge_mould(measures: ScoredMeasures) -> _Judged:
     doubt = measures.mould_doubt
     if doubt is not None:
@@ -130,7 +137,7 @@ def _judge_mould(measures: ScoredMeasures) -> _Judged:
         return share, f"Even white fuzz all over{when}."
     if patch is not None and share >= _FAINT_SHARE:
         return share, f"Faint spots only: mould {likelihood_words(patch.likelihood)}."
-    hidden = measures.cover.value is not None and measures.cover.value >= 0.6
+    hidden = shoots_hide_seed(measures.cover.value)
     where = "seen from above; the shoots hide the seed" if hidden else "seen from above"
     if measures.seen < _NEARLY_ALL:
         where = f"{where}; only {_percent(measures.seen)} of the tray could be judged"

@@ -104,8 +104,13 @@ def arithmetic_words(score: Record) -> str:
     return " ".join([*score["arithmetic"], spread])
 
 
-def part_words(part: Record, say: Say, *, counts: bool = True) -> PartOff:
-    """A part of the score, and what it took off; nothing where there is no score to `counts`."""
+def part_words(
+    part: Record, say: Say, *, counts: bool = True, seed_hidden: bool = False
+) -> PartOff:
+    """A part of the score, and what it took off; nothing where there is no score to `counts`.
+
+    That no mould was seen is no full mark where shoots leave the `seed_hidden`.
+    """
     off, most = part["points_off"], part["weight"]
     if not part["known"] or off is None:
         points = "cannot tell" if most else "not asked yet"
@@ -113,6 +118,8 @@ def part_words(part: Record, say: Say, *, counts: bool = True) -> PartOff:
         points = "no score"
     elif off:
         points = f"{off:.3g} of {most:g} points off"
+    elif seed_hidden and part["name"] == MOULD:
+        points = "no points off; seed hidden"
     else:
         points = f"all {most:g} points"
     return PartOff(part["name"].capitalize(), points, reason_words(part, say), part["known"])

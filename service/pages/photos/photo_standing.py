@@ -32,12 +32,15 @@ class Standing:
         Such as "tray 17 is on hold for possible mould".
     address : str
         Of the flag that says why.
+    sure : bool
+        Whether the words say how likely it is mould by all its photos together.
     """
 
     tray: int
     level: str
     words: str
     address: str
+    sure: bool = False
 
 
 @dataclass(frozen=True)
@@ -100,9 +103,10 @@ def _of_trays(connection: sa.Connection, growing: dict[int, int], say: Say) -> d
         if flag.kind == FlagKind.POSSIBLE_MOULD and flag.run_id in growing:
             number = growing[flag.run_id]
             sure = flag.evidence.get("confidence")
-            likely = "" if sure is None else f" ({say.likely(sure)})"
+            likely = "" if sure is None else f" (by all its photos together: {say.likely(sure)})"
             words = f"tray {number} is to be looked at for possible mould{likely}"
-            found[number] = Standing(number, str(Level.LOOK), words, addresses.flag(flag.id))
+            address = addresses.flag(flag.id)
+            found[number] = Standing(number, str(Level.LOOK), words, address, sure is not None)
     for hold in holds(connection, growing, [*opened, *snoozed]):
         why = "somebody found mould" if hold.confirmed else "possible mould"
         words = f"tray {hold.tray} is on hold: {why}"

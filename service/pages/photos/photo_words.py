@@ -26,8 +26,10 @@ from service.pages.photos.photo_standing import NOTHING_STANDS, Standing, Standi
 from service.pages.tray.tray_misfit import Misfit
 from service.pages.words import Say
 from trayvision.quality_flags import Doubt
+from trayvision.score.parts import shoots_hide_seed
 
 _WORTH_A_WORD: Final = 0.3
+_URGENCY: Final = ("quiet", "look", "hold")
 _BY_HAND: Final = str(Doubt.CORNERS_BY_HAND)
 
 
@@ -134,9 +136,7 @@ def photo_words(
     standing : Standings, optional
         How things stand with the trays that it shows, whatever it shows itself.
     """
-    trays = tuple(
-        _beside_all_photos(_tray(one, photo, say, ages), standing.quiet) for one in photo.trays
-    )
+    trays = tuple(_beside_all_photos(_tray(one, photo, say, ages), standing) for one in photo.trays)
     own = max((one.level for one in trays), key=_URGENCY.index, default="quiet")
     level = max((own, *(one.level for one in standing.opened)), key=_URGENCY.index)
     # What asks for a look comes before a size that is wrong.
@@ -171,9 +171,12 @@ def photo_words(
     )
 
 
-def _beside_all_photos(tray: TrayWords, quiet: frozenset[int]) -> TrayWords:
-    """A tray that this photo asks to look at, while all its photos together ask for nothing."""
-    if tray.level == "quiet" or tray.number not in quiet:
+def _beside_all_photos(tray: TrayWords, standing: Standings) -> TrayWords:
+    """A tray with what this photo says told apart from what all its photos together say."""
+    if any(one.tray == tray.number and one.sure for one in standing.opened):
+        alone = "may be mould; by this photo alone: "
+        return replace(tray, answer=tray.answer.replace("may be mould, ", alone))
+    if tray.level == "quiet" or tray.number not in standing.quiet:
         return tray
     joint = ". Over" if ". " in tray.answer else "; over"
     return replace(tray, answer=f"{tray.answer}{joint} the days nothing stands out")
@@ -191,9 +194,6 @@ def _by_hand(photo: PhotoOut) -> str:
 
 def _sentence(words: str) -> str:
     return f"{words[0].upper()}{words[1:]}"
-
-
-_URGENCY: Final = ("quiet", "look", "hold")
 
 
 def _alt(photo: PhotoOut, say: Say) -> str:
@@ -239,7 +239,8 @@ def _tray(tray: Record, photo: PhotoOut, say: Say, ages: Mapping[int, str]) -> T
     score = scored(tray)
     level = score.get("attention", "quiet")
     counts = score["value"] is not None
-    parts = tuple(part_words(one, say, counts=counts) for one in score["parts"])
+    hidden = shoots_hide_seed(tray["cover"]["value"])
+    parts = tuple(part_words(one, say, counts=counts, seed_hidden=hidden) for one in score["parts"])
     lost = sorted(
         (one for one in score["parts"] if (one["points_off"] or 0) >= _WORTH_A_WORD),
         key=lambda one: -one["points_off"],
