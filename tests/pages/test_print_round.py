@@ -138,6 +138,18 @@ def test_trays_come_in_the_order_of_a_walk(full_house: House) -> None:
         shown.index(f'<span class="sheet-number">{tray}</span>') for tray in (3, 6, 11, 12, 20, 40)
     ]
     assert order == sorted(order)
+
+
+def test_a_place_to_read_is_named_once(full_house: House) -> None:
+    shown = full_house.client.get("/print/round").text
+    assert '<th scope="row">Top shelf</th>' in shown
+    house = full_house
+    house.post(
+        "/api/shelves", rack_id=house.get("/api/racks")[0]["id"], name="By the floor", level=9
+    )
+    shown = house.client.get("/print/round").text
+    assert '<th scope="row">Top shelf</th>' in shown
+    assert '<th scope="row">Bottom: By the floor</th>' in shown
     assert shown.index("Top shelf</th>") < shown.index("Bottom shelf</th>")
     assert shown.index("Bottom shelf</th>") < shown.index("Place not recorded</th>")
 

@@ -8,6 +8,7 @@ import pytest
 import sqlalchemy as sa
 from playwright.sync_api import Browser, Page, expect
 
+from service.pages.free_places import free_words
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.pages.test_room_forms import harvest, said, words
@@ -343,3 +344,28 @@ def test_the_room_asks_the_log_no_more_often_for_many_trays_than_for_few(house: 
     said(house.client.post("/room/start", data=form))
     # Fewer they may be: what is worked out in the background need not be asked for any more.
     assert counted() <= few
+
+
+@pytest.mark.parametrize(
+    ("names", "said"),
+    [
+        ((), ""),
+        (("3",), "place 3"),
+        (("1", "2", "3", "4", "5", "6", "9"), "places 1–6, 9"),
+        (("by the door", "left"), "places by the door, left"),
+        (tuple(f"A{number}" for number in range(12)), "12 places"),
+    ],
+)
+def test_free_places_are_said_in_few_words(names: tuple[str, ...], said: str) -> None:
+    assert free_words(names) == said
+
+
+def test_a_tray_of_two_days_is_not_yet_said_to_be_hardly_taller(house: House) -> None:
+    spread_at = EVENING - timedelta(days=2, hours=9)
+    house.post("/api/runs", tray=9, spread_at=spread_at.isoformat())
+    for day in (1.2, 2.2):
+        house.photograph(9, spread_at + timedelta(days=day), cover=0.02, height_mm=15.0)
+    assert "hardly taller" not in house.client.get("/room").text
+    house.watch.now = spread_at + timedelta(days=3.5)
+    house.photograph(9, spread_at + timedelta(days=3.4), cover=0.02, height_mm=15.0)
+    assert "hardly taller since yesterday" in house.client.get("/room").text

@@ -127,7 +127,8 @@ def test_possible_mould_is_counted_and_not_shared_out(house: House) -> None:
 def test_room_without_finished_runs_says_that_it_cannot_tell(shown_house: House) -> None:
     page = shown_house.client.get("/shelves").text
     assert "<h1>Tray 6 lags behind the trays spread with it</h1>" in page
-    untold = "cannot be told before 5 runs of barley have finished; before today none has."
+    untold = "cannot be told before 5 runs of barley have finished. None has so far; one that "
+    untold += "finishes today counts from tomorrow."
     assert untold in page
     assert "cannot tell yet: no runs" in page
     for name in ("Top shelf", "Bottom shelf"):
@@ -157,6 +158,20 @@ def test_grains_are_not_mixed(house: House) -> None:
     assert "<h1>Tray 6 lags behind the trays spread with it</h1>" in page
     assert "growing" not in page
     assert ">Barley</a>" in page
+
+
+def test_the_page_opens_on_the_grain_of_the_trays_that_its_first_line_names(house: House) -> None:
+    # Of all in the room, only tray 6 lags; its seed turns out to have been wheat.
+    lot = house.post("/api/lots", name="Wheat, one sack", grain="wheat")["id"]
+    run = house.get("/api/trays/6")["run"]["id"]
+    seed = [{"lot_id": lot, "weight_g": 500.0}]
+    assert house.client.patch(f"/api/runs/{run}", json={"seed": seed}).status_code == 200
+    page = house.client.get("/shelves").text
+    assert "<h1>Tray 6 lags behind the trays spread with it</h1>" in page
+    assert 'aria-current="true">Wheat</a>' in page
+    assert "of wheat have finished" in page
+    barley = house.client.get("/shelves", params={"grain": "barley"}).text
+    assert 'aria-current="true">Barley</a>' in barley
 
 
 def test_charts_of_shelves_are_drawn_and_kept(plain_phone: Page, house: House) -> None:

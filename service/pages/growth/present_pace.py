@@ -89,10 +89,10 @@ def present_answer(
 def not_told(paces: Sequence[RunPace], normal: RoomNormal, grain: str) -> str:
     """What cannot be told of the present runs yet, and why; empty where all can."""
     if not normal.ages:
-        have = "none has" if normal.runs == 0 else f"{normal.runs} have"
+        have = {0: "None has", 1: "One has"}.get(normal.runs, f"{normal.runs} have")
         return (
             f"What is usual in this room cannot be told before {LEAST_RUNS} runs of {grain} have "
-            f"finished; before today {have}."
+            f"finished. {have} so far; one that finishes today counts from tomorrow."
         )
     unknown = sum(pace.side is None for pace in paces)
     return f"{runs_words(unknown).capitalize()} cannot be told yet." if unknown else ""

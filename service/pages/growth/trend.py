@@ -20,6 +20,8 @@ from trayvision.score.expectations import SHOOT_HEIGHT, days_ahead, days_behind
 _APART: Final = timedelta(hours=6)
 # Before that, shoots are too short to be ahead or behind.
 _FIRST_DAY: Final = 2.0
+# Before that a tray that grows as it should may stand no higher than its photos can tell.
+_FIRST_STANDSTILL_DAY: Final = 3.0
 _AS_USUAL_DAYS: Final = 0.5
 # The published ranges are barley's.
 _PUBLISHED_GRAIN: Final = "barley"
@@ -41,6 +43,8 @@ class Trend:
         When that one was taken.
     certain : bool
         Whether that growth is more than the uncertainty of the two heights.
+    early : bool
+        Whether it is too early to call a tray that does not grow so.
     at : datetime
         When the height was measured.
     """
@@ -50,6 +54,7 @@ class Trend:
     grown_mm: float | None
     since: datetime | None
     certain: bool
+    early: bool
     at: datetime
 
     def words(self, say: Say) -> str:
@@ -59,7 +64,8 @@ class Trend:
         words = [say.length(self.height_mm)]
         if self.pace is not None:
             words.append(f", {self.pace}")
-        if self.grown_mm is not None and self.since is not None:
+        told = self.certain or not self.early
+        if self.grown_mm is not None and self.since is not None and told:
             grown = f"{say.length(self.grown_mm)} more" if self.certain else "hardly taller"
             words.append(f"; {grown} since {say.day_of(self.since)}")
         return "".join(words)
@@ -92,6 +98,7 @@ def _trend(series: RunSeries, grain: str, finished: tuple[RunReadings, ...]) -> 
         grown_mm=grown,
         since=None if before is None else before.taken_at,
         certain=_certain(before, last),
+        early=last.day < _FIRST_STANDSTILL_DAY,
         at=last.taken_at,
     )
 

@@ -260,4 +260,10 @@ def _places_to_read(connection: sa.Connection, say: Say) -> tuple[str, ...]:
     names = tuple(place.name for place in air_places(connection, say.now))
     if len(racks_as_they_stand(connection)) > 1:
         return names
-    return ("Top", "Bottom") if len(names) == 1 else (f"Top: {names[0]}", f"Bottom: {names[-1]}")
+    ends = ("Top", "Bottom")
+    if len(names) == 1:
+        return ends
+    return tuple(
+        name if end.lower() in name.lower() else f"{end}: {name}"
+        for end, name in zip(ends, (names[0], names[-1]), strict=True)
+    )

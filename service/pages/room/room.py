@@ -17,6 +17,7 @@ from service.pages import addresses
 from service.pages.forms.forms import TypedForm
 from service.pages.forms.tray_numbers import in_words, sentence
 from service.pages.frame import environment, show
+from service.pages.near_looks import near_looks
 from service.pages.notices import Entry, done
 from service.pages.room.room_rows import (
     IdleTrays,
@@ -150,6 +151,7 @@ def post_day_zero(service: TheService, by: By, typed: TypedForm) -> Response:
 def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) -> RoomPage:
     now = TraysNow(connection, say.room, say.now)
     trays = now.standing()
+    near = near_looks(now.open_flags(), now.holds())
     standing = racks_as_they_stand(connection)
     names = {
         place.id: place.name for rack in standing for one in rack.shelves for place in one.positions
@@ -160,6 +162,7 @@ def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) ->
             tray.readings,
             say,
             position=names.get(tray.position_id or 0),
+            near=near.get(tray.number, ()),
             finished=now.finished,
         )
         for tray in trays

@@ -1,14 +1,16 @@
 """What the room's page says of each tray, shelf by shelf as they stand."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 
 from service.growth.run_readings import RunReadings
 from service.models.room import TrayState
+from service.pages.free_places import free_words
 from service.pages.growth.forecast_words import by_day, due_words
 from service.pages.growth.trend import trend
+from service.pages.near_looks import NearLook, near_words
 from service.pages.photos.measure_words import why_it_asks
 from service.pages.words import Say
 from service.photos.photo_scores import NewestPhoto
@@ -45,6 +47,8 @@ class TrayRow:
         It is due before today ends.
     no_photo : str
         "no photo since …", "no photo yet", that the last one cannot show mould, or empty.
+    near : str
+        Which of its neighbours are to be looked at, where it is not itself; may be empty.
     newest : str
         Why its last photo by itself asks for a look, where nothing else does; may be empty.
     trend : str
@@ -64,6 +68,7 @@ class TrayRow:
     state: str
     due: bool
     no_photo: str
+    near: str
     newest: str
     trend: str
     photo_id: int | None
@@ -121,6 +126,11 @@ class ShelfRows:
         """Names of places where none stands."""
         return tuple(one for one in self.strip if isinstance(one, str))
 
+    @property
+    def free_words(self) -> str:
+        """How many of these there are, or which."""
+        return free_words(self.free)
+
 
 @dataclass(frozen=True)
 class RackRows:
@@ -136,6 +146,7 @@ def tray_row(
     say: Say,
     *,
     position: str | None,
+    near: Collection[NearLook],
     finished: tuple[RunReadings, ...],
 ) -> TrayRow:
     """What is said of a growing tray."""
@@ -157,6 +168,7 @@ def tray_row(
         state=_row_state(tray, say),
         due=is_due(due_at, say),
         no_photo=_no_photo(tray.newest, span.begins_at, say),
+        near="" if level else near_words(near, tray.look_first),
         newest=asks,
         trend="" if grows is None else grows.words(say),
         photo_id=None if last is None else last["photo_id"],

@@ -126,6 +126,9 @@ def shelves_page(
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
         content = ShelvesContent(connection, say, grain)
+        if grain is None:
+            # The first line names the trays that lag, of whatever grain: the rest is about them.
+            content.grain = content.noticed_grain
         page = _page(content, say, int(days))
         return show(request, connection, "shelves.html", page, here=addresses.SHELVES)
 

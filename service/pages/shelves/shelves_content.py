@@ -168,6 +168,13 @@ class ShelvesContent:
         runs = [*self.growth.finished, *self._present]
         return tuple(sorted({self.grain, *(run.grain for run in runs)}))
 
+    @property
+    def noticed_grain(self) -> str:
+        """The grain of what a look asks for first of those that lag, else the compared one."""
+        grain_of = {run.span.number: run.grain for run in self._present}
+        lagging = (tray for flag in self.behind_flags() for tray in flag.trays)
+        return next((grain_of[tray] for tray in lagging if tray in grain_of), self.grain)
+
     @cached_property
     def _present(self) -> list[RunReadings]:
         return self.growth.readings(self.growth.present())
