@@ -9,6 +9,17 @@ from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.pages.paper import SHEETS_MM, printed
 
+# 10 pt are 13.33 px of a style sheet.
+_BELOW_10_PT = """() => [...document.querySelectorAll('main *')].filter(one =>
+  [...one.childNodes].some(node => node.nodeType === 3 && node.data.trim())
+  && one.checkVisibility() && parseFloat(getComputedStyle(one).fontSize) < 13.3
+).map(one => `${getComputedStyle(one).fontSize} ${one.textContent.trim().slice(0, 40)}`)"""
+_BEYOND_LABEL = """() => [...document.querySelectorAll('.label')].filter(one => {
+  const lines = one.querySelector('.label-lines').getBoundingClientRect();
+  const label = one.getBoundingClientRect();
+  return lines.bottom > label.bottom + 1 || lines.right > label.right + 1;
+}).map(one => one.textContent.trim().slice(0, 40))"""
+
 
 @pytest.fixture
 def full_house(house: House) -> House:
@@ -138,6 +149,18 @@ def test_trays_come_in_the_order_of_a_walk(full_house: House) -> None:
         shown.index(f'<span class="sheet-number">{tray}</span>') for tray in (3, 6, 11, 12, 20, 40)
     ]
     assert order == sorted(order)
+
+
+def test_nothing_that_is_read_in_the_room_is_below_10_pt(desk: Page, full_house: House) -> None:
+    desk.emulate_media(media="print")
+    for path in ("/print/round", "/print/labels", "/print/labels?columns=3&rows=8"):
+        desk.goto(f"{full_house.address}{path}")
+        assert desk.evaluate(_BELOW_10_PT) == []
+        # Larger words must still fit on their labels.
+        assert desk.evaluate(_BEYOND_LABEL) == []
+    note = "the words are below 10 pt"
+    assert note in full_house.client.get("/print/labels?columns=5&rows=13").text
+    assert note not in full_house.client.get("/print/labels?columns=3&rows=8").text
 
 
 def test_a_place_to_read_is_named_once(full_house: House) -> None:

@@ -50,6 +50,8 @@ class Grid(Model):
 
 
 _PAPER_MM: Final = {Paper.A4: (210.0, 297.0), Paper.LETTER: (215.9, 279.4)}
+# Below that, the words beside the number are smaller than 10 pt (`static/print.css`).
+_LEGIBLE_MM: Final = (59.0, 30.0)
 # A sheet that is as high as its page to the last bit would push an empty page out.
 _SPARE_MM: Final = 0.2
 _RULES: Final = """@page {{
@@ -111,6 +113,11 @@ class LabelPage:
     sheets: tuple[tuple[Label, ...], ...]
     label_mm: tuple[float, float]
     broken: dict[str, str]
+
+    @property
+    def small(self) -> bool:
+        """Whether words on its labels are too small to be read at arm's length."""
+        return any(mm < least for mm, least in zip(self.label_mm, _LEGIBLE_MM, strict=True))
 
 
 @router.get(addresses.PRINT_LABELS_SHEET)

@@ -19,7 +19,7 @@ from service.pages.flags.look_first_words import look_first_words
 from service.pages.frame import show
 from service.pages.now.air_places import air_places
 from service.pages.printed import round_words as words
-from service.pages.words import Say
+from service.pages.words import Say, Spread
 from service.room.rack_log import racks_as_they_stand
 from service.room.room_log import shelf_names, the_room, trays_by_number
 from service.room.walking_order import NO_PLACE, TrayPlace, tray_places
@@ -203,7 +203,7 @@ def _tray_lines(
 ) -> tuple[TrayLine, ...]:
     runs = run_calendar(connection).by_id
     run_of = {one.tray: runs[one.run_id] for one in today.harvests}
-    walk = _Walk(places, lambda tray: say.day_of_run(run_of[tray]) if tray in run_of else "")
+    walk = _Walk(places, lambda tray: _age(run_of[tray], say) if tray in run_of else "")
     for flag in today.looks:
         if flag.tray is not None and words.of_one_tray(flag):
             walk.at(flag.tray).todo.append(words.flag_words(flag, say))
@@ -225,6 +225,12 @@ def _tray_lines(
     for photo in today.photos_due:
         walk.at(photo.tray).todo.append(words.photograph(photo, say))
     return walk.in_order()
+
+
+def _age(run: Spread, say: Say) -> str:
+    """Its day as this room counts; both counts where it has not said yet how it does."""
+    both = say.day_of_run(run)
+    return both if say.room.day_zero is None else both.partition(" (")[0]
 
 
 def _chores(connection: sa.Connection, today: Today, say: Say) -> tuple[ChoreLine, ...]:
