@@ -49,18 +49,19 @@ def test_the_report_adds_feed_up_and_shows_what_was_thrown(house: House) -> None
     feed(house, "2", "2026-03-07T19:00", refusals="0.5")
     months = "/print/report?from=2026-03-01&to=2026-03-31"
     report = words(house.client.get(months))
-    assert "Taken as feed or for other ends, 2 times 6.6 kg" in report
-    assert "Thrown, as far as weighed 2.2 kg" in report
+    assert "Harvested or taken for something else, 2 times 6.6 kg" in report
+    assert "Thrown, as far as it was weighed 2.2 kg" in report
     assert (
-        "Taken as feed alone 3.6 kg Fed out, 1 time 2 kg of it left over by the animals" in report
+        "without what was taken for something else 3.6 kg Fed out, 1 time 2 kg of this, left over "
+        "by the animals" in report
     )
-    assert "Taken as feed and not written as fed 1.6 kg" in report
+    assert "Harvested, and not written down as fed 1.6 kg" in report
     # Its row says so too: it was "not recorded" beside a sum that held it.
     assert "thrown 2.2 kg thrown" in report
     assert "6.6 kg; 2.2 kg thrown" in report
     feed(house, "4", "2026-03-07T19:10")
     report = words(house.client.get(months))
-    assert "Fed beyond what was taken as feed in the period 2.4 kg" in report
+    assert "Fed out beyond what was harvested in the period 2.4 kg" in report
 
 
 @pytest.mark.parametrize(

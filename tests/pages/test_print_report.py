@@ -76,8 +76,8 @@ def test_totals_add_up_to_what_the_api_says(month: House) -> None:
     assert sum(int(row["photos"]) for row in rows) == len(photos)
     text = " ".join(month.client.get(f"/print/report?{MARCH}").text.split())
     for name, words in (
-        *(("Runs that lie in the period", "6"), ("Ended: harvested", "3"), ("Ended: thrown", "1")),
-        *(("No end in the period", "2"), ("Thrown, as far as weighed", "1.5 kg")),
+        *(("Runs that grew in the period", "6"), ("Ended: harvested", "3"), ("Ended: thrown", "1")),
+        *(("Not ended in the period", "2"), ("Thrown, as far as it was weighed", "1.5 kg")),
     ):
         assert f'{name}</th><td class="number">{words}</td>' in text
     assert "4 times (1: weight not recorded)" in text
@@ -98,9 +98,9 @@ def test_what_was_taken_while_possible_mould_stood_open_is_named_and_summed(hous
     assert {tray: said for tray, said in then.items() if said} == {str(MOULDY_TRAY): confirmed}
     text = re.sub(r"\s+|<[^>]+>", " ", house.client.get(f"/print/report?{MARCH}").text)
     text = " ".join(text.split())
-    assert "under an open look for possible mould, 2 times 1 kg" in text
+    assert "or its look for mould not answered, 2 times 1 kg" in text
     assert f"harvested; taken while {confirmed}" in text
-    assert "Of the sum taken, 1 kg was taken while possible mould stood open; the rows" in text
+    assert "Of the sum taken, 1 kg was taken while a tray was on hold or its look" in text
 
 
 def test_what_was_noticed_is_dated_by_when_it_was_said_and_since_when_it_stands(
@@ -117,7 +117,7 @@ def test_what_was_noticed_is_dated_by_when_it_was_said_and_since_when_it_stands(
     text = house.client.get(f"/print/report?{MARCH}").text
     told = text[text.index("8 March 2026 20:00</td>") :].partition("</tr>")[0]
     assert "perhaps hidden since" in told
-    assert "last seen in the photo of 7 March 2026 17:03" in told
+    assert "the last photo that shows it is of 7 March 2026 17:03" in told
     flag = house.get("/api/flags")["flags"][0]["id"]
     assert "from photos up to" in house.client.get(f"/flags/{flag}").text
 
@@ -275,7 +275,7 @@ def _rows(text: str) -> list[tuple[int, str, str]]:
     row = re.compile(
         r'<tr><th scope="row">(\d+)</th><td class="free-text" data-label="lot">.*?'
         r'data-label="taken in the period">(.*?)</td>'
-        r'<td class="number" data-label="photos, originals">(.*?)</td></tr>'
+        r'<td class="number" data-label="photos \(files kept\)">(.*?)</td></tr>'
     )
     return [(int(tray), taken, photos) for tray, taken, photos in row.findall(text)]
 
@@ -291,7 +291,7 @@ def test_pages_of_a_long_record_add_up_to_the_whole(
     assert listed[0] + listed[1] == _rows(whole)
     table = _table(month, "runs")
     assert [tray for tray, _, _ in _rows(whole)] == [int(row["tray"]) for row in table]
-    photos = [f"{row['photos']}, {row['originals_kept']}" for row in table]
+    photos = [f"{row['photos']} ({row['originals_kept']})" for row in table]
     assert [said for _, _, said in _rows(whole)] == photos
     assert [page.text.count('<tr class="sum">') for page in pages] == [0, 1]
     assert "Sum of all 6" in pages[1].text
@@ -305,7 +305,7 @@ def test_pages_of_a_long_record_add_up_to_the_whole(
 def test_long_record_begins_with_its_summary(monkeypatch: pytest.MonkeyPatch, phone: Page) -> None:
     monkeypatch.setattr(report_page, "ON_A_PAGE", 4)
     phone.goto(f"/print/report?{MARCH}")
-    expect(phone.get_by_role("row", name="Runs that lie in the period 6")).to_be_visible()
+    expect(phone.get_by_role("row", name="Runs that grew in the period 6")).to_be_visible()
     expect(phone.get_by_role("heading", name="Air by week")).to_have_count(0)
     assert_accessible(phone)
     phone.get_by_role("link", name="Runs", exact=True).click()
@@ -321,7 +321,7 @@ def test_long_record_begins_with_its_summary(monkeypatch: pytest.MonkeyPatch, ph
         ("Air by week", "19.5 °C"),
         ("Cleaning and sanitising", "household bleach"),
         ("Fed out", "not recorded in this period"),
-        ("Corrections", "found the sheet"),
+        ("What was corrected later", "found the sheet"),
     ):
         phone.get_by_role("link", name=part, exact=True).click()
         expect(phone.get_by_role("main")).to_contain_text(words)

@@ -9,11 +9,13 @@ from fastapi import APIRouter, Path, Query, Request
 from starlette.datastructures import FormData
 from starlette.responses import Response
 
+from service.flags.flag_history import FlagEvent
 from service.log.refusals import NotFound
 from service.models.room import Room
 from service.models.runs import EndReason
 from service.pages import addresses
 from service.pages.chores.chore_words import details_words
+from service.pages.flags.flag_view import VERDICT_WORDS
 from service.pages.forms.forms import Typed, answered
 from service.pages.frame import show
 from service.pages.words import Say
@@ -38,7 +40,21 @@ _PARTS: Final[dict[str, tuple[str, Callable[[Report], Sequence[object]]]]] = {
     "air": ("Air by week", lambda report: report.air),
     "cleaning": ("Cleaning and sanitising", lambda report: report.chores.cleaning),
     "feeding": ("Fed out", lambda report: report.chores.feeding),
-    "corrections": ("Corrections", lambda report: report.corrections),
+    "corrections": ("What was corrected later", lambda report: report.corrections),
+}
+
+
+_ENDED: Final = {
+    EndReason.HARVESTED: "Ended: harvested",
+    EndReason.THROWN: "Ended: thrown",
+    EndReason.OTHER: "Ended: taken for something else",
+    EndReason.NEXT_RUN: "Spread again without a harvest written",
+}
+_BECAME: Final = {
+    "done": "seen to",
+    "snoozed": "put off",
+    "gone": "no longer there",
+    "reopened": "asked for again",
 }
 
 
@@ -127,7 +143,16 @@ class ReportPage:
     def ended(self) -> dict[str, int]:
         """Runs that ended in the period, by how."""
         assert self.report is not None
-        return {str(reason): self.report.totals.ended.get(reason, 0) for reason in EndReason}
+        return {words: self.report.totals.ended.get(end, 0) for end, words in _ENDED.items()}
+
+    @staticmethod
+    def answered(event: FlagEvent) -> str:
+        """What a person answered to a look, or what became of it."""
+        return (
+            _BECAME.get(event.kind, event.kind)
+            if event.verdict is None
+            else (VERDICT_WORDS[event.verdict])
+        )
 
 
 @router.get(addresses.PRINT_REPORT)
