@@ -193,6 +193,7 @@ def _flag_out(row: Row, events: list[Row], now: datetime) -> FlagOut:
         snoozed_until=snoozed_until if state is FlagState.SNOOZED else None,
         verdict=verdict[-1] if verdict else None,
         answered_at=answers[-1] if answers else None,
+        gone_at=events[-1]["at"] if state is FlagState.GONE else None,
     )
 
 

@@ -45,8 +45,8 @@ class FlagOut(Model):
     shelf_id: int | None
     run_id: int | None
     lot_id: int | None
-    since: datetime
-    opened_at: datetime
+    since: datetime = Field(description="When it began, as far as is known by now.")
+    opened_at: datetime = Field(description="When it was first said.")
     noticed_at: datetime
     reason: str
     look: str = Field(description="What to look at or do.")
@@ -56,6 +56,9 @@ class FlagOut(Model):
     snoozed_until: datetime | None
     verdict: Verdict | None
     answered_at: datetime | None
+    gone_at: datetime | None = Field(
+        description="When what asked for a look was no longer there; null while it may be."
+    )
 
 
 class Hold(Model):

@@ -1,8 +1,14 @@
 """Pages of single reasons to look, and what became of those that were answered."""
 
+from datetime import timedelta
+
 import pytest
 from playwright.sync_api import Page, expect
 
+from service.models.flags import FlagOut
+from service.models.room import Room
+from service.pages.since_words import since_words
+from service.pages.words import Say
 from tests.pages.conftest import assert_accessible
 from tests.pages.house import MOULDY_TRAY, House
 from tests.service.recorded_inspections import patch
@@ -76,9 +82,26 @@ def test_flag_that_went_by_itself_says_so(house: House) -> None:
     run = house.get(f"/api/trays/{MOULDY_TRAY}")["run"]["id"]
     house.post(f"/api/runs/{run}/harvests", reason="thrown")
     shown = house.client.get(f"/flags/{flag}").text
-    assert "It went by itself: what asked for a look is no longer there." in shown
+    until = "today 18:00"
+    assert f"It went by itself {until}: what asked for a look is no longer there." in shown
+    assert f"From yesterday 17:03 until {until}." in shown
     gone = house.client.get("/flags").text.partition("Gone by themselves")[2]
     assert f'href="/flags/{flag}"' in gone
+    assert f"gone {until}</strong>" in gone
+    past = house.client.get(f"/trays/{MOULDY_TRAY}").text.partition("Earlier reasons to look")[2]
+    assert f"Until {until}." in past
+
+
+def test_when_it_began_and_when_it_was_noticed_are_told_apart(house: House) -> None:
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == 6)
+    say = Say(Room.model_validate(house.get("/api/room")), house.watch.now)
+    told = FlagOut.model_validate(flag)
+    assert told.opened_at - told.since > timedelta(days=1)
+    words = f"Noticed {say.moment(told.opened_at)}; looking back, it began {say.moment(told.since)}"
+    for page in ("/", f"/flags/{told.id}", "/trays/6"):
+        assert words in house.client.get(page).text
+    at_once = told.model_copy(update={"opened_at": told.since})
+    assert since_words(at_once, say).startswith(f"Since {say.moment(told.since)} (")
 
 
 def test_an_answer_written_down_later_counts_from_when_somebody_looked(

@@ -10,6 +10,8 @@ import sqlalchemy as sa
 from service.models.flags import FlagOut, Hold, Verdict
 from service.models.photos import PhotoOut
 from service.models.runs import Reading
+from service.pages.since_words import since_words
+from service.pages.words import Say
 from service.photos.photo_log import latest_photos, photos_out
 from service.room.room_log import trays_by_number
 from service.runs.run_calendar import run_calendar
@@ -120,6 +122,10 @@ class FlagView:
         """Such as "tray 17": tells buttons of one page apart for whoever hears them alone."""
         place = where_of(self.flag)
         return place[0].lower() + place[1:]
+
+    def since(self, say: Say) -> str:
+        """When it began, when it was noticed where that was later, and when it was over."""
+        return since_words(self.flag, say)
 
     @property
     def is_mould(self) -> bool:

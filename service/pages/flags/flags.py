@@ -176,4 +176,5 @@ def _told(history: Sequence[FlagEvent]) -> list[FlagEvent]:
 
 def _last(connection: sa.Connection, now: datetime, state: FlagState) -> list[FlagOut]:
     found = flags(connection, now, state=state, limit=_LISTED)
-    return sorted(found, key=lambda flag: flag.answered_at or flag.noticed_at, reverse=True)
+    ends = {flag.id: flag.gone_at or flag.answered_at or flag.noticed_at for flag in found}
+    return sorted(found, key=lambda flag: ends[flag.id], reverse=True)

@@ -9,6 +9,7 @@ from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.pages.flags.flag_view import Place, flag_places
 from service.pages.flags.look_first_words import look_first_address, look_first_words
+from service.pages.since_words import since_words
 from service.pages.tray.tray_growth import GrowthShown
 from service.pages.words import Say
 from service.room.tray_history import PastRun
@@ -31,6 +32,7 @@ class FlagShown:
     ----------
     flag : FlagOut
     since : str
+        A sentence.
     sure : str
         How sure, in words; empty where that is not a matter of likelihood.
     could_be : str
@@ -53,7 +55,7 @@ def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
     shared = flag.kind in (FlagKind.READY, FlagKind.OVERDUE) and len(flag.trays) > 1
     return FlagShown(
         flag,
-        f"{say.moment(flag.since)}, the first of them" if shared else say.moment(flag.since),
+        f"Since {say.moment(flag.since)}, the first of them." if shared else since_words(flag, say),
         "" if confidence is None else say.likely(confidence),
         listed(flag.evidence.get("could_be", ())),
         next(iter(flag_places(flag)), None) if flag.kind == FlagKind.POSSIBLE_MOULD else None,
@@ -139,7 +141,7 @@ def became_words(flag: FlagOut, say: Say) -> str:
         return f"Answered: {flag.verdict}{at}."
     if flag.state is FlagState.DONE:
         return f"Seen to{at}."
-    return "It no longer held."
+    return "It no longer holds." if flag.gone_at is None else f"Until {say.moment(flag.gone_at)}."
 
 
 def happened_words(run: PastRun) -> str:
