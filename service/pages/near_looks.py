@@ -34,13 +34,23 @@ def near_looks(flags: Iterable[FlagOut], holds: Iterable[Hold]) -> dict[int, tup
 
 
 def near_words(looks: Collection[NearLook], asks: Iterable[LookFirst]) -> str:
-    """Such as "its neighbour, tray 17, is to be looked at for possible mould"; may be empty.
+    """Such as "Its neighbour, tray 17, is to be looked at for possible mould."; may be empty.
 
     Nothing of trays in which mould was found: these ask to look at it as well, in `asks`.
     """
-    found = {one.tray for one in asks if one.why is LookWhy.NEIGHBOUR}
-    trays = sorted({one.tray for one in looks} - found)
+    trays = _trays(looks, asks)
     if not trays:
         return ""
     which, are = ("neighbour", "is") if len(trays) == 1 else ("neighbours", "are")
-    return f"its {which}, {trays_words(trays)}, {are} to be looked at for possible mould"
+    return f"Its {which}, {trays_words(trays)}, {are} to be looked at for possible mould."
+
+
+def near_words_of_row(looks: Collection[NearLook], asks: Iterable[LookFirst]) -> str:
+    """The same for a row of a list: "next to tray 17 (possible mould)"."""
+    trays = _trays(looks, asks)
+    return f"next to {trays_words(trays)} (possible mould)" if trays else ""
+
+
+def _trays(looks: Collection[NearLook], asks: Iterable[LookFirst]) -> list[int]:
+    found = {one.tray for one in asks if one.why is LookWhy.NEIGHBOUR}
+    return sorted({one.tray for one in looks} - found)

@@ -32,6 +32,16 @@ _SMALL_TARGETS = """() => [...document.querySelectorAll('button, select, summary
   return one.checkVisibility() && box.height > 0 && !one.closest('.hidden')
     && Math.min(box.width, box.height) < 47.5;
 }).map(one => `${one.tagName} ${(one.textContent || one.name || '').trim().slice(0, 40)}`)"""
+# Links that stand alone: beside words of the same line they are as small as these.
+_SMALL_LINKS = """() => [...document.querySelectorAll('main a[href], nav a[href]')].filter(one => {
+  const box = one.getBoundingClientRect();
+  const words = [...one.parentElement.childNodes].some(node => node !== one
+    && node.nodeType === 3 && node.data.trim());
+  const whole = one.closest('.leads, .picture, .row');
+  return one.checkVisibility() && box.height > 0 && !whole && !words
+    && !one.closest('p:not(.links), li:not(:has(> a:only-child))')
+    && Math.min(box.width, box.height) < 47.5;
+}).map(one => one.textContent.trim().slice(0, 40))"""
 _INLINE = """() => [...document.querySelectorAll('script:not([src]), style, [style]')].filter(one =>
   !(one.tagName === 'SCRIPT' && /json/.test(one.type))
 ).map(one => one.outerHTML.slice(0, 80))"""
@@ -145,6 +155,7 @@ def test_page_holds_what_every_page_holds(
     assert_accessible(page)
     assert page.evaluate(_SMALL_TEXT) == []
     assert page.evaluate(_SMALL_TARGETS) == []
+    assert page.evaluate(_SMALL_LINKS) == []
     _assert_focus_is_seen(page)
     _assert_legible_at_night_and_zoomed(page)
     _assert_usable_without_scripts(plain, address)

@@ -5,7 +5,8 @@ from playwright.sync_api import Page, expect
 
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 
-_SAID = f"ts neighbour, tray {MOULDY_TRAY}, is to be looked at for possible mould"
+_SAID = f"Its neighbour, tray {MOULDY_TRAY}, is to be looked at for possible mould."
+_IN_A_ROW = f"next to tray {MOULDY_TRAY} (possible mould)"
 
 
 def flag_of_mould(house: House) -> int:
@@ -16,8 +17,8 @@ def flag_of_mould(house: House) -> int:
 def said_of(house: House) -> set[int]:
     """Trays whose own page says it; the room and the round must say it of as many."""
     trays = {tray for tray in range(1, 7) if _SAID in house.client.get(f"/trays/{tray}").text}
-    assert house.client.get("/room").text.count(_SAID) == len(trays)
-    assert house.client.get("/").text.count(_SAID) == len(trays)
+    assert house.client.get("/room").text.count(_IN_A_ROW) == len(trays)
+    assert house.client.get("/").text.count(_IN_A_ROW) == len(trays)
     return trays
 
 

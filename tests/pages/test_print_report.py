@@ -248,7 +248,7 @@ def test_a_run_belongs_to_each_period_in_which_it_lies(month: House) -> None:
     assert {row["harvested_in_period_g"] for row in begun} == {""}
     empty = " ".join(month.client.get("/print/report?from=2025-01-01&to=2025-01-31").text.split())
     assert "No run lies in this period." in empty
-    assert "That is no finding that there was none" in empty
+    assert "That does not prove that there was none" in empty
 
 
 def test_report_prints_on_several_sheets_with_the_heads_again(desk: Page, month: House) -> None:

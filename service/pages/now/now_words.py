@@ -12,7 +12,7 @@ from service.models.today import HarvestDue, PhotoDue, Today
 from service.pages.flags.flag_view import is_of_the_room
 from service.pages.flags.look_first_words import look_first_words
 from service.pages.growth.forecast_words import by_day, due_words
-from service.pages.near_looks import NearLook, near_words
+from service.pages.near_looks import NearLook, near_words_of_row
 from service.pages.words import Say, number_word
 from trayvision.attention.flags import FlagKind, trays_words
 from trayvision.attention.state import Level
@@ -118,7 +118,7 @@ def harvest_line(
         when, spread = f"{what} about {say.moment(at)}", _spread(due.forecast, say)
     why = look_first_words(due.look_first, say)
     looks = look_first or bool(why)
-    beside = "" if looks or due.hold else near_words(near, due.look_first)
+    beside = "" if looks or due.hold else near_words_of_row(near, due.look_first)
     return HarvestLine(
         due.tray, due.shelf_id, when, spread, due.hold, looks, look_why=why, near=beside
     )

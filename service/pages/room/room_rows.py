@@ -10,7 +10,7 @@ from service.models.room import TrayState
 from service.pages.free_places import free_words
 from service.pages.growth.forecast_words import by_day, due_words
 from service.pages.growth.trend import trend
-from service.pages.near_looks import NearLook, near_words
+from service.pages.near_looks import NearLook, near_words_of_row
 from service.pages.photos.measure_words import why_it_asks
 from service.pages.words import Say
 from service.photos.photo_scores import NewestPhoto
@@ -168,7 +168,7 @@ def tray_row(
         state=_row_state(tray, say),
         due=is_due(due_at, say),
         no_photo=_no_photo(tray.newest, span.begins_at, say),
-        near="" if level else near_words(near, tray.look_first),
+        near="" if level else near_words_of_row(near, tray.look_first),
         newest=asks,
         trend="" if grows is None else grows.words(say),
         photo_id=None if last is None else last["photo_id"],

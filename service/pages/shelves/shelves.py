@@ -196,8 +196,11 @@ def _compared(content: ShelvesContent) -> tuple[dict[str, GroupGrowth], str]:
     if halves:
         words = "Too few runs have finished on any one shelf to compare them; upper against lower:"
         return halves, words
-    finished = runs_words(content.normal.runs)
-    return {}, f"Curves cannot be compared yet: {finished} of {content.grain} finished."
+    runs = content.normal.runs
+    finished = f"{runs_words(runs)} of {content.grain} finished"
+    if not runs:
+        finished = f"no run of {content.grain} has finished"
+    return {}, f"Curves cannot be compared yet: {finished}."
 
 
 def _growing(
