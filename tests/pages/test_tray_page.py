@@ -91,6 +91,7 @@ def test_tables_say_the_same_as_the_api(shown_house: House) -> None:
     # 0.95 of a normal distribution lies within 1.96 standard deviations (tables of the normal).
     said = f"{point['value'] / 10:.1f} ± {1.96 * point['uncertainty'] / 10:.1f} cm"
     assert f'<td class="number">{said}</td>' in page
+    assert "Photos; within ± the truth lies 19 times in 20" in page
     day = curve["fitted"]["day"].index(7.0)
     between = f"{curve['fitted']['low'][day] / 10:.1f} to {curve['fitted']['high'][day] / 10:.1f}"
     median = f"{curve['fitted']['median'][day] / 10:.1f} cm"

@@ -116,7 +116,7 @@ def against_usual(curves: RunCurves, quantity: Quantity, normal: RoomNormal, say
     if usual is None:
         return (
             "What is usual in this room at that age cannot be told yet "
-            f"({normal.runs} finished {'run' if normal.runs == 1 else 'runs'} to go by)."
+            f"({normal.runs or 'no'} finished {'run' if normal.runs == 1 else 'runs'} to go by)."
         )
     between = f"{unit.number(usual[0])} to {unit.words(usual[2])} is usual in this room at that age"
     side = side_of_usual(last.value, last.uncertainty, usual)

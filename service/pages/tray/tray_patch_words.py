@@ -8,10 +8,9 @@ from service.models.flags import FlagOut, FlagState
 from service.pages import addresses
 from service.pages.words import Say
 from trayvision.attention.flags import FlagKind, flag_key
+from trayvision.measurement import WITHIN_95
 from trayvision.warning.patch_growth import GrowthRate
 
-# Growth is named where it exceeds so many of its standard uncertainties.
-_GROWTH_SIGMAS = 2.0
 _COULD_NOT_SHOW = 0.5
 _MOST_PICTURES = 8
 
@@ -125,8 +124,9 @@ def _likely(patch: FollowedPatch, flag: FlagOut | None, say: Say) -> str:
 def _growth(rate: GrowthRate | None) -> str:
     if rate is None:
         return "seen once: how it spreads cannot be told yet"
-    spread = f"{rate.mm_per_day:.1f} ± {_GROWTH_SIGMAS * rate.uncertainty_mm_per_day:.1f} mm a day"
-    if rate.mm_per_day > _GROWTH_SIGMAS * rate.uncertainty_mm_per_day:
+    reach = WITHIN_95 * rate.uncertainty_mm_per_day
+    spread = f"{rate.mm_per_day:.1f} mm a day, give or take {reach:.1f} mm"
+    if rate.mm_per_day > reach:
         return f"spreading to each side, {spread}"
     return f"no growth that can be told from the outline's own scatter, {spread}"
 

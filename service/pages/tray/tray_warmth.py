@@ -134,7 +134,7 @@ def _usual(courses: Mapping[CurveKind, Course], normals: Normals, say: Say) -> t
     runs = max(normal.runs for normal in normals.values())
     words = (
         "What is usual in this room after that much warmth cannot be told yet "
-        f"({runs} finished {'run' if runs == 1 else 'runs'} to go by)."
+        f"({runs or 'no'} finished {'run' if runs == 1 else 'runs'} to go by)."
     )
     return (words,)
 
