@@ -31,6 +31,7 @@ _SILENT_SHOTS = 2
 # One picture like the one before may be a still room; a camera that hangs keeps at it.
 _FROZEN_SHOTS = 2
 _SHOWN = 20
+_HOURS_WRONG = timedelta(days=2)
 # So far back tries are counted; a camera that is in use is asked at least once a day.
 _LOOKED_BACK = timedelta(days=30)
 _LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)
@@ -73,7 +74,7 @@ def camera_health(
             failed[0]["error"] if failures else None,
             has_given=success is not None,
         )
-        + ("" if clock is None else _clock_sentence(clock.astimezone(zone))),
+        + ("" if clock is None else _clock_sentence(clock.astimezone(zone), now)),
         shots=[shot_out(row) for row in rows[:_SHOWN]],
         **states,
     )
@@ -183,8 +184,10 @@ def closed(words: str) -> str:
     return words if words.endswith((".", "?", "!")) else f"{words}."
 
 
-def _clock_sentence(said: datetime) -> str:
+def _clock_sentence(said: datetime, now: datetime) -> str:
+    # A clock that is wrong by hours has the right day.
+    hour = f", {said:%H:%M}" if abs(said - now) < _HOURS_WRONG else ""
     return (
-        f" Its clock says {said.day} {said:%B} {said.year}, which cannot be: its photos count from "
-        "when they come in. Set its clock."
+        f" Its clock says {said.day} {said:%B} {said.year}{hour}, which cannot be: its photos "
+        "count from when they come in. Set its clock."
     )

@@ -10,6 +10,8 @@ from service.log.refusals import Refusal
 FURTHEST_AHEAD: Final = timedelta(days=1)
 # A tray may be written down while its seed soaks, or for next week.
 RUN_FURTHEST_AHEAD: Final = timedelta(days=14)
+# Nobody has a photo before it was taken; clocks of phones differ by minutes.
+PHOTO_FURTHEST_AHEAD: Final = timedelta(minutes=15)
 # Seed that soaks for longer than that was typed with a wrong date.
 LONGEST_SOAK: Final = timedelta(days=14)
 
@@ -25,7 +27,7 @@ def refuse_ahead(
         What it is called.
     moment, now : aware datetime
     furthest : timedelta
-        Whole days.
+        Whole days, or less than one.
 
     Raises
     ------
@@ -33,9 +35,14 @@ def refuse_ahead(
         If it lies further ahead than that.
     """
     if moment > now + furthest:
-        days = "a day" if furthest.days == 1 else f"{furthest.days} days"
         raise Refusal(
             field,
-            f"must lie at most {days} ahead, got {moment:%Y-%m-%d %H:%M} UTC while the service's "
-            f"clock says {now:%Y-%m-%d %H:%M} UTC",
+            f"must lie at most {_span(furthest)} ahead, got {moment:%Y-%m-%d %H:%M} UTC while the "
+            f"service's clock says {now:%Y-%m-%d %H:%M} UTC",
         )
+
+
+def _span(length: timedelta) -> str:
+    if length < timedelta(days=1):
+        return f"{length // timedelta(minutes=1)} minutes"
+    return "a day" if length.days == 1 else f"{length.days} days"

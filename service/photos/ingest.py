@@ -228,7 +228,7 @@ def _job(
             sizes=tray_sizes(connection),
             runs=run_spans_by_number(connection),
             beds=beds,
-            taken_at=None if photo.taken_at is None else moment_given(photo.taken_at, room, by),
+            taken_at=None if photo.taken_at is None else _taken(photo.taken_at, room, by),
             calibration=None if camera is None else camera["calibration"],
             not_before=None if camera is None else not_before(connection, camera, received_at),
             earlier=None
@@ -238,11 +238,14 @@ def _job(
         return job, None if camera is None else camera["id"]
 
 
-def moment_given(taken_at: datetime, room: Room, by: Entrant) -> datetime:
-    """When a photo was taken as somebody says, in UTC. Raises Refusal where that lies ahead."""
+def _taken(taken_at: datetime, room: Room, by: Entrant) -> datetime:
+    """When a photo was taken as its sender says, in UTC, at most now.
+
+    Raises Refusal where that lies more than a day ahead.
+    """
     moment = told_moment("taken_at", taken_at, room)
     refuse_ahead("taken_at", moment, by.at)
-    return moment
+    return min(moment, by.at)
 
 
 def _beds(service: Service, photo: IncomingPhoto, by: Entrant) -> dict[int, tuple[BedSpan, ...]]:

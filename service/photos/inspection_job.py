@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from service.log.told_moments import FURTHEST_AHEAD
+from service.log.told_moments import PHOTO_FURTHEST_AHEAD
 from trayvision.measurement import Measurement
 from trayvision.pose.marked_tray import MarkedTray
 
@@ -71,6 +71,9 @@ class InspectionJob:
     ) -> tuple[datetime, str, datetime | None]:
         """When the photo counts as taken, by which `TakenAtFrom`, and what it said in vain.
 
+        Never later than it was there: what lies ahead is no part of the room as it is now, and
+        what such a photo shows would be told when its moment has come.
+
         Parameters
         ----------
         said_at : aware datetime or None
@@ -83,9 +86,9 @@ class InspectionJob:
         if said_at is None:
             return self.received_at, "received", None
         gone_back = self.not_before is not None and said_at < self.not_before
-        if gone_back or said_at > self.received_at + FURTHEST_AHEAD:
+        if gone_back or said_at > self.received_at + PHOTO_FURTHEST_AHEAD:
             return self.received_at, "received", said_at
-        return said_at, source, None
+        return min(said_at, self.received_at), source, None
 
 
 @dataclass(frozen=True)

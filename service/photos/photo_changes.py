@@ -15,13 +15,15 @@ from service.growth.bed_heights import beds_by_number
 from service.log.entries import Entrant, correct, current, history, withdraw
 from service.log.refusals import Conflict, NotFound, Refusal
 from service.log.schema import CAMERA, CAPTURE, PHOTO, PHOTO_INSPECTION, TRAY_CORNERS
+from service.log.told_moments import PHOTO_FURTHEST_AHEAD, refuse_ahead
 from service.models.photos import NewCorners, PhotoChange, PhotoOut
-from service.photos.ingest import keep_pictures, moment_given, photo_trays, tell_watchers
+from service.models.room import Room
+from service.photos.ingest import keep_pictures, photo_trays, tell_watchers
 from service.photos.inspection_job import InspectedPhoto, InspectionJob
 from service.photos.inspection_log import enter_inspection
 from service.photos.photo_log import capture_of, photo_out
 from service.room.marked_corners import corners_id, enter_corners, marked_as, marked_of
-from service.room.room_log import Row, one, the_room, tray_sizes
+from service.room.room_log import Row, one, the_room, told_moment, tray_sizes
 from service.runs.run_calendar import run_spans_by_number
 from trayvision.pose.marked_tray import MarkedTray
 from trayvision.quality_flags import Doubt
@@ -182,7 +184,7 @@ def correct_photo(service: Service, photo_id: int, change: PhotoChange, by: Entr
     NotFound
         If there is no such photo.
     Refusal
-        If the moment lies more than a day ahead, or nothing is said instead of a watering.
+        If the moment lies ahead, or nothing is said instead of a watering.
     """
     values: dict[str, Any] = change.model_dump(exclude_unset=True, exclude={"why"})
     if values.get("watering", "") is None:
@@ -194,13 +196,19 @@ def correct_photo(service: Service, photo_id: int, change: PhotoChange, by: Entr
             values["taken_at"] = (
                 _came_at(connection, photo_id, capture["id"])
                 if given is None
-                else moment_given(given, the_room(connection), by)
+                else _moment_given(given, the_room(connection), by)
             )
             values["taken_at_from"] = "received" if given is None else "given"
         correct(connection, CAPTURE, capture["id"], values, by=by, why=change.why)
         out = photo_out(connection, photo_id)
     tell_watchers(service, photo_trays(service, photo_id))
     return out
+
+
+def _moment_given(taken_at: datetime, room: Room, by: Entrant) -> datetime:
+    moment = told_moment("taken_at", taken_at, room)
+    refuse_ahead("taken_at", moment, by.at, furthest=PHOTO_FURTHEST_AHEAD)
+    return moment
 
 
 def _came_at(connection: sa.Connection, photo_id: int, capture_id: int) -> datetime:

@@ -77,3 +77,11 @@ def test_what_a_person_says_and_a_persons_own_photo_stay_as_they_are(room: Room)
     changed = room.patch(f"/api/photos/{photo['id']}", taken_at=given.isoformat())
     assert datetime.fromisoformat(changed["taken_at"]) == given
     assert datetime.fromisoformat(changed["photo_said_at"]) == NEW_YEAR
+
+
+def test_clock_that_is_some_hours_ahead_is_told_with_its_hour(room: Room) -> None:
+    health = _camera(room, options={})
+    photo = _sent(room, START + timedelta(hours=9))
+    assert datetime.fromisoformat(photo["taken_at"]) == START
+    # 17:00 in Vienna.
+    assert "Its clock says 2 March 2026, 17:00, which cannot be" in room.get(health)["sentence"]

@@ -2,7 +2,7 @@
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from datetime import timedelta
+from datetime import datetime, timedelta
 from hashlib import sha256
 
 import pytest
@@ -13,7 +13,12 @@ from service.photos.ingest import file_name
 from service.photos.inspection_job import InspectedPhoto, InspectionJob
 from service.settings import Settings
 from tests.service.conftest import ON_THIS_MACHINE, START, Room
-from tests.service.recorded_inspections import RecordedInspector, photo_bytes, picture_saying
+from tests.service.recorded_inspections import (
+    RecordedInspector,
+    patch,
+    photo_bytes,
+    picture_saying,
+)
 
 
 def test_new_photo_is_answered_with_its_inspections(room: Room) -> None:
@@ -202,6 +207,34 @@ def test_moment_that_lies_ahead_is_refused_with_the_services_clock(room: Room) -
     )
     assert corrected.status_code == 422
     assert room.get(f"/api/photos/{photo['id']}")["taken_at"] == photo["taken_at"]
+
+
+@pytest.mark.parametrize(
+    ("ahead", "source", "said"),
+    [(timedelta(minutes=3), "photo", False), (timedelta(hours=9), "received", True)],
+)
+def test_mould_in_a_photo_of_a_clock_ahead_is_told_when_it_comes(
+    room: Room, ahead: timedelta, source: str, *, said: bool
+) -> None:
+    room.post("/api/runs", tray=17, spread_at=(START - timedelta(days=5)).isoformat())
+    room.photograph(17, START - timedelta(hours=20), height_mm=60.0)
+    photo = room.photograph(17, START + ahead, height_mm=65.0, mould=[patch(14.0, 0.97)])
+    assert datetime.fromisoformat(photo["taken_at"]) == START
+    assert photo["taken_at_from"] == source
+    assert photo["photo_said_at"] == ((START + ahead).isoformat()[:-6] + "Z" if said else None)
+    assert [hold["tray"] for hold in room.get("/api/today")["holds"]] == [17]
+
+
+def test_photo_is_taken_no_later_than_it_came_whoever_says_so(room: Room) -> None:
+    later = START + timedelta(hours=2)
+    answer = room.send(photo_bytes({"number": 17}), taken_at=later.isoformat())
+    (photo,) = answer.json()["photos"]
+    assert datetime.fromisoformat(photo["taken_at"]) == START
+    corrected = room.client.patch(
+        f"/api/photos/{photo['id']}", json={"taken_at": later.isoformat()}
+    )
+    assert corrected.status_code == 422
+    assert "must lie at most 15 minutes ahead, got 2026-03-02 09:00 UTC" in corrected.text
 
 
 def test_clock_set_back_loses_and_reorders_nothing(room: Room) -> None:
