@@ -6,10 +6,10 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from service.models.cameras import CameraHealth
-from service.models.flags import FlagOut
+from service.models.flags import FlagOut, Hold
 from service.models.notifications import AtOnce
-from service.models.today import HarvestDue, PhotoDue, Today
-from trayvision.attention.flags import FlagKind
+from service.models.today import HarvestDue, LookFirst, LookWhy, PhotoDue, Today
+from trayvision.attention.flags import FlagKind, trays_words
 from trayvision.attention.state import Level
 
 CAUTION = (
@@ -83,21 +83,26 @@ def digest_message(
     new = [flag for flag in looks if flag_word(flag) not in told]
     known = [flag for flag in looks if flag_word(flag) in told]
     due = [one for one in today.harvests if one.due]
+    # What is due says that it is held.
+    said = {flag.id for flag in looks}
+    named = {one.tray for one in due}
+    held = [one for one in today.holds if one.flag_id not in said and one.tray not in named]
     troubled = [camera for camera in cameras if not camera.ok]
     sections = [
         _section("Look at", (f"{flag.reason} {flag.look}" for flag in new)),
         _section("Told before, still open", (_short(flag) for flag in known)),
+        _section("On hold: do not feed", (_held(one, zone) for one in held)),
         _section("Harvest", (_harvest(one, zone) for one in due)),
         _section("No fresh photo", _photos(today.photos_due, zone)),
         _section("Cameras", (camera.sentence for camera in troubled)),
-        CAUTION if _means_mould(looks) else "",
+        CAUTION if _means_mould(looks) or held or any(one.look_first for one in due) else "",
     ]
     body = "\n\n".join(part for part in sections if part)
     nothing = f"Nothing asks for a look this morning; {_growing(len(today.harvests))}."
     return Message(
         f"digest {today.date.isoformat()}",
-        f"{room}, {today.date:%a} {today.date.day} {today.date:%b}: {len(looks)} to look at, "
-        f"{len(due)} to harvest",
+        f"{room}, {today.date:%a} {today.date.day} {today.date:%b}: {_to_look_at(today)} to look "
+        f"at, {len(due)} to harvest",
         body or nothing,
         tuple(flag_word(flag) for flag in looks),
     )
@@ -123,16 +128,42 @@ def _section(title: str, lines: Iterable[str]) -> str:
     return "\n".join([f"{title}:", *shown])
 
 
+def _to_look_at(today: Today) -> int:
+    """Trays to walk to, as the first page counts them, and the air."""
+    asked = [flag for flag in today.looks if flag.kind not in (FlagKind.CAMERA, FlagKind.NO_PHOTO)]
+    trays = {tray for flag in asked if not _is_of_air(flag) for tray in flag.trays}
+    return len(trays) + sum(_is_of_air(flag) or not flag.trays for flag in asked)
+
+
+def _is_of_air(flag: FlagOut) -> bool:
+    return flag.kind == FlagKind.HOT_OR_HUMID
+
+
 def _short(flag: FlagOut) -> str:
-    where = "Room" if flag.tray is None else f"Tray {flag.tray}"
-    return f"{where}: {flag.kind}, {flag.level}"
+    """A reason that was told before; of the air its newest words, since it names the place."""
+    if _is_of_air(flag) or not flag.trays:
+        return flag.reason
+    words = trays_words(flag.trays)
+    return f"{words[0].upper()}{words[1:]}: {flag.kind}, {flag.level}"
+
+
+def _held(hold: Hold, zone: ZoneInfo) -> str:
+    found = "somebody found mould" if hold.confirmed else "possible mould"
+    return f"Tray {hold.tray}: {found}, {moment_words(hold.since, zone)}"
 
 
 def _harvest(due: HarvestDue, zone: ZoneInfo) -> str:
     at = due.forecast.harvest_at
     when = "" if at is None else f", {moment_words(at, zone)}"
     hold = "; on hold: do not feed" if due.hold else ""
-    return f"Tray {due.tray}: {due.stage}{when}{hold}"
+    first = "".join(f"; look first: {_first(one)}" for one in due.look_first)
+    return f"Tray {due.tray}: {due.stage}{when}{hold}{first}"
+
+
+def _first(one: LookFirst) -> str:
+    if one.why is LookWhy.PHOTO:
+        return "a photo of it shows a spot that may be mould"
+    return f"mould was found in tray {one.tray}, beside it or with the same water or seed"
 
 
 def _photos(due: Sequence[PhotoDue], zone: ZoneInfo) -> list[str]:
