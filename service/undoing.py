@@ -164,5 +164,7 @@ def _take_back_plainly(
 
 def _trays_of(connection: sa.Connection, kind: str, row: Values) -> set[int]:
     if kind == HARVEST.name:
-        return {tray_of_run(connection, row["run_id"])}
+        # It may have been said of another tray before.
+        rows = history(connection, HARVEST, row["original_id"] or row["id"])
+        return {tray_of_run(connection, run_id) for run_id in {one["run_id"] for one in rows}}
     return {row["tray_id"]} if row.get("tray_id") is not None else set()

@@ -156,8 +156,9 @@ def history(connection: sa.Connection, table: sa.Table, thing_id: int) -> list[d
 def histories_of(
     connection: sa.Connection, table: sa.Table, column: str, value: object
 ) -> list[list[dict[str, Any]]]:
-    """Rows that hold a value, by the thing that they are of: withdrawn ones too, by first entry."""
-    return _by_thing(connection, table, table.c[column] == value)
+    """Things that ever held a value, each with all its rows: withdrawn too, by first entry."""
+    thing = sa.func.coalesce(table.c.original_id, table.c.id)
+    return _by_thing(connection, table, thing.in_(sa.select(thing).where(table.c[column] == value)))
 
 
 def last_histories_of(

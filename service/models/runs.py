@@ -160,6 +160,10 @@ class NewHarvest(Model):
 class HarvestChange(Change):
     """What can be corrected of a harvest."""
 
+    tray: TrayNumber | None = Field(
+        default=None,
+        description="Of which it was: of the run that lay in it when it was taken.",
+    )
     harvested_at: Moment | None = None
     weight_g: Grams | None = None
     ends_run: bool | None = None

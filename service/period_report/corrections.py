@@ -164,7 +164,9 @@ def _correction(
     ticked = _is_ticked_off(table, before, row)
     own = [name for name in row if name not in ("id", *ENTRY_COLUMNS)]
     changed = [
-        ChangedValue(name, _said(name, before[name], names), _said(name, row[name], names))
+        ChangedValue(
+            name, _said(name, before[name], names, spans), _said(name, row[name], names, spans)
+        )
         for name in own
         if before[name] != row[name] and not (ticked and before[name] in (None, "other"))
     ]
@@ -202,13 +204,16 @@ def _what(
     return f"{word} of {names.place(None, row['shelf_id'])}"
 
 
-def _said(name: str, value: object, names: Names) -> object:
+def _said(name: str, value: object, names: Names, spans: Mapping[int, RunSpan]) -> object:
     if value is None or not isinstance(value, int) or isinstance(value, bool):
         return value
     if name == "tray_id":
         return names.trays.get(value, value)
     if name == "shelf_id":
         return names.shelves.get(value, value)
+    if name == "run_id":
+        run = spans.get(value)
+        return value if run is None else f"tray {run.number}"
     return names.person(value) if name == "done_by" else value
 
 

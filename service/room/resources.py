@@ -34,6 +34,14 @@ Values = dict[str, Any]
 Check = Callable[[sa.Connection, Values, int | None], None]
 
 
+# What a change says, as columns of the thing as it was before.
+Meant = Callable[[sa.Connection, Row, Values], Values]
+
+
+def _as_said(_connection: sa.Connection, _before: Row, given: Values) -> Values:
+    return given
+
+
 def _no_rule(_connection: sa.Connection, _values: Values, _thing_id: int | None) -> None:
     pass
 
@@ -59,6 +67,8 @@ class Resource:
         How far ahead of the service's clock these may lie, in whole days.
     said_by : mapping
         Columns of moments, each with the column of the person who gives it.
+    meant : callable
+        Turns what a change says in other words than the table's into its columns.
     check : callable
         Raises a `Refusal` where a rule of the log is broken.
     """
@@ -73,6 +83,7 @@ class Resource:
     happened: Collection[str] = ()
     furthest: timedelta = FURTHEST_AHEAD
     said_by: Mapping[str, str] = field(default_factory=dict)
+    meant: Meant = _as_said
     check: Check = _no_rule
 
     def add(
@@ -122,6 +133,7 @@ class Resource:
         required = [name for name, value in given.items() if value is None and self._required(name)]
         if required:
             raise Refusal(required[0], "must have a value, got null")
+        given = self.meant(connection, before, given)
         given |= self._sayers(given, by)
         self._refuse_ahead(given, by.at)
         values = {name: before[name] for name in self._own_columns()} | given

@@ -24,8 +24,8 @@ from service.models import photos, runs
 from service.models import room as rooms
 from service.models.base import LARGEST_ID
 from service.room.resources import Resource, Values
-from service.room.room_log import Row, one
-from service.runs.run_calendar import run_calendar, run_spans
+from service.room.room_log import Row, one, tray_numbered
+from service.runs.run_calendar import last_begun, run_calendar, run_spans
 from service.runs.run_rules import check_harvest
 
 
@@ -83,6 +83,27 @@ def _position_stays(connection: sa.Connection, values: Values, thing_id: int | N
             f"must stay {used}, since trays were put at position {thing_id} there, "
             f"got {values['shelf_id']}; add a position to the other shelf and move its trays",
         )
+
+
+def _taken_of(connection: sa.Connection, before: Row, given: Values) -> Values:
+    """The run of the tray of which a harvest is said to be, as it lay there when it was taken."""
+    if "tray" not in given:
+        return given
+    values = dict(given)
+    number, at = values.pop("tray"), values.get("harvested_at", before["harvested_at"])
+    if number is None:
+        raise Refusal("tray", "must have a value, got null")
+    spans = run_spans(connection, tray_numbered(connection, number)["id"])
+    if before["run_id"] in {span.id for span in spans}:
+        return values
+    span = last_begun(spans, at)
+    if span is None:
+        raise Refusal(
+            "tray",
+            f"must have had a run by {at:%Y-%m-%d %H:%M} UTC, but nothing was spread in tray "
+            f"{number} before",
+        )
+    return {**values, "run_id": span.id}
 
 
 def _within_its_run(connection: sa.Connection, values: Values, thing_id: int | None) -> None:
@@ -210,6 +231,7 @@ HARVESTS = Resource(
     newest_by="harvested_at",
     now_if_missing="harvested_at",
     happened=("harvested_at",),
+    meant=_taken_of,
     check=_within_its_run,
 )
 READINGS = Resource(

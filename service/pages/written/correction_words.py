@@ -10,7 +10,7 @@ from service.period_report.corrections import ChangedValue, NamedSeed
 _LABELS: Final[Mapping[str, str]] = {
     "tray_id": "tray",
     "shelf_id": "shelf",
-    "run_id": "run",
+    "run_id": "of which",
     "camera_id": "camera",
     "spread_at": "spread",
     "soaked_at": "soaked from",

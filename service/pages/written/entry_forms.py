@@ -131,6 +131,7 @@ def _own(kind: str, row: Values, names: Names, seed: list[Seed]) -> dict[str, st
         return parts
     if kind == HARVESTS:
         return {
+            "tray": str(names.tray_of_run(row["run_id"])),
             "weight": shown_weight(row["weight_g"], say),
             "part": harvesting.WHOLE if row["ends_run"] else harvesting.PART,
             "reason": row["reason"],
@@ -224,6 +225,8 @@ def _run(
 def _harvest(
     typed: Typed, changed: set[str], names: Names, _seed: list[Seed], values: dict[str, Any]
 ) -> Change:
+    if "tray" in changed:
+        values["tray"] = tray_numbers(typed, "tray")[0]
     if "weight" in changed:
         values["weight_g"] = typed_weight(typed, "weight", names.say)
     if "part" in changed:

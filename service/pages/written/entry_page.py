@@ -121,7 +121,7 @@ def post_entry(
                 raise Conflict(
                     "entry", "was corrected by somebody else meanwhile; what holds now is below"
                 )
-        form = entry_form(kind, row, names, seed=seed, typed=typed)
+            form = entry_form(kind, row, names, seed=seed, typed=typed)
         change = typed_change(kind, form, names, seed=seed)
         words = "Corrected. What was written before stays beside it."
         if isinstance(change, RunChange):

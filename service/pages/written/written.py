@@ -24,6 +24,7 @@ from service.pages.runs import starting
 from service.pages.words import Say
 from service.room.rack_log import racks_as_they_stand
 from service.room.room_log import numbers_of_trays
+from service.room.thing_changes import tray_of_run
 from service.runs.run_log import seed_of_entries
 
 Values = Mapping[str, Any]
@@ -125,6 +126,10 @@ class Names:
         """Number of a tray."""
         return self._trays.get(tray_id, -1)
 
+    def tray_of_run(self, run_id: int) -> int:
+        """Number of the tray of a run, also of one that was withdrawn."""
+        return self.tray(tray_of_run(self._connection, run_id))
+
     def person(self, person_id: int | None) -> str:
         """Name of whoever entered something."""
         if person_id is None:
@@ -153,6 +158,9 @@ def all_written(kind: str, things: Iterable[Sequence[Values]], names: Names) -> 
 def _written(kind: str, rows: Sequence[Values], names: Names) -> Written:
     seed = names.seed([row["id"] for row in rows]) if kind == RUNS else {}
     sentences = [words_of(kind, row, names, seed.get(row["id"], [])) for row in rows]
+    if kind == HARVESTS and len({row["run_id"] for row in rows}) > 1:
+        trays = [names.tray_of_run(row["run_id"]) for row in rows]
+        sentences = [f"Tray {tray}: {said}" for tray, said in zip(trays, sentences, strict=True)]
     last = rows[-1]
     said = tuple(
         Said(
