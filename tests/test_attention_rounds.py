@@ -1,8 +1,11 @@
 """Trays are compared as of one round of photos, also while the next one goes on."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
+from math import exp
+
+import pytest
 
 from tests.rooms import at, reading, room, run
 from trayvision.attention.attention import find_attention
@@ -39,6 +42,41 @@ def test_no_tray_is_behind_because_the_others_have_their_new_photo_already() -> 
 def test_tray_that_is_behind_stays_so_throughout_the_round() -> None:
     moments = [6.2, *(7 + step / 100 for step in range(9))]
     assert [behind(batch(slow=[3]), moment) for moment in moments] == [[(3,)]] * len(moments)
+
+
+def twice_a_day(upto: float, slow: Mapping[int, float]) -> list[RunState]:
+    """A batch photographed at 07:00 and 17:00 as far as it is seen, some trays days behind."""
+    rounds = [day + hours / 24 for day in (3, 4, 5) for hours in (0, 10)]
+
+    def cover(tray: int, day: float) -> float:
+        return 1 / (1 + exp(-(day - slow.get(tray, 0.0) - 4.2) / 0.6))
+
+    return [
+        run(
+            tray,
+            [
+                reading(tray, moment, cover=cover(tray, moment), height_mm=None)
+                for one in rounds
+                if (moment := one + tray / 1000) <= upto
+            ],
+        )
+        for tray in range(8)
+    ]
+
+
+def test_no_tray_has_few_shoots_because_its_photo_of_the_evening_is_still_to_come() -> None:
+    for step in range(9):
+        moment = 3 + 10 / 24 + step / 1000
+        found = find_attention(room(twice_a_day(moment, {7: 0.8}), moment)).flags
+        assert [flag.reason for flag in found] == []
+
+
+@pytest.mark.parametrize("day", [4, 5])
+def test_tray_that_is_behind_stays_so_throughout_the_round_of_the_evening(day: int) -> None:
+    moments = [day + 10 / 24 + step / 1000 for step in range(-1, 9)]
+    slow = {3: 1.0, 7: 0.5}
+    told = [behind(twice_a_day(one, slow), one) for one in moments]
+    assert [(3,) in one for one in told] == [True] * len(moments)
 
 
 def test_photo_from_a_clock_that_runs_ahead_is_not_used_yet() -> None:

@@ -38,6 +38,8 @@ def _ruled(service: Service, **rule: Any) -> Service:
 
 
 def _photo(room: Room, tray: int, at: datetime) -> int:
+    """A photo that comes as soon as it is taken."""
+    room.watch.now = max(room.watch.now, at)
     return int(room.photograph(tray, at, height_mm=9.0)["id"])
 
 

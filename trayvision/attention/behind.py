@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from statistics import median
 from typing import Final
 
@@ -15,7 +15,7 @@ from trayvision.attention.flags import (
     tray_words,
     trays_words,
 )
-from trayvision.attention.growth import RECENT
+from trayvision.attention.growth import ONE_ROUND, RECENT
 from trayvision.attention.readings import TrayReading
 from trayvision.attention.siblings import (
     COVER_TELLS,
@@ -30,8 +30,6 @@ from trayvision.attention.state import Level, RoomState, RunState
 
 _FIRST_COMPARED_DAY: Final = 3.0
 _LAST_COMPARED_DAY: Final = 9.0
-# Photos of one round lie closer together than that.
-_ONE_ROUND: Final = timedelta(hours=12)
 
 
 def behind_flags(room: RoomState) -> list[Flag]:
@@ -131,7 +129,7 @@ def _all_seen_until(room: RoomState, latest: dict[int, TrayReading]) -> dict[str
     until: dict[str, datetime] = {}
     for run in room.runs:
         if run.tray in latest:
-            moment = latest[run.tray].photo.taken_at + _ONE_ROUND
+            moment = latest[run.tray].photo.taken_at + ONE_ROUND
             until[room.batch_of(run)] = min(moment, until.get(room.batch_of(run), room.now))
     return until
 

@@ -31,6 +31,8 @@ from trayvision.warning.patch_sighting import Spot, Watering
 
 # A reading that old says nothing about now.
 RECENT: Final = timedelta(hours=36)
+# Photos of one round lie closer together than that, those of a morning and an evening do not.
+ONE_ROUND: Final = timedelta(hours=8)
 _LEAST_SEEN: Final = 0.5
 _SPREADING_DAYS: Final = 1.5
 _GERMINATED_BY_DAY: Final = 2.75
@@ -127,13 +129,14 @@ def _germination(room: RoomState, run: RunState, readings: Sequence[TrayReading]
     day = run.day_at(last.photo.taken_at)
     if not _GERMINATED_BY_DAY <= day < _GERMINATION_LAST_DAY:
         return None
-    behind, usual = _germination_lag(last, day), _siblings_cover(room, run, last)
+    behind, beside = _germination_lag(last, day), _beside_siblings(room, run)
     uneven = last.cover_variation or 0.0
     excess = uneven - usual_range(COVER_VARIATION, day)[1]
     if behind >= _GERMINATION_BEHIND_DAYS:
         what = f"few shoots for its age, {behind:.0f} {_days(behind)} behind the slowest usual"
-    elif usual is not None and _highest_cover(last) < _FEW_OF_SIBLINGS * usual:
-        what = f"few shoots: they cover {last.photo.cover:.0%}, on its siblings {usual:.0%}"
+    elif beside is not None and _highest_cover(beside[0]) < _FEW_OF_SIBLINGS * beside[1]:
+        own, usual = beside[0].photo.cover, beside[1]
+        what = f"few shoots: they cover {own:.0%}, on its siblings {usual:.0%}"
     elif excess >= _UNEVEN_EXCESS:
         what = "shoots stand unevenly for this age"
     else:
@@ -158,19 +161,30 @@ def _highest_cover(reading: TrayReading) -> float:
     return min(1.0, (reading.photo.cover or 0.0) + 2 * reading.cover_uncertainty)
 
 
-def _siblings_cover(room: RoomState, run: RunState, reading: TrayReading) -> float | None:
-    """Median cover of the batch around the time of a reading, where it says something."""
+def _beside_siblings(room: RoomState, run: RunState) -> tuple[TrayReading, float] | None:
+    """A reading and the median cover of the batch about then, where that says something.
+
+    While a round of photos goes on, of the one before: shoots cover twice as much half a day
+    later, and a tray whose new photo is still to come would be held against those of the others.
+    """
+    siblings = room.siblings_of(run)
+    last = [seen[-1].photo.taken_at for one in (run, *siblings) if (seen := one.until(room.now))]
+    recent = [moment for moment in last if room.now - moment <= RECENT]
+    upto = min(recent, default=room.now) + ONE_ROUND
+    reading = next(reversed(run.until(min(upto, room.now))), None)
+    if reading is None or reading.photo.cover is None:
+        return None
     covers = [
-        last[-1].photo.cover
-        for other in room.siblings_of(run)
-        if (last := other.until(reading.photo.taken_at + _SAME_HOURS))
-        and abs(reading.photo.taken_at - last[-1].photo.taken_at) <= _SAME_HOURS
+        seen[-1].photo.cover
+        for other in siblings
+        if (seen := other.until(min(upto, room.now)))
+        and abs(reading.photo.taken_at - seen[-1].photo.taken_at) <= _SAME_HOURS
     ]
     known = [cover for cover in covers if cover is not None]
-    if len(known) < _LEAST_SIBLINGS or reading.photo.cover is None:
+    if len(known) < _LEAST_SIBLINGS:
         return None
     usual = median(known)
-    return usual if usual >= _LEAST_COVER else None
+    return (reading, usual) if usual >= _LEAST_COVER else None
 
 
 def _days(count: float) -> str:
