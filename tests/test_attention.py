@@ -316,6 +316,17 @@ def test_ready_trays_of_a_batch_are_one_flag() -> None:
     assert found.first == ()
 
 
+def test_harvest_ahead_says_when_and_one_by_its_days_says_so() -> None:
+    """Who reads "ready" in the morning cuts a tray that is due in the evening."""
+    runs = [healthy(tray, 6.5, target_day=7.0) for tray in (3, 1, 2)]
+    (flag,) = find_attention(room(runs, 6.6)).later
+    assert flag.reason == "Trays 1, 2 and 3, day 6: due for harvest Mon 9 Mar 08:00."
+    assert flag.since == at(7.0)
+    unseen = [reading(4, 6.9, height_mm=None, cover=0.0)]
+    (flag,) = find_attention(room([run(4, unseen, target_day=7.0)], 7.0)).later
+    assert flag.reason.endswith("day 7: due for harvest by its days.")
+
+
 def test_trays_without_a_photo_are_one_flag_with_since_when() -> None:
     runs = [healthy(1, 5.0), healthy(2, 3.0), healthy(3, 2.5), run(4, [])]
     flag = only(room(runs, 5.0), FlagKind.NO_PHOTO)

@@ -13,6 +13,7 @@ from service.log.log_memory import LogMemory, Seen, news
 from service.log.schema import FLAG, FLAG_EVENT, TRAY
 from service.models.flags import FlagOut, FlagState
 from service.room.room_log import Row
+from trayvision.attention.flags import FlagKind
 
 ANSWERS: Final = ("snoozed", "done", "verdict")
 # Nothing follows these in a flag's life; the same cause opens another one.
@@ -181,8 +182,7 @@ def _flag_out(row: Row, events: list[Row], now: datetime) -> FlagOut:
         run_id=row["run_id"],
         lot_id=row["lot_id"],
         trays=trays,
-        # A late photo may show that it began earlier than was known when the flag was opened.
-        since=evidence.get("since", row["since"]),
+        since=_since(row, evidence),
         opened_at=row["opened_at"],
         noticed_at=noticed["at"],
         reason=noticed["reason"],
@@ -195,6 +195,17 @@ def _flag_out(row: Row, events: list[Row], now: datetime) -> FlagOut:
         answered_at=answers[-1] if answers else None,
         gone_at=events[-1]["at"] if state is FlagState.GONE else None,
     )
+
+
+def _since(row: Row, evidence: dict[str, Any]) -> datetime:
+    """When it began.
+
+    A late photo may show that it began earlier than was known when the flag was opened. Of possible
+    mould the photos that tell change from day to day: what stood open since is not since today.
+    """
+    told = evidence.get("since")
+    since: datetime = row["since"] if told is None else datetime.fromisoformat(told)
+    return min(since, row["since"]) if row["kind"] == FlagKind.POSSIBLE_MOULD else since
 
 
 def _picture(flag_id: int, evidence: dict[str, Any], role: str) -> str | None:

@@ -13,11 +13,13 @@ _TOLD_AT_ONCE: Final = timedelta(hours=1)
 
 
 def since_words(flag: FlagOut, say: Say) -> str:
-    """In a sentence, such as "Since today 07:12 (3 hours ago)." or "From Monday … until …."."""
+    """In a sentence, such as "Since today 07:12 (3 hours ago)." or "From Monday until Tuesday."."""
     since = say.moment(flag.since)
     if flag.state is FlagState.GONE and flag.gone_at is not None:
         return f"From {since} until {say.moment(flag.gone_at)}."
     ago = f"{since} ({say.ago(flag.since)})"
+    if flag.since > say.now:
+        return f"From {ago}."
     if flag.opened_at - flag.since <= _TOLD_AT_ONCE or flag.kind in _BEGIN_BY_RULE:
         return f"Since {ago}."
     # Photos of days ago may show, by what came after them, what nobody could know by then.

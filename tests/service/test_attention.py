@@ -86,6 +86,17 @@ def test_growing_patch_asks_for_a_look_and_then_to_hold(room: Room) -> None:
     assert room.get("/api/today")["harvests"][0]["hold"] is True
 
 
+def test_possible_mould_is_no_younger_than_its_flag(room: Room) -> None:
+    spread(room, 17)
+    snap(room, 17, 3.0)
+    snap(room, 17, 3.5)
+    for day in (4.0, 4.5, 5.0, 5.5):
+        snap(room, 17, day, mould=[patch(12.0, 0.6)])
+        flag = only(room, "possible mould")
+        assert flag["since"] == at(4.0).isoformat().replace("+00:00", "Z")
+    assert "first seen" in flag["reason"]
+
+
 def test_a_flag_names_one_tray_only_where_it_is_about_one(room: Room) -> None:
     runs = spread(room, 17, 18, 19, target_day=5.0)
     for tray in (17, 18, 19):

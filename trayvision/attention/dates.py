@@ -11,6 +11,7 @@ from trayvision.attention.flags import (
     FlagKind,
     at_once,
     flag_key,
+    moment_words,
     tray_words,
     trays_words,
 )
@@ -90,7 +91,7 @@ def _harvest_flag(
     since = min(moment for _, moment in due)
     overdue = kind is FlagKind.OVERDUE
     day = runs[0].said_day(room.now)
-    word = "overdue for harvest" if overdue else "ready to harvest"
+    word = "overdue for harvest" if overdue else _due_words(room, runs, since)
     who = tray_words(room, runs[0]) if len(runs) == 1 else _many(runs, day)
     look_at = (
         "Harvest first today; lift the mat and look at it underneath, an old mat hides mould."
@@ -111,6 +112,15 @@ def _harvest_flag(
         evidence=tuple(evidence),
         strength=(room.now - since) / timedelta(days=1),
     )
+
+
+def _due_words(room: RoomState, runs: Sequence[RunState], since: datetime) -> str:
+    """Since when it may be ready, or from when; that it is ready only where its height was seen."""
+    if since > room.now:
+        return f"due for harvest {moment_words(room, since)}"
+    if not any(one.height_mm is not None for run in runs for one in run.until(room.now)):
+        return f"due for harvest by {'its' if len(runs) == 1 else 'their'} days"
+    return "ready to harvest"
 
 
 def _many(runs: Sequence[RunState], day: int) -> str:

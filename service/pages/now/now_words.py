@@ -136,8 +136,7 @@ def later_words(flag: FlagOut, today: Today) -> str:
     if not left:
         return ""
     words = trays_words(left)
-    state = "overdue for harvest" if flag.kind == FlagKind.OVERDUE else "ready to harvest"
-    return f"{words[0].upper()}{words[1:]}: {state}."
+    return f"{words[0].upper()}{words[1:]}: {flag.reason.rpartition(': ')[2]}"
 
 
 def _spread(forecast: Forecast, say: Say) -> str:
