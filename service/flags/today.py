@@ -137,8 +137,12 @@ class RoomNow(TraysNow):
         now = current(CHORE)
         statement = (
             sa.select(now)
-            .where(now.c.done_at.is_(None), now.c.planned_for < day_ends)
-            .order_by(now.c.planned_for, now.c.id)
+            .where(
+                now.c.done_at.is_(None),
+                # One without a day is for whoever comes next.
+                sa.or_(now.c.planned_for < day_ends, now.c.planned_for.is_(None)),
+            )
+            .order_by(sa.func.coalesce(now.c.planned_for, now.c.first_entered_at), now.c.id)
         )
         rows = self._connection.execute(statement).mappings()
         return [

@@ -16,12 +16,10 @@ KITS_MOUNTED: Final = "kits mounted"
 
 
 def planned_or_done_since(connection: sa.Connection, begins: datetime) -> list[Row]:
-    """Chores that are planned and not done, whenever, and those done since, in order of time."""
+    """Chores that are not done, planned or not, and those done since, in order of time."""
     now = current(CHORE)
-    wanted = sa.or_(
-        sa.and_(now.c.done_at.is_(None), now.c.planned_for.is_not(None)), now.c.done_at >= begins
-    )
-    moment = sa.func.coalesce(now.c.done_at, now.c.planned_for)
+    wanted = sa.or_(now.c.done_at.is_(None), now.c.done_at >= begins)
+    moment = sa.func.coalesce(now.c.done_at, now.c.planned_for, now.c.first_entered_at)
     statement = sa.select(now).where(wanted).order_by(moment, now.c.id)
     return list(connection.execute(statement).mappings())
 

@@ -150,6 +150,22 @@ def test_planned_chores_of_today_and_before_are_listed_until_done(room: Room) ->
     assert room.get("/api/today")["chores"] == []
 
 
+def test_chore_without_a_day_is_on_the_round_until_it_is_done(room: Room) -> None:
+    room.post("/api/runs", tray=17, spread_at=START.isoformat())
+    chore = room.post("/api/chores", kind="repair", title="Mend the left valve")
+    room.watch.forward(days=3)
+    assert [one["title"] for one in room.get("/api/today")["chores"]] == ["Mend the left valve"]
+    for path, words in (("/", ", for no day in particular"), ("/print/round", "")):
+        page = room.client.get(path).text
+        assert "Mend the left valve" in page
+        assert words in page
+    room.post("/api/chores", kind="repair", title="Older", planned_for="2026-03-01T18:00")
+    titles = [one["title"] for one in room.get("/api/today")["chores"]]
+    assert titles == ["Older", "Mend the left valve"]
+    room.patch(f"/api/chores/{chore['id']}", done_at=room.watch.now.isoformat())
+    assert [one["title"] for one in room.get("/api/today")["chores"]] == ["Older"]
+
+
 def test_last_reading_of_each_place_is_shown(room: Room) -> None:
     rack = room.post("/api/racks", name="left")
     shelf = room.post("/api/shelves", rack_id=rack["id"], name="top", level=1)

@@ -53,9 +53,13 @@ def chores_now(connection: sa.Connection, say: Say) -> ChoresNow:
         return tuple(chore_said(row, names, say) for row in some)
 
     open_rows = [row for row in rows if row["done_at"] is None]
+
+    def is_later(row: Row) -> bool:
+        return row["planned_for"] is not None and row["planned_for"] >= say.day_ends
+
     return ChoresNow(
-        left=told(row for row in open_rows if row["planned_for"] < say.day_ends),
-        later=told(row for row in open_rows if row["planned_for"] >= say.day_ends),
+        left=told(row for row in open_rows if not is_later(row)),
+        later=told(row for row in open_rows if is_later(row)),
         done=told(row for row in rows if row["done_at"] is not None),
     )
 
