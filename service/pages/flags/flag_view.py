@@ -181,7 +181,9 @@ def flag_views(
             flag=flag,
             title=title_of(flag),
             places=flag_places(flag),
-            last_photo=photos.get(flag.tray) if flag.tray is not None else None,
+            last_photo=photos.get(flag.tray)
+            if flag.tray is not None and _shows_its_tray(flag)
+            else None,
             readings=tuple(_readings(flag, beside.readings)),
             lots=tuple(lots.get(flag.run_id or 0, ())),
             held=tuple(hold for hold in beside.holds if hold.tray in flag.trays),
@@ -237,7 +239,9 @@ def _moment(flag: FlagOut, photo: Mapping[str, Any], role: str, number: int) -> 
 def _last_photos(connection: sa.Connection, flags: Sequence[FlagOut]) -> dict[int, PhotoOut]:
     """The last photo of each tray that has a flag of its own without a place, by tray number."""
     numbers = {
-        flag.tray for flag in flags if flag.tray is not None and not flag.evidence.get("places")
+        flag.tray
+        for flag in flags
+        if flag.tray is not None and _shows_its_tray(flag) and not flag.evidence.get("places")
     }
     if not numbers:
         return {}
@@ -246,6 +250,11 @@ def _last_photos(connection: sa.Connection, flags: Sequence[FlagOut]) -> dict[in
     latest = latest_photos(connection, list(ids))
     photos = {photo.id: photo for photo in photos_out(connection, list(latest.values()))}
     return {ids[tray_id]: photos[photo_id] for tray_id, photo_id in latest.items()}
+
+
+def _shows_its_tray(flag: FlagOut) -> bool:
+    """Not of a camera or the air, though only one tray is left there: that looks well enough."""
+    return flag.kind not in _NOT_IN_PHOTOS
 
 
 def _readings(flag: FlagOut, readings: Sequence[Reading]) -> list[Reading]:

@@ -18,7 +18,7 @@ WORTH_A_WORD: Final = 0.3
 # nobody.
 _VERY_UNEVEN: Final = 1.0
 # Of a tray that was emptied, no more green than this is left.
-_SURELY_GROWS: Final = 0.1
+SURELY_GROWS: Final = 0.1
 # As the library's reasons say it: "Shoots 43 mm on day 5", "Whether shoots of 43 mm are usual".
 _OWN_HEIGHT: Final = re.compile(r"(?<=[Ss]hoots )\d+(?= mm)|(?<=shoots of )\d+(?= mm)")
 
@@ -214,7 +214,7 @@ def missing_in_the_log(tray: Record, ages: Mapping[int, str]) -> tuple[str, ...]
     """
     number, cover = tray["tray"], tray["cover"]["value"]
     known = number is None or number in ages or tray["day"] is not None
-    if known or cover is None or cover < _SURELY_GROWS:
+    if known or cover is None or cover < SURELY_GROWS:
         return ()
     words = (
         f"By the log nothing grew in tray {number} then. Write down when it was spread, or take "

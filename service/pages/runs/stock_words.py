@@ -13,7 +13,7 @@ def stock_words(stock: LotStock | None, say: Say) -> str:
         return ""
     words = (
         f"{say.weight(stock.came_g)} came, {say.weight(stock.used_g)} of it soaked or spread as "
-        f"written: {_left(stock, say)}."
+        f"written: {left_words(stock, say)}."
     )
     if stock.not_weighed:
         times = "Once" if stock.not_weighed == 1 else f"{stock.not_weighed} times"
@@ -28,7 +28,7 @@ def with_what_is_left(
     return tuple(
         lot
         if (of := stock.get(int(lot.value))) is None
-        else Choice(lot.value, f"{lot.words}, {_left(of, say)}")
+        else Choice(lot.value, f"{lot.words}, {left_words(of, say)}")
         for lot in lots
     )
 
@@ -50,5 +50,6 @@ def overdrawn_words(before: Mapping[int, LotStock], after: Mapping[int, LotStock
     return words
 
 
-def _left(stock: LotStock, say: Say) -> str:
+def left_words(stock: LotStock, say: Say) -> str:
+    """Such as "4 kg left"."""
     return f"{say.weight(stock.left_g)} left" if stock.left_g > 0 else "nothing left"

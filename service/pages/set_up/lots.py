@@ -17,7 +17,7 @@ from service.pages import addresses
 from service.pages.forms.forms import Typed, TypedForm, answered
 from service.pages.frame import show
 from service.pages.notices import Entry, done
-from service.pages.runs.stock_words import stock_words
+from service.pages.runs.stock_words import left_words, stock_words
 from service.pages.set_up.fields import (
     NOTHING_SAID,
     Fields,
@@ -46,9 +46,10 @@ _PLAIN = ("name", "grain", "supplier", "certificate", "note")
 
 @dataclass(frozen=True)
 class LotsPage:
-    """All lots, the last entered first, and the form of a new one."""
+    """All lots, the last entered first, what is left of them by id, and the form of a new one."""
 
     lots: tuple[Lot, ...]
+    left: Mapping[int, str]
     form: Fields
 
 
@@ -183,8 +184,10 @@ def _germinated(typed: Typed) -> float | None:
 
 def _show_lots(request: Request, connection: sa.Connection, said: Said) -> Response:
     lots = [lot for lot in LOTS.all(connection, limit=_ALL) if isinstance(lot, Lot)]
-    held = {"grain": the_room(connection).grain}
-    page = LotsPage(tuple(reversed(lots)), said.fields("new", held))
+    room = the_room(connection)
+    say = Say(room, request.app.state.service.clock())
+    left = {lot: left_words(stock, say) for lot, stock in seed_stock(connection).items()}
+    page = LotsPage(tuple(reversed(lots)), left, said.fields("new", {"grain": room.grain}))
     return show(request, connection, "set_up/lots.html", page, here=addresses.MORE)
 
 

@@ -2,10 +2,12 @@
 
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Final
+from typing import Any, Final
 
 import sqlalchemy as sa
 
+from service.models.photos import PhotoOut
+from service.pages.photos.measure_words import SURELY_GROWS
 from service.pages.words import Say
 from service.photos.photo_log import latest_photos, photo_out
 from service.runs.run_calendar import RunSpan
@@ -25,11 +27,14 @@ class StrayPhoto:
         "look" or "hold" where it asks for that, else empty.
     words : str
         What it asks for; empty where nothing.
+    ended_run_id : int or None
+        The run that the log says had ended, where the photo shows that something grows.
     """
 
     photo_id: int
     level: str = ""
     words: str = ""
+    ended_run_id: int | None = None
 
 
 def stray_photo(
@@ -51,9 +56,20 @@ def stray_photo(
     photo = photo_out(connection, photo_id)
     if last is not None and photo.taken_at < last.until:
         return None
-    asked = (one["score"].get("attention") for one in photo.trays if one["tray"] == number)
-    level = str(next(asked, None) or "quiet")
+    shown = next((one for one in photo.trays if one["tray"] == number), None)
+    level = "quiet" if shown is None else str(shown["score"].get("attention") or "quiet")
     if level == "quiet" or say.now - photo.taken_at > _ASKS_FOR:
-        return StrayPhoto(photo_id) if last is None else None
+        return StrayPhoto(photo_id) if last is None else _still_growing(photo, shown, last, say)
     asks = "to hold it from feeding until you have looked" if level == "hold" else "for a look"
     return StrayPhoto(photo_id, level, f"a photo of {say.moment(photo.taken_at)} asks {asks}")
+
+
+def _still_growing(
+    photo: PhotoOut, shown: dict[str, Any] | None, last: RunSpan, say: Say
+) -> StrayPhoto | None:
+    """A tray that is full of shoots after its harvest: it was another one that was taken."""
+    cover = None if shown is None else shown["cover"]["value"]
+    if cover is None or cover < SURELY_GROWS or say.now - photo.taken_at > _ASKS_FOR:
+        return None
+    words = f"a photo of {say.moment(photo.taken_at)} shows shoots over {say.percent(cover)} of it"
+    return StrayPhoto(photo.id, "look", words, ended_run_id=last.id)

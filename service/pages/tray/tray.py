@@ -113,7 +113,8 @@ class TrayPage:
     def mould(self) -> bool:
         """Whether the caution about possible mould applies."""
         asked = any(one.flag.kind == FlagKind.POSSIBLE_MOULD for one in self.flags)
-        stray = self.stray is not None and bool(self.stray.level)
+        own = self.stray
+        stray = own is not None and bool(own.level) and own.ended_run_id is None
         return asked or stray or self.tray.hold is not None or bool(self.asking)
 
     @staticmethod
