@@ -7,7 +7,7 @@ from playwright.sync_api import Page, expect
 
 from service.models.flags import FlagOut
 from service.models.room import Room
-from service.pages.since_words import since_words
+from service.pages.flags.since_words import since_words
 from service.pages.words import Say
 from tests.pages.conftest import assert_accessible
 from tests.pages.house import MOULDY_TRAY, House

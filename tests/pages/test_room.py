@@ -8,7 +8,7 @@ import pytest
 import sqlalchemy as sa
 from playwright.sync_api import Browser, Page, expect
 
-from service.pages.free_places import free_words
+from service.pages.room.free_places import free_words
 from tests.pages.conftest import DESK, PHONE, assert_accessible, open_page
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 from tests.pages.test_room_forms import harvest, said, words

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from service.models.flags import FlagOut, Hold, Verdict
 from service.models.photos import PhotoOut
 from service.models.runs import Reading
-from service.pages.since_words import since_words
+from service.pages.flags.since_words import since_words
 from service.pages.words import Say
 from service.photos.photo_log import latest_photos, photos_out
 from service.room.room_log import trays_by_number

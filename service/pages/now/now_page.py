@@ -13,9 +13,9 @@ from service.models.today import Today
 from service.pages.chores.chore_form import chore_form
 from service.pages.flags.answers import Choices, snoozes
 from service.pages.flags.flag_view import Beside, FlagView, flag_views
+from service.pages.flags.near_looks import near_looks
 from service.pages.forms.filled import Filled
 from service.pages.forms.forms import Typed
-from service.pages.near_looks import near_looks
 from service.pages.now.air_now import AirNow, air_now
 from service.pages.now.air_places import AirPlace, air_places, every_air_place
 from service.pages.now.chores_now import ChoresNow, chores_now

@@ -11,8 +11,8 @@ from service.models.growth import Forecast
 from service.models.today import HarvestDue, PhotoDue, Today
 from service.pages.flags.flag_view import is_of_the_room
 from service.pages.flags.look_first_words import look_first_words
+from service.pages.flags.near_looks import NearLook, near_words_of_row
 from service.pages.growth.forecast_words import by_day, due_words
-from service.pages.near_looks import NearLook, near_words_of_row
 from service.pages.words import Say, number_word
 from trayvision.attention.flags import FlagKind, trays_words
 from trayvision.attention.state import Level

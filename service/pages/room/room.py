@@ -14,10 +14,10 @@ from service.log.refusals import NotFound, Refusal
 from service.models.base import LARGEST_ID
 from service.models.room import DayZero, RoomChange, TrayState
 from service.pages import addresses
+from service.pages.flags.near_looks import near_looks
 from service.pages.forms.forms import TypedForm
 from service.pages.forms.tray_numbers import in_words, sentence
 from service.pages.frame import environment, show
-from service.pages.near_looks import near_looks
 from service.pages.notices import Entry, done
 from service.pages.room.room_rows import (
     IdleTrays,

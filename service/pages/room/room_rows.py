@@ -7,11 +7,11 @@ from functools import cached_property
 
 from service.growth.run_readings import RunReadings
 from service.models.room import TrayState
-from service.pages.free_places import free_words
+from service.pages.flags.near_looks import NearLook, near_words_of_row
 from service.pages.growth.forecast_words import by_day, due_words
 from service.pages.growth.trend import trend
-from service.pages.near_looks import NearLook, near_words_of_row
 from service.pages.photos.measure_words import why_it_asks
+from service.pages.room.free_places import free_words
 from service.pages.words import Say
 from service.photos.photo_scores import NewestPhoto
 from service.room.rack_log import Rack, Shelf

@@ -15,8 +15,8 @@ from service.models.flags import FlagOut, FlagState
 from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.pages import addresses
+from service.pages.flags.near_looks import near_looks, near_words
 from service.pages.frame import show
-from service.pages.near_looks import near_looks, near_words
 from service.pages.photos.measure_words import scored, why_it_asks
 from service.pages.tray.stray_photo import StrayPhoto, stray_photo
 from service.pages.tray.tray_actions import Actions, actions

@@ -9,7 +9,7 @@ from service.models.room import TrayState
 from service.models.today import TrayOut
 from service.pages.flags.flag_view import Place, flag_places
 from service.pages.flags.look_first_words import look_first_address, look_first_words
-from service.pages.since_words import since_words
+from service.pages.flags.since_words import since_words
 from service.pages.tray.tray_growth import GrowthShown
 from service.pages.words import Say
 from service.room.tray_history import PastRun
