@@ -1,5 +1,6 @@
 """Growth fits against certified values, and what must hold for any run's points."""
 
+from dataclasses import replace
 from math import inf, log
 from pathlib import Path
 
@@ -346,6 +347,31 @@ def test_prediction_interval_holds_new_readings() -> None:
         held.append(low <= points[-1].value <= high)
     # 90 % of 60 is 54; 99 % of such counts lie between 48 and 59 (binomial).
     assert 48 <= sum(held) <= 59
+
+
+def test_a_further_reading_scatters_by_the_trays_own_unevenness_too() -> None:
+    # A curve known beyond doubt, a tray that departs from it by 3 mm and a reading good to 4 mm: by
+    # Pythagoras 5 mm, 1.645 of which hold nine of ten readings and 1.96 nineteen of twenty.
+    known = replace(
+        BARLEY, between_runs=1e-10 * np.eye(4), mean_covariance=np.zeros((4, 4)), wobble=3.0
+    )
+    curve = fit_growth([], prior=known)
+    middle = float(sigmoid(Shape.LOGISTIC, BARLEY.mean[:3], [BARLEY.mean[1]])[0])
+    for coverage, sigmas in ((0.9, 1.645), (0.95, 1.960)):
+        low, high = curve.interval(6.0, reading_uncertainty=4.0, coverage=coverage)
+        assert (high - low) / 2.0 == pytest.approx(sigmas * 5.0, rel=1e-3)
+        assert (high + low) / 2.0 == pytest.approx(middle, rel=1e-3)
+
+
+def test_five_readings_leave_the_shape_open_and_six_may_tell_it() -> None:
+    # Exact readings of a Gompertz curve. AICc of n readings and k parameters divides by n - k - 1:
+    # with the four of a Richards curve nothing is defined below six.
+    ages = np.array([1.5, 3.0, 4.0, 5.0, 6.5, 8.0])
+    values = sigmoid(Shape.GOMPERTZ, [log(200.0), 4.5, log(5.0)], ages)
+    points = [GrowthPoint(float(a), float(v), 0.3) for a, v in zip(ages, values, strict=True)]
+    prior = replace(BARLEY, wobble=0.0, shape_weights=(0.5, 0.2, 0.3))
+    assert fit_growth(points[:5], prior=prior).weights == (0.5, 0.2, 0.3)
+    assert fit_growth(points, prior=prior).weights[1] > 0.99
 
 
 def test_back_dated_reading_counts_as_if_it_had_come_in_time() -> None:

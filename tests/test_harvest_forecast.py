@@ -1,5 +1,7 @@
 """The forecast hour of harvest: honest, repeatable, and right as often as it says."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -123,6 +125,80 @@ def test_without_photos_it_is_the_priors_own_spread() -> None:
     assert given.low_hours == pytest.approx(low, abs=5.0)
     assert given.high_hours == pytest.approx(high, rel=0.05)
     assert given.probability_met == pytest.approx(np.isfinite(hours).mean(), abs=0.015)
+
+
+def known_beyond_doubt(half_age: float, *, pace_noise: float = 0.0) -> GrowthPrior:
+    """A logistic of 180 mm and 4 days' width that leaves nothing open but its later drift."""
+    return GrowthPrior(
+        np.array([np.log(180.0), half_age, np.log(4.0), 0.0]), 1e-10 * np.eye(4), np.zeros((4, 4)),
+        wobble=0.0, pace_noise=pace_noise, shape_weights=(1.0, 0.0, 0.0), origin="test",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("ahead_days", [1.0, 2.25])
+def test_a_run_may_drift_from_its_curve_after_its_last_photo(ahead_days: float) -> None:
+    # A random walk in time of half a day after one day: its standard deviation grows with the root
+    # of the time since the last photo. Half of 180 mm come on day 6.
+    prior = known_beyond_doubt(6.0, pace_noise=0.5)
+    photo = GrowthPoint(6.0 - ahead_days, 90.0, 500.0)
+    given = forecast([photo], target=HarvestTarget(value=90.0), prior=prior)
+    assert given.median_hours == pytest.approx(6.0 * 24.0, abs=1.5)
+    # A drift to before the last photo is held back, so the late side alone is a normal's.
+    assert given.high_hours is not None and given.median_hours is not None
+    expected = 1.645 * 0.5 * 24.0 * ahead_days**0.5
+    assert given.high_hours - given.median_hours == pytest.approx(expected, rel=0.08)
+    still = forecast([photo], target=HarvestTarget(value=90.0), prior=known_beyond_doubt(6.0))
+    assert width(still) < 0.1
+
+
+def test_a_height_that_no_photo_showed_yet_does_not_lie_in_the_past() -> None:
+    # Two hours before the target: of the draws nearly three in ten would drift to before the photo.
+    prior = known_beyond_doubt(6.1, pace_noise=0.5)
+    given = forecast([GrowthPoint(6.0, 88.0, 500.0)], target=HarvestTarget(value=90.0), prior=prior)
+    assert given.low_hours == 6.0 * 24.0
+    assert given.median_hours == pytest.approx(6.1 * 24.0, abs=0.5)
+
+
+# Published harvests end at day 12 of growth; what a slow room adds is days, not weeks.
+@pytest.mark.parametrize(("day", "met"), [(15.0, True), (19.0, True), (25.0, False)])
+def test_a_tray_that_creeps_is_not_forecast_for_weeks_later(day: float, met: bool) -> None:
+    given = forecast([], target=HarvestTarget(value=90.0), prior=known_beyond_doubt(day))
+    assert given.probability_met == (1.0 if met else 0.0)
+    assert given.median_hours == (pytest.approx(24.0 * day, abs=0.1) if met else None)
+
+
+@pytest.mark.parametrize("points", [[], readings_of(BARLEY.mean, [2.0, 3.0, 4.0], seed=9)])
+def test_forecast_does_not_depend_on_the_unit_of_age(points: list[GrowthPoint]) -> None:
+    # In hours instead of days: a drift grows with the root of time, so that its unit is a root.
+    by_days = forecast(points)
+    curve = fit_growth(
+        [replace(point, age=24.0 * point.age) for point in points],
+        prior=BARLEY.in_age_unit(24.0, origin="hours"),
+    )
+    by_hours = forecast_harvest(
+        curve, target=TALL, rng=np.random.default_rng(1), clock=lambda hours: hours
+    )
+    for name in ("low_hours", "median_hours", "high_hours", "standard_uncertainty_hours"):
+        assert getattr(by_hours, name) == pytest.approx(getattr(by_days, name), rel=1e-4)
+
+
+def test_reading_the_thermometer_halves_the_drift() -> None:
+    # At 19.7 °C throughout, a day is 19.7 °C d; what water and light leave is taken as half.
+    thermal = published_prior(Quantity.HEIGHT, grain="barley", thermal=True)
+    half_widths = []
+    for published, unit in ((BARLEY, 1.0), (thermal, 19.7)):
+        known = known_beyond_doubt(6.0).in_age_unit(unit, origin="test")
+        curve = fit_growth([], prior=replace(known, pace_noise=published.pace_noise))
+        given = forecast_harvest(
+            curve,
+            target=HarvestTarget(value=90.0),
+            rng=np.random.default_rng(1),
+            clock=lambda ages, unit=unit: ages / unit * 24.0,  # type: ignore[misc]
+        )
+        half_widths.append(width(given) / 2.0)
+    # Without a thermometer 0.11 days after one day, as the prior says where it comes from.
+    assert half_widths[0] == pytest.approx(1.645 * 0.11 * 6.0**0.5 * 24.0, rel=0.08)
+    assert half_widths[1] == pytest.approx(half_widths[0] / 2.0, rel=0.01)
 
 
 def test_a_day_that_was_set_comes_however_late() -> None:
