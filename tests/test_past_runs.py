@@ -193,6 +193,14 @@ def test_normal_band_says_nothing_where_nothing_was_seen(forty: list[GrowthCurve
     assert np.isnan(late.low[1])
 
 
+def test_what_is_normal_ends_a_tenth_after_the_last_photo(forty: list[GrowthCurve]) -> None:
+    # All were last seen on day 8.3: a tenth more is day 9.13.
+    band = normal_band(forty, ages=[8.3, 9.1, 9.2])
+    assert band.runs.tolist() == [40, 40, 0]
+    assert np.isfinite(band.median[:2]).all()
+    assert np.isnan(band.median[2])
+
+
 def test_normal_band_refuses_impossible_coverage() -> None:
     with pytest.raises(ValueError, match="coverage must lie between 0 and 1, got 2"):
         normal_band([], ages=[1.0], coverage=2)
@@ -216,8 +224,12 @@ def test_published_prior_spans_the_ranges_that_it_was_made_from(
 def test_other_grain_is_barleys_widened_and_says_so() -> None:
     wheat = published_prior(Quantity.HEIGHT, grain="wheat")
     np.testing.assert_array_equal(wheat.mean, BARLEY.mean)
-    assert np.all(np.diag(wheat.covariance) > np.diag(BARLEY.covariance))
     assert "stand in for wheat" in wheat.origin
+    # Half as well again is said of the mean's standard deviation. Its runs scatter like barley's.
+    np.testing.assert_allclose(
+        np.sqrt(np.diag(wheat.mean_covariance)), 1.5 * np.sqrt(np.diag(BARLEY.mean_covariance))
+    )
+    np.testing.assert_array_equal(wheat.between_runs, BARLEY.between_runs)
 
 
 def test_thermal_prior_is_the_same_at_the_reference_temperature() -> None:

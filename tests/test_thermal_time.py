@@ -91,6 +91,17 @@ def test_first_reading_must_come_near_spreading() -> None:
     assert float(soon.at(12.0)) == pytest.approx(10.0)
 
 
+@pytest.mark.parametrize(("longest_gap_hours", "until"), [(16.0, 12.0 + 6.0), (4.0, 12.0 + 2.0)])
+def test_a_last_reading_reaches_half_of_what_is_bridged_and_six_hours_at_most(
+    longest_gap_hours: float, until: float
+) -> None:
+    # Whoever bridges no more than 4 h between two readings does not go 6 h beyond a single one.
+    readings = steady(20.0, 0.5, every_hours=3.0)
+    past = thermal_time(readings, response=PLAIN, longest_gap_hours=longest_gap_hours)
+    assert past.known_until_hours == until
+    assert float(past.at(until)) == pytest.approx(20.0 * until / 24.0)
+
+
 def test_gap_over_the_spreading_is_not_bridged() -> None:
     far = [RoomReading(-20.0, 20.0), RoomReading(7.0, 20.0)]
     assert thermal_time(far, response=PLAIN).known_until_hours is None
@@ -221,6 +232,21 @@ def test_unsure_future_spreads_the_hours() -> None:
     # 40 °C d at 20 ± 1 °C: 48 h, 5 % of which is 2.4 h.
     assert np.mean(hours) == pytest.approx(48.0, abs=0.3)
     assert np.std(hours) == pytest.approx(2.4, rel=0.1)
+
+
+def test_a_future_as_unsure_as_it_is_warm_never_turns_time_back() -> None:
+    # At 10 ± 10 °C one draw in six is colder than the base, at which growth would run backwards.
+    # What is 10 °C d ahead comes after a day at 10 °C, and in ten days at the latest.
+    clock = ThermalClock(
+        past=thermal_time(steady(20.0, 4.0), response=PLAIN),
+        ahead_c=10.0,
+        ahead_uncertainty_c=10.0,
+        rng=np.random.default_rng(1),
+    )
+    ahead = clock.hours_at(np.full(4000, 85.0 + 10.0)) - 102.0
+    assert ahead.min() > 0.0
+    assert ahead.max() == pytest.approx(240.0)
+    assert np.median(ahead) == pytest.approx(24.0, rel=0.1)
 
 
 def test_change_ahead_is_told_from_past_runs() -> None:
