@@ -79,6 +79,19 @@ def test_tray_that_is_behind_stays_so_throughout_the_round_of_the_evening(day: i
     assert [(3,) in one for one in told] == [True] * len(moments)
 
 
+def test_tray_photographed_first_is_not_blamed_for_a_batch_that_stands_still() -> None:
+    # Nothing grew since day 4, so that each photo is as many days further behind as passed since
+    # the one before: 1.25. All but those with a new photo would be told a photo's age better off.
+    for step in range(12):
+        now = 7.001 + step / 100
+        days = [[day + tray / 100 for day in (4.5, 5.75, 7.0)] for tray in range(12)]
+        runs = [
+            run(tray, [reading(tray, day, cover=0.3, height_mm=None) for day in seen if day <= now])
+            for tray, seen in enumerate(days)
+        ]
+        assert behind(runs, now) == []
+
+
 def test_photo_from_a_clock_that_runs_ahead_is_not_used_yet() -> None:
     runs = batch()
     ahead = reading(3, 7.3, cover=0.01)

@@ -63,25 +63,58 @@ def test_shelf_and_lot_that_go_together_are_not_told_apart() -> None:
     assert found.trays == (8, 9, 10, 11)
 
 
-def test_the_trays_outside_the_overlap_tell_shelf_from_lot() -> None:
+def crossed(
+    *, only_shelf: tuple[int, float], only_lot: tuple[int, float], level: float = 0.0
+) -> list[TrayLag]:
+    """A slow cell, low shelf and new bag, and so many trays so far behind that share one of them.
+
+    The ten others stand at `level`; all lags are told from there.
+    """
     rng = np.random.default_rng(4)
+    cells = [(10, 0.0, "top", "old bag"), (8, 1.6, "low", "new bag")]
+    cells += [(*only_shelf, "low", "old bag"), (*only_lot, "top", "new bag")]
+    found: list[TrayLag] = []
+    for count, lag, shelf, lot in cells:
+        for _ in range(count):
+            days = level + lag + float(rng.normal(0, 0.04))
+            found.append(TrayLag(len(found), days, "b", shelf, lot))
+    return found
 
-    def some(count: int, lag: float, shelf: str, lot: str, start: int) -> list[TrayLag]:
-        return [
-            TrayLag(start + n, lag + float(rng.normal(0, 0.15)), "b", shelf, lot)
-            for n in range(count)
-        ]
 
-    base = some(8, 0.0, "top", "old bag", 0)
-    overlap = some(5, 1.6, "low", "new bag", 8)
-    for shelf_lag, lot_lag, factor in ((1.6, 0.0, Factor.SHELF), (0.0, 1.6, Factor.LOT)):
-        mixed = [
-            *base,
-            *overlap,
-            *some(3, shelf_lag, "low", "old bag", 13),
-            *some(3, lot_lag, "top", "new bag", 16),
-        ]
-        assert [found.factor for found in find_behind(mixed)] == [factor]
+SHELF, LOT, EITHER = (Factor.SHELF,), (Factor.LOT,), (Factor.SHELF_OR_LOT,)
+
+
+# A group counts as behind from three quarters of a day on; the few trays outside the overlap are
+# asked for half of that, 0.375 days, and of one tray alone nothing is asked.
+@pytest.mark.parametrize(
+    ("only_shelf", "only_lot", "told"),
+    [
+        ((3, 1.6), (3, 0.0), SHELF),
+        ((3, 0.0), (3, 1.6), LOT),
+        ((3, 1.6), (3, 0.25), SHELF),
+        ((3, 1.6), (3, 0.5), (*SHELF, *LOT)),
+        ((3, 0.5), (3, 1.6), (*SHELF, *LOT)),
+        ((2, 1.6), (3, 0.0), SHELF),
+        ((3, 0.0), (2, 1.6), LOT),
+        ((1, 1.6), (3, 0.0), EITHER),
+        ((3, 0.0), (1, 1.6), EITHER),
+    ],
+)
+@pytest.mark.parametrize("level", [0.0, -1.0])
+def test_the_trays_outside_the_overlap_tell_shelf_from_lot(
+    only_shelf: tuple[int, float],
+    only_lot: tuple[int, float],
+    told: tuple[Factor, ...],
+    level: float,
+) -> None:
+    trays = crossed(only_shelf=only_shelf, only_lot=only_lot, level=level)
+    found = find_behind(trays)
+    assert tuple(one.factor for one in found) == told
+    if len(told) == 2:
+        # The overlap is told once, with the shelf.
+        shelf, lot = (set(one.trays) for one in found)
+        assert len(shelf) == 8 + only_shelf[0] and len(lot) == only_lot[0]
+        assert shelf.isdisjoint(lot)
 
 
 def test_one_tray_alone_is_one_tray() -> None:
@@ -90,6 +123,17 @@ def test_one_tray_alone_is_one_tray() -> None:
     assert [(one.factor, one.trays, one.p_value) for one in found] == [(Factor.TRAY, (5,), None)]
     # Behind the median of the five others.
     assert found[0].lag_days == pytest.approx(1.8)
+
+
+# Twenty-four even siblings make a sigma of sqrt(4 · 0.25 / 28) = 0.19 days, of which 0.9 days would
+# be 4.8; but trays of one batch differ by a day either way.
+@pytest.mark.parametrize(("lag_days", "trays"), [(0.9, []), (1.1, [(24,)])])
+def test_less_than_a_day_behind_even_siblings_is_no_reason_to_look(
+    lag_days: float, trays: list[tuple[int, ...]]
+) -> None:
+    values = [0.0] * 24 + [lag_days]
+    found = find_behind([TrayLag(n, lag, "b", "top", "L") for n, lag in enumerate(values)])
+    assert [one.trays for one in found] == trays
 
 
 # By hand: four others on one day have no spread of their own. Drawn to the usual half a day, which

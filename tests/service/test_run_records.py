@@ -129,14 +129,22 @@ def test_yields_say_how_many_were_weighed(room: Room) -> None:
 
 
 def test_yields_of_many_runs_give_the_middle_half() -> None:
-    facts = [
-        RunFact(n, n, SPREAD, START, EndReason.HARVESTED, None, (), 1.0, float(n))
-        for n in (1, 2, 3, 4, 5)
-    ]
-    # Quartiles of 1 to 5 by linear interpolation, as numpy gives them.
-    low, middle, high = np.quantile([1, 2, 3, 4, 5], [0.25, 0.5, 0.75])
-    found = yields_by(facts, lambda _: ("all",))["all"]
-    assert found == Yield(5, 5, float(middle), float(low), float(high))
+    def of(ratios: list[float]) -> Yield:
+        facts = [
+            RunFact(n, n, SPREAD, START, EndReason.HARVESTED, None, (), 1.0, ratio)
+            for n, ratio in enumerate(ratios)
+        ]
+        return yields_by(facts, lambda _: ("all",))["all"]
+
+    # Quartiles by linear interpolation, as numpy gives them, of uneven yields in any order.
+    ratios = [6.3, 4.1, 7.7, 5.0, 5.2, 6.6, 3.2]
+    low, middle, high = np.quantile(ratios, [0.25, 0.5, 0.75])
+    found = of(ratios)
+    assert (found.harvested, found.weighed) == (7, 7)
+    assert [found.low, found.middle, found.high] == pytest.approx([low, middle, high])
+    # The half in the middle of four is two of them, of five three: from then on it is told.
+    assert of([6.0, 3.0, 4.0, 5.0]) == Yield(4, 4, 4.5, 3.0, 6.0)
+    assert of([6.0, 3.0, 7.0, 4.0, 5.0]) == Yield(5, 5, 5.0, 4.0, 6.0)
 
 
 def _mouldy(room: Room, tray: int) -> int:
