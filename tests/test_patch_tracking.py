@@ -56,6 +56,15 @@ def test_two_patches_whose_gates_overlap_are_assigned_at_the_least_total() -> No
     assert [[s.x_mm for _, s in track.sightings] for track in tracks] == [[0, 5], [9, 14]]
 
 
+def test_all_patches_of_a_shifted_photo_move_together() -> None:
+    # The tray was placed 4.5 mm further along in the second photo. At the least sum of distances
+    # one patch would stay where the other was and the other jump twice as far.
+    first = photo(3, sighting(0, 0), sighting(4.5, 1))
+    second = photo(3.5, sighting(4.5, 1), sighting(9, 0))
+    tracks = track_patches([first, second])
+    assert [[s.x_mm for _, s in track.sightings] for track in tracks] == [[0, 4.5], [4.5, 9]]
+
+
 def test_a_place_outside_the_gate_is_a_new_one() -> None:
     assert len(track_patches([photo(3, sighting(0, 0)), photo(3.5, sighting(60, 0))])) == 2
 
