@@ -32,3 +32,13 @@ def test_one_share_of_seeded_floor_has_one_verdict(percent: int) -> None:
     trays = [healthy(day=0.0, seed_layer=share(float(layer))) for layer in layers]
     said = {part.reason for tray in trays for part in score_parts(tray)}
     assert len([reason for reason in said if reason.startswith("Seed on")]) == 1
+
+
+# Root hairs peak on days 2 and 3 and lessen by day 4 (growers' pages): from then on even fuzz takes
+# a quarter of mould's points.
+@pytest.mark.parametrize(("day", "late"), [(2.5, False), (3.4, False), (3.6, True), (4.4, True)])
+def test_fuzz_costs_points_once_root_hairs_have_had_their_days(day: float, late: bool) -> None:
+    mould = score_parts(healthy(day=day, fuzz=0.6))[0]
+    assert mould.points_off == (pytest.approx(mould.weight / 4) if late else 0.0)
+    why = "late for root hairs" if late else "root hairs more likely than mould"
+    assert why in mould.reason
