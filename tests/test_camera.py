@@ -235,6 +235,12 @@ def test_scaling_keeps_where_a_sight_line_falls() -> None:
     np.testing.assert_allclose(
         half.project(points), (camera.project(points) + 0.5) / 2 - 0.5, atol=1e-9
     )
+    # A focal length is known to the same share of it, a point to half as many pixels.
+    unsure = replace(camera, focal_relative_uncertainty=0.01, centre_uncertainty_px=8.0)
+    for size, centre_px in (((2000, 1500), 4.0), ((3000, 4000), 8.0), ((1500, 2000), 4.0)):
+        scaled = unsure.scaled_to(*size)
+        assert scaled.centre_uncertainty_px == pytest.approx(centre_px)
+        assert scaled.focal_relative_uncertainty == 0.01
 
 
 def test_portrait_is_the_quarter_turned_camera() -> None:

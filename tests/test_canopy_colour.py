@@ -126,6 +126,21 @@ def test_stated_uncertainty_holds_the_truth() -> None:
     assert np.mean(np.abs(z) < 2) >= 0.9
 
 
+def test_colour_of_a_patchy_tray_is_as_sure_as_the_mean_of_its_nine_parts() -> None:
+    # Nine even greens under a light known beyond doubt: by skimage's CIELAB, the standard deviation
+    # of nine values over the root of nine.
+    rng = np.random.default_rng(6)
+    greens = rng.integers((50, 110, 20), (90, 150, 60), (3, 3, 3)).astype(np.uint8)
+    pixels = greens.repeat(30, axis=0).repeat(50, axis=1)
+    sure = replace(DAYLIGHT[1], level_uncertainty=1e-6, chroma_uncertainty=1e-6, doubts=())
+    found = measure_colour(pixels, np.ones(pixels.shape[:2], dtype=np.float32), sure)
+    parts = rgb2lab(greens / 255.0).reshape(9, 3)
+    expected = parts.std(axis=0, ddof=1) / 3.0
+    told = [number(one)[1] for one in (found.lightness, found.a, found.b)]
+    np.testing.assert_allclose(told, expected, rtol=0.02)
+    np.testing.assert_allclose(lab(found), np.median(parts, axis=0), rtol=0.02)
+
+
 def test_no_white_widens_and_mixed_light_widens() -> None:
     plain = measure_colour(DAYLIGHT[0], SHOOTS, DAYLIGHT[1])
     blind = measure_light(as_photo(DAYLIGHT[0]), None)
