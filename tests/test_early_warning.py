@@ -69,6 +69,7 @@ def test_nothing_seen_is_quiet() -> None:
 def test_quiet_means_nothing_where_nothing_could_be_judged() -> None:
     blurred = replace(photo(4), smallest_patch_mm=None)
     assert not watch([blurred]).judged
+    assert not watch([replace(photo(4), seen=0.0)]).judged
     assert not watch([]).judged
 
 
@@ -134,6 +135,24 @@ def test_what_a_photo_calls_mould_is_looked_at_whatever_speaks_against_it(
     assert watch([photo(day, sighting(20.0, 0.4, look=look))]).alert is Alert.QUIET
 
 
+# The same even fuzz on all siblings takes two nats off what a photo calls: 0.88 is one half then, and
+# 0.985 nine tenths.
+@pytest.mark.parametrize(
+    ("likelihood", "alone", "all_hairy"),
+    [
+        (0.85, Alert.LOOK, Alert.QUIET),
+        (0.93, Alert.HOLD, Alert.LOOK),
+        (0.99, Alert.HOLD, Alert.HOLD),
+    ],
+)
+def test_only_hairs_on_all_siblings_speak_against_a_photos_own_call(
+    likelihood: float, alone: Alert, all_hairy: Alert
+) -> None:
+    hairy = [photo(2.5, sighting(8.0, likelihood), fuzz=0.4)]
+    assert watch(hairy, 0.0).alert is alone
+    assert watch(hairy, 0.4).alert is all_hairy
+
+
 def test_a_photo_that_could_not_show_a_spot_does_not_clear_it() -> None:
     called, sure = (photo(5, sighting(20.0, likelihood)) for likelihood in (0.7, 0.95))
     hidden = replace(photo(6), cover=0.97)
@@ -186,6 +205,25 @@ def test_a_place_that_was_bare_floor_on_the_first_days_is_hardly_mould() -> None
     (suspicion,) = watch([bare, late]).suspicions
     assert suspicion.evidence.likeliest_harmless is Cause.FLOOR
     assert watch([elsewhere, late]).suspicions[0].evidence.likeliest_harmless is not Cause.FLOOR
+
+
+# A spot of 20 mm reaches 10 mm from its middle, and a place is known to 2 mm: three of them more.
+@pytest.mark.parametrize(("apart_mm", "floored"), [(15.0, True), (17.5, False)])
+def test_floor_speaks_for_the_places_that_it_may_have_reached(
+    apart_mm: float, floored: bool
+) -> None:
+    late = photo(5, sighting(10.0, 0.9))
+    spot = Spot(-170.0 + 0.6 * apart_mm, 55.0 + 0.8 * apart_mm, 20.0)
+    told = evidence([replace(photo(1), bare_floor=(spot,)), late])
+    assert (told < evidence([late])) is floored
+
+
+# Mould is seldom there before, and what looks like floor later may be a smooth white patch.
+@pytest.mark.parametrize(("day", "asked"), [(2.4, True), (2.6, False)])
+def test_floor_is_asked_of_photos_up_to_the_middle_of_day_2(day: float, asked: bool) -> None:
+    late = photo(5, sighting(10.0, 0.9))
+    bare = replace(photo(day), bare_floor=(Spot(-170.0, 55.0, 20.0),))
+    assert (evidence([bare, late]) < evidence([late])) is asked
 
 
 def test_floor_excuses_nothing_once_mould_may_pass_for_it() -> None:
@@ -396,6 +434,11 @@ def test_verdicts_change_the_alert() -> None:
     assert watch(photos).alert is Alert.LOOK
     strict = RoomVerdicts(right=0, wrong_otherwise=50)
     assert watch_run(photos, context=context(photos), verdicts=strict).alert is Alert.QUIET
+    # How likely it is falls as well: 1.2 nats beyond the look, by 1.8 of log odds each.
+    (usual,) = watch(photos).suspicions
+    (there,) = watch_run(photos, context=context(photos), verdicts=strict).suspicions
+    odds = [one.likelihood / (1 - one.likelihood) for one in (usual, there)]
+    assert log(odds[0] / odds[1]) == pytest.approx(1.2 * 1.8)
     # Even then, mould that is plain in two photos is held.
     plain = [
         photo(5, sighting(9.0, 0.97)),

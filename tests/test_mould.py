@@ -124,6 +124,21 @@ def test_only_in_a_tray_does_what_lies_around_a_patch_speak() -> None:
     assert anywhere[0] > 0.9
 
 
+def test_what_nobody_could_judge_beside_a_patch_says_nothing_of_it() -> None:
+    # On its right a glint that the networks read as floor, and that was not judged.
+    classes = disc(BED, x_mm=0, y_mm=0, diameter_mm=30, value=TrayClass.MOULD)
+    mask = classes == TrayClass.MOULD
+    glint = np.zeros_like(mask)
+    glint[:, COLUMNS // 2 + 10 :] = ~mask[:, COLUMNS // 2 + 10 :]
+    classes[glint] = TrayClass.BARE_TRAY
+    seen, hidden = (
+        patch_terms(planted(classes, judged=judged), mask, mask, 1.0).floor_around
+        for judged in (np.ones_like(mask), ~glint)
+    )
+    assert seen > 0.2
+    assert hidden == 0.0
+
+
 @pytest.mark.parametrize(("of_frame", "count"), [(1 / 160, 0), (1 / 64, 1)])
 def test_a_speck_of_a_photo_without_a_kit_is_no_patch(of_frame: float, count: int) -> None:
     frame = np.full((600, 1024), int(TrayClass.SHOOT))
