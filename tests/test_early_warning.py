@@ -135,8 +135,8 @@ def test_what_a_photo_calls_mould_is_looked_at_whatever_speaks_against_it(
     assert watch([photo(day, sighting(20.0, 0.4, look=look))]).alert is Alert.QUIET
 
 
-# The same even fuzz on all siblings takes two nats off what a photo calls: 0.88 is one half then, and
-# 0.985 nine tenths.
+# The same even fuzz on all siblings takes two nats off what a photo calls: 0.88 is one half then,
+# and 0.985 nine tenths.
 @pytest.mark.parametrize(
     ("likelihood", "alone", "all_hairy"),
     [
