@@ -6,7 +6,7 @@ from playwright.sync_api import Page, expect
 from tests.pages.house import EVENING, MOULDY_TRAY, House
 
 _SAID = f"Its neighbour, tray {MOULDY_TRAY}, is to be looked at for possible mould."
-_IN_A_ROW = f"near tray {MOULDY_TRAY} (possible mould)"
+_IN_A_ROW = f"Near tray {MOULDY_TRAY} (possible mould)"
 
 
 def flag_of_mould(house: House) -> int:

@@ -55,13 +55,28 @@ def test_trays_stand_on_their_shelves_in_rows_on_a_phone_and_strips_on_a_desk(
     tops = [box["y"] for box in boxes if box is not None]
     assert tops == sorted(tops)
     assert len(set(tops)) == 3
-    assert all(box is not None and box["height"] < 150 for box in boxes[:2])
     page.set_viewport_size({"width": DESK["width"], "height": DESK["height"]})
     lefts = [box["x"] for index in range(3) if (box := top.nth(index).bounding_box()) is not None]
     assert lefts == sorted(lefts)
     assert len(set(lefts)) == 3
     assert "Hold: do not feed" in visible_row(page, MOULDY_TRAY)
     page.context.close()
+
+
+def test_rows_are_low_and_one_line_higher_next_to_a_look_for_mould(
+    plain_phone: Page, house: House
+) -> None:
+    rows = plain_phone.get_by_role("list", name="Top shelf").get_by_role("listitem")
+
+    def highest() -> float:
+        plain_phone.goto("/room")
+        boxes = [rows.nth(index).bounding_box() for index in range(2)]
+        return max(box["height"] for box in boxes if box is not None)
+
+    assert highest() < 175
+    flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
+    house.post(f"/api/flags/{flag['id']}/verdict", verdict="husks")
+    assert highest() < 150
 
 
 def test_trays_without_a_fresh_photo_are_named_and_filtered(house: House) -> None:

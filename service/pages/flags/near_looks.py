@@ -46,9 +46,9 @@ def near_words(looks: Collection[NearLook], asks: Iterable[LookFirst]) -> str:
 
 
 def near_words_of_row(looks: Collection[NearLook], asks: Iterable[LookFirst]) -> str:
-    """The same for a row of a list: "near tray 17 (possible mould)"."""
+    """The same for a row of a list: "Near tray 17 (possible mould)"."""
     trays = _trays(looks, asks)
-    return f"near {trays_words(trays)} (possible mould)" if trays else ""
+    return f"Near {trays_words(trays)} (possible mould)" if trays else ""
 
 
 def _trays(looks: Collection[NearLook], asks: Iterable[LookFirst]) -> list[int]:

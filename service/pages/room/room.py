@@ -33,7 +33,7 @@ from service.pages.words import Say
 from service.room.rack_log import Rack, racks_as_they_stand
 from service.room.room_figures import correct_room
 from service.room.room_log import the_room
-from service.room.trays_now import TraysNow
+from service.room.trays_now import TrayNow, TraysNow
 from service.route_arguments import By, TheService
 
 router = APIRouter(include_in_schema=False)
@@ -151,23 +151,8 @@ def post_day_zero(service: TheService, by: By, typed: TypedForm) -> Response:
 def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) -> RoomPage:
     now = TraysNow(connection, say.room, say.now)
     trays = now.standing()
-    near = near_looks(now.open_flags(), now.holds())
     standing = racks_as_they_stand(connection)
-    names = {
-        place.id: place.name for rack in standing for one in rack.shelves for place in one.positions
-    }
-    rows = [
-        tray_row(
-            tray,
-            tray.readings,
-            say,
-            position=names.get(tray.position_id or 0),
-            near=near.get(tray.number, ()),
-            finished=now.finished,
-        )
-        for tray in trays
-        if tray.readings is not None
-    ]
+    rows = _rows(now, trays, standing, say)
     places = {tray.number: tray.position_id for tray in trays if tray.position_id is not None}
     kept = [row for row in rows if _kept(row, shown, shelf)]
     filtered = bool(shown) or shelf is not None
@@ -200,6 +185,27 @@ def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) ->
         ),
         day_zero=say.room.day_zero,
     )
+
+
+def _rows(
+    now: TraysNow, trays: Sequence[TrayNow], standing: Sequence[Rack], say: Say
+) -> list[TrayRow]:
+    near = near_looks(now.open_flags(), now.holds())
+    names = {
+        place.id: place.name for rack in standing for one in rack.shelves for place in one.positions
+    }
+    return [
+        tray_row(
+            tray,
+            tray.readings,
+            say,
+            position=names.get(tray.position_id or 0),
+            near=near.get(tray.number, ()),
+            finished=now.finished,
+        )
+        for tray in trays
+        if tray.readings is not None
+    ]
 
 
 def _kept(row: TrayRow, shown: str, shelf: int | None) -> bool:

@@ -68,10 +68,8 @@ class TrayPage:
         Open reasons to look, most urgent first.
     asking : tuple of tuple of str and str
         What else asks to look at it first, and where that is shown.
-    near : str
-        Which of its neighbours are to be looked at; empty where none is.
-    near_address : str
-        Where that is shown.
+    near : tuple of str and str
+        Which of its neighbours are to be looked at, empty where none is, and where that is shown.
     past_flags : tuple of FlagOut
         Of this run, settled.
     run_words : str
@@ -96,8 +94,7 @@ class TrayPage:
     answer: str
     flags: tuple[FlagShown, ...]
     asking: tuple[tuple[str, str], ...]
-    near: str
-    near_address: str
+    near: tuple[str, str]
     past_flags: tuple[FlagOut, ...]
     run_words: str
     photos: Timeline | None
@@ -183,7 +180,6 @@ def _page(
     shown = None if readings is None else growth_shown(growth, readings, say)
     rows = [] if readings is None else tray_rows(connection, [row["id"] for row in readings.rows])
     growing = tray.state is TrayState.GROWING
-    near = near_looks(now.open_flags(), now.holds()).get(tray.tray, ())
     stray = None if growing else stray_photo(connection, tray_id, tray.tray, span, say)
     return TrayPage(
         tray=tray,
@@ -197,8 +193,7 @@ def _page(
         ),
         flags=tuple(flag_shown(flag, say) for flag in tray.flags),
         asking=() if tray.hold is not None else asking(tray, say),
-        near=near_words(near, tray.look_first) if growing else "",
-        near_address=near[0].address if near else "",
+        near=_near(now, tray) if growing else ("", ""),
         past_flags=tuple(flag for flag in own if flag.state is not FlagState.OPEN),
         run_words=_run_words(connection, tray, span, say),
         photos=None
@@ -212,6 +207,11 @@ def _page(
         more_runs=len(spans) - len(history),
         actions=actions(connection, tray, say, back=addresses.tray(tray.tray)),
     )
+
+
+def _near(now: TraysNow, tray: TrayOut) -> tuple[str, str]:
+    looks = near_looks(now.open_flags(), now.holds()).get(tray.tray, ())
+    return near_words(looks, tray.look_first), looks[0].address if looks else ""
 
 
 def _run_words(connection: sa.Connection, tray: TrayOut, span: RunSpan | None, say: Say) -> str:
