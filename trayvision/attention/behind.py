@@ -22,11 +22,11 @@ from trayvision.attention.siblings import (
     Behind,
     Factor,
     TrayLag,
-    UsualGrowth,
     behind_since,
     find_behind,
 )
 from trayvision.attention.state import Level, RoomState, RunState
+from trayvision.attention.usual import UsualGrowth
 
 _FIRST_COMPARED_DAY: Final = 3.0
 _LAST_COMPARED_DAY: Final = 9.0
@@ -185,10 +185,11 @@ def _behind_flag(
         words = f"{tray_words(room, first)}: {behind} the trays spread with it"
         words += "".join(f"; it alone has seed lot {lot}" for lot in found.names)
     elif found.factor is Factor.ROOM:
-        words = f"The whole room, {trays_words(found.trays)}: {behind} its normal"
+        all_of_it = "The room" if found.compared > len(found.trays) else "The whole room"
+        words = f"{all_of_it}, {_named(found)}: {behind} its normal"
     else:
         name = " / ".join(found.names)
-        words = f"{str(found.factor).capitalize()} {name}, {trays_words(found.trays)}: {behind}"
+        words = f"{str(found.factor).capitalize()} {name}, {_named(found)}: {behind}"
         words += " the others"
     if found.p_value is not None:
         words += f"; chance alone does that about once in {1 / found.p_value:.0f}"
@@ -207,6 +208,12 @@ def _behind_flag(
         evidence=tuple(one for run, reading in last for one in at_once(run, reading)),
         strength=found.lag_days * len(found.trays),
     )
+
+
+def _named(found: Behind) -> str:
+    """The trays that are behind, and of how many where the others are on time."""
+    words = trays_words(found.trays)
+    return words if found.compared == len(found.trays) else f"{words} of {found.compared} compared"
 
 
 def _since(room: RoomState, run: RunState) -> datetime:

@@ -1,13 +1,14 @@
 """Trays that are behind, and whether the tray, the shelf, the lot or the room differs.
 
 Each tray's cover, or its height once cover is full, is a lag in days behind the room's normal.
-Shelves and lots are compared by a rank test, exact without ties; single trays by how far they
-stand out of their batch. Where shelf and lot cannot be told apart, both are named; without a
-normal of the room's own, batches are not compared with each other.
+Shelves and lots are compared by an exact rank test, and what chance alone does is told after the
+correction for all that was asked; single trays are compared by how far they stand out of their
+batch. Where shelf and lot cannot be told apart, both are named; without a normal of the room's
+own, batches are not compared with each other.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from enum import StrEnum
 from math import sqrt
@@ -15,9 +16,9 @@ from statistics import median
 from typing import Final
 
 import numpy as np
-from scipy.stats import binomtest, mannwhitneyu
+from scipy.stats import binomtest
 
-from trayvision.score.expectations import COVER, SHOOT_HEIGHT, usual_range
+from trayvision.attention.rank_test import holm, rank_sum_p_value
 from trayvision.warning.sequential_test import cusum
 
 # Trays of one batch differ by a day either way (common practice): less is no reason.
@@ -82,49 +83,26 @@ class Behind:
     names : tuple of str
         Of the shelf, the lot, or both; of a single tray, where set, the lot that it alone has.
     trays : tuple of int
+        Those that are behind themselves, by more than half a day.
+    compared : int
+        How many growing trays share it, those on time included.
     lag_days : float
-        Median of these trays less that of the others.
+        Median of these trays less `level_days`.
+    level_days : float
+        Lag of what they are behind: the median of the others, or 0, the room's own normal.
     p_value : float or None
-        Of the test against the others; None for a single tray or batches that stand nowhere else.
+        That chance alone puts any shelf, lot or the room so far behind: of the test against the
+        others, corrected for all that was asked (Holm). None for a single tray or batches that
+        stand nowhere else.
     """
 
     factor: Factor
     names: tuple[str, ...]
     trays: tuple[int, ...]
+    compared: int
     lag_days: float
+    level_days: float
     p_value: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class UsualGrowth:
-    """Cover and shoot height by day, rising: the room's own, or the middle of published ranges."""
-
-    cover_by_day: Mapping[float, float] = field(default_factory=dict)
-    height_mm_by_day: Mapping[float, float] = field(default_factory=dict)
-
-    @property
-    def is_own(self) -> bool:
-        """Whether the room has its own normal."""
-        return bool(self.cover_by_day) and bool(self.height_mm_by_day)
-
-    def cover_lag_days(self, day: float, cover: float) -> float:
-        """Days since a tray of the usual pace had this cover."""
-        return _lag(day, cover, self.cover_by_day, COVER)
-
-    def height_lag_days(self, day: float, height_mm: float) -> float:
-        """Days since a tray of the usual pace had this height."""
-        return _lag(day, height_mm, self.height_mm_by_day, SHOOT_HEIGHT)
-
-
-def _lag(day: float, value: float, own: Mapping[float, float], quantity: str) -> float:
-    days = sorted(own) if own else [float(day) for day in range(1, 9)]
-    values = [own[day] if own else sum(usual_range(quantity, day)) / 2 for day in days]
-    if not own and quantity == COVER:
-        # The published rows begin on day 3; nothing is green before day 2.
-        days, values = [2.0, *days[2:]], [0.0, *values[2:]]
-    rising = np.maximum.accumulate(values) + 1e-9 * np.arange(len(values))
-    # Later than the usual is known a tray is older than any day that it could be told to be like.
-    return min(day, days[-1]) - float(np.interp(value, rising, days))
 
 
 def find_behind(lags: Sequence[TrayLag], *, own_normal: bool = True) -> tuple[Behind, ...]:
@@ -143,18 +121,19 @@ def find_behind(lags: Sequence[TrayLag], *, own_normal: bool = True) -> tuple[Be
     tuple of Behind
         Each tray in at most one of them.
     """
-    growing = [one for one in lags if not one.taken]
-    if len(lags) < _LEAST_SIBLINGS or not growing:
+    if len(lags) < _LEAST_SIBLINGS or all(one.taken for one in lags):
         return ()
-    found = _whole_room(growing) if own_normal else ()
-    level = found[0].lag_days if found else 0.0
-    rest = [replace(one, lag_days=one.lag_days - level) for one in lags]
-    if not own_normal:
-        rest = _within_batches(rest)
-    groups = _groups([one for one in rest if not one.taken])
+    compared = lags if own_normal else _within_batches(lags)
+    growing = [one for one in compared if not one.taken]
+    asked = [*_levels(growing, Factor.SHELF), *_levels(growing, Factor.LOT)]
+    if own_normal:
+        asked.insert(0, _whole_room(growing))
+    found = _beyond_chance(asked, growing)
+    room = [one for one in found if one.factor is Factor.ROOM]
+    groups = _groups([one for one in found if one.factor is not Factor.ROOM], growing)
     named = {tray for group in groups for tray in group.trays}
-    singles = _single_trays([one for one in rest if one.taken or one.tray not in named])
-    return (*found, *groups, *singles)
+    singles = _single_trays([one for one in compared if one.taken or one.tray not in named])
+    return (*(_behind_themselves(one, growing) for one in (*room, *groups)), *singles)
 
 
 def _within_batches(lags: Sequence[TrayLag]) -> list[TrayLag]:
@@ -168,30 +147,51 @@ def _within_batches(lags: Sequence[TrayLag]) -> list[TrayLag]:
     return found
 
 
-def _whole_room(lags: Sequence[TrayLag]) -> tuple[Behind, ...]:
+def _whole_room(lags: Sequence[TrayLag]) -> Behind:
     values = [one.lag_days for one in lags]
-    middle = median(values)
     behind = sum(value > _ALLOWED_LAG_DAYS for value in values)
     p_value = float(binomtest(behind, len(values), 0.5, alternative="greater").pvalue)
-    if middle < LEAST_LAG_DAYS or p_value > _SIGNIFICANT:
-        return ()
     trays = tuple(sorted(one.tray for one in lags))
-    return (Behind(Factor.ROOM, (), trays, middle, p_value),)
+    return Behind(Factor.ROOM, (), trays, len(trays), median(values), 0.0, p_value)
 
 
-def _groups(lags: Sequence[TrayLag]) -> list[Behind]:
-    shelves = _significant(lags, Factor.SHELF, {one.tray: one.shelf for one in lags})
-    lots = _significant(lags, Factor.LOT, {one.tray: one.lot for one in lags})
+def _beyond_chance(asked: Sequence[Behind], lags: Sequence[TrayLag]) -> list[Behind]:
+    """Of all that was asked what is far enough behind, and seldom so by chance alone."""
+    corrected = holm([one.p_value for one in asked if one.p_value is not None])
     found = []
-    for shelf in shelves:
+    for one, p_value in zip(asked, corrected, strict=True):
+        least = LEAST_LAG_DAYS if one.factor is Factor.ROOM else _LEAST_GROUP_LAG_DAYS
+        if one.lag_days >= least and p_value <= _SIGNIFICANT:
+            # Trays of one batch are alike, and the test takes each for itself.
+            inside = {lag.batch for lag in lags if lag.tray in one.trays}
+            outside = {lag.batch for lag in lags if lag.tray not in one.trays}
+            fair = one.factor is Factor.ROOM or inside <= outside
+            found.append(replace(one, p_value=p_value if fair else None))
+    return found
+
+
+def _behind_themselves(one: Behind, lags: Sequence[TrayLag]) -> Behind:
+    """The finding with those trays alone that are behind, since others may be on time."""
+    behind = {
+        lag.tray: lag.lag_days - one.level_days
+        for lag in lags
+        if lag.tray in one.trays and lag.lag_days - one.level_days > _ALLOWED_LAG_DAYS
+    }
+    return replace(one, trays=tuple(sorted(behind)), lag_days=median(behind.values()))
+
+
+def _groups(found: Sequence[Behind], lags: Sequence[TrayLag]) -> list[Behind]:
+    lots = [one for one in found if one.factor is Factor.LOT]
+    causes = []
+    for shelf in (one for one in found if one.factor is Factor.SHELF):
         rivals = [lot for lot in lots if set(lot.trays) & set(shelf.trays)]
         if not rivals:
-            found.append(_if_crossed(shelf, lags))
+            causes.append(_if_crossed(shelf, lags))
             continue
         lot = max(rivals, key=lambda one: len(set(one.trays) & set(shelf.trays)))
         lots.remove(lot)
-        found += _told_apart(shelf, lot, lags)
-    return [*found, *(_if_crossed(lot, lags) for lot in lots)]
+        causes += _told_apart(shelf, lot, lags)
+    return [*causes, *(_if_crossed(lot, lags) for lot in lots)]
 
 
 def _if_crossed(one: Behind, lags: Sequence[TrayLag]) -> Behind:
@@ -207,27 +207,20 @@ def _if_crossed(one: Behind, lags: Sequence[TrayLag]) -> Behind:
     return replace(one, factor=Factor.SHELF_OR_LOT, names=names)
 
 
-def _significant(
-    lags: Sequence[TrayLag], factor: Factor, names: Mapping[int, str | None]
-) -> list[Behind]:
-    """Shelves or lots whose trays are behind all others, by a one-sided rank test."""
-    levels = sorted({name for name in names.values() if name is not None})
-    found = []
-    for name in levels:
-        inside = [one for one in lags if names[one.tray] == name]
+def _levels(lags: Sequence[TrayLag], factor: Factor) -> list[Behind]:
+    """Each shelf or lot against all others, by a one-sided rank test, however far it is behind."""
+    names = {one.tray: one.shelf if factor is Factor.SHELF else one.lot for one in lags}
+    asked = []
+    for name in sorted({name for name in names.values() if name is not None}):
+        inside = [one.lag_days for one in lags if names[one.tray] == name]
         outside = [one.lag_days for one in lags if names[one.tray] != name]
         if min(len(inside), len(outside)) < _LEAST_GROUP:
             continue
-        values = [one.lag_days for one in inside]
-        lag = median(values) - median(outside)
-        p_value = float(mannwhitneyu(values, outside, alternative="greater", method="exact").pvalue)
-        # Every shelf and lot gets its chance to stand out by luck (Bonferroni).
-        if lag >= _LEAST_GROUP_LAG_DAYS and p_value * len(levels) <= _SIGNIFICANT:
-            trays = tuple(sorted(one.tray for one in inside))
-            # Trays of one batch are alike, and the test takes each for itself.
-            fair = {i.batch for i in inside} <= {i.batch for i in lags if names[i.tray] != name}
-            found.append(Behind(factor, (name,), trays, lag, p_value if fair else None))
-    return found
+        level, p_value = median(outside), rank_sum_p_value(inside, outside)
+        trays = tuple(sorted(tray for tray, its in names.items() if its == name))
+        lag = median(inside) - level
+        asked.append(Behind(factor, (name,), trays, len(trays), lag, level, p_value))
+    return asked
 
 
 def _told_apart(shelf: Behind, lot: Behind, lags: Sequence[TrayLag]) -> list[Behind]:
@@ -237,14 +230,17 @@ def _told_apart(shelf: Behind, lot: Behind, lags: Sequence[TrayLag]) -> list[Beh
     only_shelf = _stays_behind(set(shelf.trays) - set(lot.trays), lags, level)
     only_lot = _stays_behind(set(lot.trays) - set(shelf.trays), lags, level)
     if only_shelf and only_lot:
-        return [shelf, replace(lot, trays=tuple(sorted(set(lot.trays) - set(shelf.trays))))]
+        rest = tuple(sorted(set(lot.trays) - set(shelf.trays)))
+        return [shelf, replace(lot, trays=rest, compared=len(rest))]
     if only_shelf and only_lot is False:
         return [shelf]
     if only_lot and only_shelf is False:
         return [lot]
     worse = max(shelf, lot, key=lambda one: one.lag_days)
-    names = (*shelf.names, *lot.names)
-    return [Behind(Factor.SHELF_OR_LOT, names, tuple(sorted(both)), worse.lag_days, worse.p_value)]
+    names, trays = (*shelf.names, *lot.names), tuple(sorted(both))
+    return [
+        replace(worse, factor=Factor.SHELF_OR_LOT, names=names, trays=trays, compared=len(trays))
+    ]
 
 
 def _stays_behind(trays: set[int], lags: Sequence[TrayLag], level: float) -> bool | None:
@@ -267,7 +263,7 @@ def _single_trays(lags: Sequence[TrayLag]) -> list[Behind]:
             spread = _spread_days(others, middle)
             lag = one.lag_days - middle
             if not one.taken and lag >= LEAST_LAG_DAYS and lag / spread >= _MODIFIED_Z:
-                found.append(Behind(Factor.TRAY, (), (one.tray,), lag))
+                found.append(Behind(Factor.TRAY, (), (one.tray,), 1, lag, middle))
     return found
 
 
