@@ -101,7 +101,7 @@ class GrowthCurve:
 
     def draws(self, *, rng: np.random.Generator, per_shape: int = 2000) -> list[CurveDraws]:
         """Importance-sampled posterior draws of every shape that has any weight."""
-        readings = Readings.of(self.points, wobble=self.prior.wobble)
+        readings = _readings(self.points, self.prior)
         return [
             draw_posterior(
                 fit, readings=readings, prior=self.prior, rng=rng, count=per_shape
@@ -157,15 +157,19 @@ def fit_growth(points: Sequence[GrowthPoint], *, prior: GrowthPrior) -> GrowthCu
         points=tuple(sorted(points)),
         prior=prior,
         fits=fits,
-        weights=_shape_weights(fits, prior, len(points)),
+        weights=_shape_weights(fits, prior, _readings(points, prior).effective),
     )
 
 
+def _readings(points: Sequence[GrowthPoint], prior: GrowthPrior) -> Readings:
+    return Readings.of(points, wobble=prior.wobble, alike_within=prior.alike_within)
+
+
 def _shape_weights(
-    fits: tuple[ShapeFit, ...], prior: GrowthPrior, points: int
+    fits: tuple[ShapeFit, ...], prior: GrowthPrior, effective_points: float
 ) -> tuple[float, ...]:
     criteria = np.array([fit.aicc for fit in fits])
-    if points < _POINTS_TO_TELL_SHAPE or not isfinite(criteria.max()):
+    if effective_points < _POINTS_TO_TELL_SHAPE or not isfinite(criteria.max()):
         return prior.shape_weights
     support = np.array(prior.shape_weights) * np.exp(-0.5 * (criteria - criteria.min()))
     if support.sum() == 0.0:

@@ -85,7 +85,7 @@ def _log_posterior(theta: Floats, shape: Shape, readings: Readings, prior: Growt
     size = shape.parameters
     root = np.linalg.cholesky(prior.covariance[:size, :size])
     departure = np.linalg.solve(root, (theta - prior.mean[:size]).T)
-    loss = student_loss(z, STUDENT_FREEDOM).sum(axis=1) + (departure**2).sum(axis=0)
+    loss = student_loss(z, STUDENT_FREEDOM) @ readings.weight + (departure**2).sum(axis=0)
     return np.asarray(-0.5 * loss)
 
 

@@ -67,13 +67,15 @@ class ShapeFit:
     covariance : ndarray, shape (p, p)
         Their covariance (Laplace approximation, prior included).
     deviance : float
-        Robust loss of the points; with `freedom` infinite the weighted residual sum of squares.
+        Robust loss of the points, each by its weight; with `freedom` infinite the weighted
+        residual sum of squares.
     effective_parameters : float
         How many parameters the points determine beyond the prior: the trace of the points'
         share of the total information, 0 without points.
     aicc : float
-        Deviance + 2 k + 2 k (k + 1) / (n - k - 1) with k the effective parameters; inf when
-        there are too few points for it. Hurvich & Tsai, Biometrika 76 (1989) 297.
+        Deviance + 2 k + 2 k (k + 1) / (n - k - 1) with k the effective parameters and n the
+        effective number of points; inf when there are too few for it. Hurvich & Tsai, Biometrika
+        76 (1989) 297.
     """
 
     shape: Shape
@@ -86,21 +88,55 @@ class ShapeFit:
 
 @dataclass(frozen=True, eq=False)
 class Readings:
-    """The points of a run as arrays, in order of age, with the prior's wobble added."""
+    """The points of a run as arrays, in order of age.
+
+    Parameters
+    ----------
+    age, value, sigma : ndarray, shape (n,)
+        The prior's wobble is added to the stated uncertainties.
+    weight : ndarray, shape (n,)
+        For how many independent readings each counts, at most 1: readings taken close together
+        are wrong together, and a hundred of one morning tell little more than a few.
+    """
 
     age: Floats
     value: Floats
     sigma: Floats
+    weight: Floats
 
     @classmethod
-    def of(cls, points: Sequence[GrowthPoint], *, wobble: float) -> "Readings":
+    def of(
+        cls, points: Sequence[GrowthPoint], *, wobble: float, alike_within: float = 0.0
+    ) -> "Readings":
         """Sorted, so that the order of arrival cannot change a bit of the result."""
         ordered = sorted(points)
+        age = np.array([point.age for point in ordered], float)
         return cls(
-            age=np.array([point.age for point in ordered], float),
+            age=age,
             value=np.array([point.value for point in ordered], float),
             sigma=np.array([np.hypot(point.uncertainty, wobble) for point in ordered], float),
+            weight=_independent_share(age, alike_within),
         )
+
+    @property
+    def effective(self) -> float:
+        """As how many independent readings all of them count."""
+        return float(self.weight.sum())
+
+
+def _independent_share(age: Floats, alike_within: float) -> Floats:
+    """For how many independent readings each of some readings counts.
+
+    One over the sum of its errors' correlations with all of them, which fall evenly from 1 at the
+    same moment to 0 at `alike_within`. Of readings at one rate that is the effective number
+    of G. V. Bayley, J. M. Hammersley, Suppl. J. R. Stat. Soc. 8 (1946) 184 (from memory); their
+    log likelihoods count so much less, as for a composite likelihood (M. Ribatet, D. Cooley,
+    A. C. Davison, Stat. Sinica 22 (2012) 813; from memory).
+    """
+    if alike_within == 0.0:
+        return np.ones_like(age)
+    apart = np.abs(age[:, None] - age) / alike_within
+    return np.asarray(1.0 / np.maximum(1.0 - apart, 0.0).sum(axis=1))
 
 
 def student_loss(z: Floats, freedom: float) -> Floats:
@@ -110,17 +146,19 @@ def student_loss(z: Floats, freedom: float) -> Floats:
     return np.asarray((freedom + 1.0) * np.log1p(z / freedom))
 
 
-def _loss_rows(freedom: float, readings: int) -> object:
+def _loss_rows(freedom: float, weight: Floats) -> object:
     """Student's loss for the readings' rows, squares for the prior's, as scipy wants it."""
+    readings = len(weight)
 
     def rho(z: Floats) -> Floats:
         rows = np.stack([z, np.ones_like(z), np.zeros_like(z)])
         if freedom != inf:
             robust = z[:readings]
-            weight = (freedom + 1.0) / (freedom + robust)
+            pull = (freedom + 1.0) / (freedom + robust)
             rows[0, :readings] = student_loss(robust, freedom)
-            rows[1, :readings] = weight
-            rows[2, :readings] = -weight / (freedom + robust)
+            rows[1, :readings] = pull
+            rows[2, :readings] = -pull / (freedom + robust)
+        rows[:, :readings] *= weight
         return rows
 
     return rho
@@ -151,7 +189,7 @@ def _minimise(
 
 
 def _most_probable(shape: Shape, readings: Readings, prior: GrowthPrior, freedom: float) -> Floats:
-    loss = _loss_rows(freedom, len(readings.age))
+    loss = _loss_rows(freedom, readings.weight)
     start = prior.mean[: shape.parameters]
     theta, cost = _minimise(shape, readings, prior, start, loss)
     residual = np.abs(sigmoid(shape, theta, readings.age) - readings.value) / readings.sigma
@@ -195,23 +233,21 @@ def fit_shape(
     """
     if not freedom > 0:
         raise ValueError(f"freedom must be positive, got {freedom!r}")
-    readings = Readings.of(points, wobble=prior.wobble)
+    readings = Readings.of(points, wobble=prior.wobble, alike_within=prior.alike_within)
     theta = _most_probable(shape, readings, prior, freedom)
     z = np.square((sigmoid(shape, theta, readings.age) - readings.value) / readings.sigma)
     slopes = sigmoid_jacobian(shape, theta, readings.age) / readings.sigma[:, None]
-    if freedom == inf:
-        weight = np.ones_like(z)
-    else:
+    weight = readings.weight
+    if freedom != inf:
         # Expected curvature where the reading fits, falling to none where it is an outlier.
-        weight = (
-            (freedom + 1.0) / (freedom + 3.0) * np.minimum(1.0, (freedom + 1.0) / (freedom + z))
-        )
+        robust = np.minimum(1.0, (freedom + 1.0) / (freedom + z))
+        weight = weight * (freedom + 1.0) / (freedom + 3.0) * robust
     information = slopes.T @ (weight[:, None] * slopes)
     size = shape.parameters
     covariance = np.linalg.inv(information + np.linalg.inv(prior.covariance[:size, :size]))
     effective = float(np.trace(covariance @ information))
-    deviance = float(student_loss(z, freedom).sum())
-    spare = len(readings.age) - effective - 1.0
+    deviance = float((readings.weight * student_loss(z, freedom)).sum())
+    spare = readings.effective - effective - 1.0
     correction = 2.0 * effective * (effective + 1.0) / spare if spare > 0 else inf
     return ShapeFit(
         shape=shape,

@@ -20,6 +20,10 @@ REFERENCE_TEMPERATURE_C = 19.7
 # square root of a day. The 1.5 °C and the day are judgement.
 _PACE_NOISE_DAYS = 0.11
 
+# Photos of one morning see the same light, water and camera, and a tray that is half an hour ahead
+# of its own sigmoid in all of them. Half a day, from one round to the next, is judgement.
+_ALIKE_DAYS = 0.5
+
 # Over thermal time the temperature's part of that is read off the room's thermometer; what water
 # and light leave is taken as half of it. Judgement.
 _THERMAL_PACE_SHARE = 0.5
@@ -59,6 +63,9 @@ class GrowthPrior:
         Past runs of the room that it was learned from.
     ceiling : float
         What no value can exceed, such as 1 for cover; inf without such a limit.
+    alike_within : float
+        Age units within which readings are wrong together, the more the closer they lie; 0 where
+        each is wrong for itself.
 
     Raises
     ------
@@ -75,6 +82,7 @@ class GrowthPrior:
     origin: str
     runs: int = 0
     ceiling: float = inf
+    alike_within: float = 0.0
 
     def __post_init__(self) -> None:
         for name, shape in (("mean", (4,)), ("between_runs", (4, 4)), ("mean_covariance", (4, 4))):
@@ -82,7 +90,7 @@ class GrowthPrior:
             if array.shape != shape or not np.all(np.isfinite(array)):
                 raise ValueError(f"{name} must be finite of shape {shape}, got {array!r}")
             object.__setattr__(self, name, array)
-        for name in ("wobble", "pace_noise"):
+        for name in ("wobble", "pace_noise", "alike_within"):
             if not (np.isfinite(getattr(self, name)) and getattr(self, name) >= 0):
                 raise ValueError(f"{name} must be finite, at least 0, got {getattr(self, name)!r}")
         if not self.ceiling > 0:
@@ -133,6 +141,7 @@ class GrowthPrior:
             between_runs=self.between_runs * np.outer(scale, scale),
             mean_covariance=self.mean_covariance * np.outer(scale, scale),
             pace_noise=self.pace_noise * float(np.sqrt(factor)),
+            alike_within=self.alike_within * factor,
             origin=f"{self.origin} {origin}",
         )
 
@@ -158,6 +167,7 @@ _HEIGHT_DAYS = GrowthPrior(
         "Published ranges of barley fodder height (150-200 mm in 5-8 days, extension; 213 mm at "
         "12 days, 10.1155/2023/9315556), days between them worked out; spread by judgement."
     ),
+    alike_within=_ALIKE_DAYS,
 )
 
 # No cover-by-day series is published; the day's look in extension and growers' texts: first green
@@ -174,6 +184,7 @@ _COVER_DAYS = GrowthPrior(
         "no published cover by day was found."
     ),
     ceiling=1.0,
+    alike_within=_ALIKE_DAYS,
 )
 
 # The ranges above are barley's. Other grains take them with a mean known half as well again.
