@@ -82,6 +82,32 @@ def test_fuzz_that_siblings_show_later_changes_nothing_of_what_a_photo_said() ->
     assert after.strength == before.strength
 
 
+def test_a_hold_that_all_else_speaks_against_tells_both_and_no_number_of_its_own() -> None:
+    # Dark from the start, on a day of root hairs: all together it is hardly mould.
+    dark = replace(spot(14.0, 0.91), look="dark")
+    first = reading(0, 2.5, dark, cover=0.1)
+    hold = only(room([run(0, [first])], 2.6), FlagKind.POSSIBLE_MOULD)
+    assert (hold.level, hold.confidence, hold.confidence_words) == (Level.HOLD, None, None)
+    assert (
+        "by that photo alone very likely, 9 in 10, and so held, though with its day and all "
+        "photos counted unlikely, 1 in 10"
+    ) in hold.reason
+    assert hold.strength < 0
+    # The photo that it stands on need not be the last one that shows it.
+    again = reading(0, 3.0, replace(dark, likelihood=0.3), cover=0.1)
+    hold = only(room([run(0, [first, again])], 3.1), FlagKind.POSSIBLE_MOULD)
+    assert (hold.level, hold.confidence) == (Level.HOLD, None)
+    assert "by an earlier photo alone very likely, 9 in 10, and so held" in hold.reason
+    # Where both agree, and where a look alone is asked for, the number stands.
+    late = only(room([run(0, [reading(0, 6.0, spot(14.0, 0.95))])], 6.1), FlagKind.POSSIBLE_MOULD)
+    assert (late.level, late.confidence is None) == (Level.HOLD, False)
+    assert "alone" not in late.reason
+    called = replace(dark, likelihood=0.6)
+    look = only(room([run(0, [reading(0, 2.5, called)])], 2.6), FlagKind.POSSIBLE_MOULD)
+    assert look.level is Level.LOOK and look.confidence is not None and look.confidence < 0.5
+    assert "by that photo alone likely" in look.reason or "as likely as not" in look.reason
+
+
 def test_growth_is_held_against_the_warmth_of_the_trays_own_shelf() -> None:
     runs = [mouldy(17, shelf="cold shelf"), mouldy(18, shelf="warm shelf")]
     air = tuple(

@@ -78,7 +78,8 @@ class Flag:
         What to look at or do.
     evidence : tuple of FlagEvidence
     confidence : float or None
-        0 to 1, where the reason is an inference and not a reading.
+        0 to 1, where the reason is an inference and not a reading. None where a hold stands on one
+        photo's own call and all that is known together speaks against it: the reason tells both.
     strength : float
         Orders flags of one kind; comparable over time for one key.
     could_be : tuple of str

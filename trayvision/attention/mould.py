@@ -130,12 +130,30 @@ def _flag(room: RoomState, run: RunState, suspicion: Suspicion) -> Flag:
         reason=_reason(room, run, suspicion),
         look_at=" ".join(look_at),
         evidence=_crops(run, suspicion),
-        confidence=suspicion.likelihood,
+        # A number that speaks against the hold would be taken for an all-clear: the reason weighs
+        # the one against the other.
+        confidence=None if hold and _rests_on_one_photo(suspicion) else suspicion.likelihood,
         strength=suspicion.evidence.total,
         could_be=(str(suspicion.evidence.likeliest_harmless),),
         related=tuple(sorted({*beside, *below, *lot})),
         near=tuple(sorted({*beside, *below})),
     )
+
+
+def _rests_on_one_photo(suspicion: Suspicion) -> bool:
+    """Whether a photo's own call stands against all that is known together."""
+    called = suspicion.track.standing_likelihood
+    return suspicion.likelihood < CALLED_LIKELIHOOD.value <= called
+
+
+def _call_words(suspicion: Suspicion) -> str:
+    called, now = suspicion.track.standing_likelihood, suspicion.track.last[1]
+    photo = "that photo" if now.likelihood == called else "an earlier photo"
+    words = f", by {photo} alone {likelihood_words(called)}"
+    if suspicion.alert is Alert.HOLD:
+        together = likelihood_words(suspicion.likelihood)
+        words += f", and so held, though with its day and all photos counted {together}"
+    return words
 
 
 def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
@@ -151,8 +169,8 @@ def _reason(room: RoomState, run: RunState, suspicion: Suspicion) -> str:
     if suspicion.evidence.watered:
         words += ", looked at before and after watering"
     before = placed_before(run, photo.taken_at)
-    if suspicion.likelihood < CALLED_LIKELIHOOD.value <= now.likelihood:
-        words += f", by that photo alone {likelihood_words(now.likelihood)}"
+    if _rests_on_one_photo(suspicion):
+        words += _call_words(suspicion)
     later = [one.photo for one in run.until(room.now) if one.photo.taken_at > photo.taken_at]
     if later:
         clear = sum(one.could_show(now.diameter_mm) >= SPEAKS_AGAINST for one in later)
