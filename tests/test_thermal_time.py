@@ -303,3 +303,19 @@ def test_change_ahead_is_told_from_past_runs() -> None:
 def test_wrong_calls_are_named(call: Callable[[], object], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         call()
+
+
+@pytest.mark.parametrize(("clock_hours", "drift"), [((7.0, 19.0), 0.0), ((8.0, 16.0), 1.768)])
+def test_what_two_readings_a_day_miss_of_a_swing_of_five_degrees(
+    clock_hours: tuple[float, float], drift: float
+) -> None:
+    # Warmest at 15 o'clock. Each of two readings stands for half of the day, as a trapezoid has
+    # it: their mean is 20 + 5 (sin(-30°) + sin(150°)) / 2 at 7 and 19, and at 8 and 16 o'clock
+    # 20 + 5 (sin(-15°) + sin(105°)) / 2 = 21.768; the day's true mean is 20 °C.
+    readings = [
+        RoomReading(24.0 * day + hour, 20.0 + 5.0 * np.sin(2.0 * np.pi * (hour - 9.0) / 24.0))
+        for day in range(-1, 9)
+        for hour in clock_hours
+    ]
+    counted = thermal_time(readings, response=TemperatureResponse()).at([24.0, 7 * 24.0])
+    assert (counted[1] - counted[0]) / 6.0 == pytest.approx(20.0 + drift, abs=1e-3)

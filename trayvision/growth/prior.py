@@ -156,6 +156,11 @@ def _diagonal(asymptote: float, half_age: float, width: float, skew: float) -> F
 # oldest age tested (12 d; 10.1155/2023/9315556), mats of 150-300 mm (Fazaeli et al. 2012), six to
 # seven inches in six to seven days (Cornell Extension). Spread between trays of one batch of about
 # a day and 10-15 % is common practice, no source. No height-by-day series has been published.
+# A room that ends 40 % lower than these ranges is more than two standard deviations off: of 160
+# drawn runs of such rooms, two photos a day, the forecast's 90 % interval held in 18 % on day 3,
+# 43 on day 4 and 79 on day 5; from ten past runs of the room's own in 95, 97 and 97. With 0.30 for
+# 0.18 it would hold at once (99, 98, 98), with bands two days on a sixth wider in rooms within the
+# ranges, where they hold in 98 to 100 of 100 as they are: left as published.
 _HEIGHT_DAYS = GrowthPrior(
     mean=np.array([np.log(200.0), 6.0, np.log(5.5), np.log(0.6)]),
     between_runs=_diagonal(0.12, 0.40, 0.10, 0.35),
