@@ -1,10 +1,9 @@
 """Trays that are behind, and whether the tray, the shelf, the lot or the room differs.
 
 Each tray's cover, or its height once cover is full, is a lag in days behind the room's normal.
-Shelves and lots are compared by an exact rank test, and what chance alone does is told after the
-correction for all that was asked; single trays are compared by how far they stand out of their
-batch. Where shelf and lot cannot be told apart, both are named; without a normal of the room's
-own, batches are not compared with each other.
+Shelves and lots are compared by an exact rank test, corrected for all that is asked at once; single
+trays by how far they stand out of their batch. Where shelf and lot cannot be told apart, both are
+named; without a normal of the room's own, batches are not compared with each other.
 """
 
 from collections.abc import Sequence
@@ -83,7 +82,7 @@ class Behind:
     names : tuple of str
         Of the shelf, the lot, or both; of a single tray, where set, the lot that it alone has.
     trays : tuple of int
-        Those that are behind themselves, by more than half a day.
+        Those behind themselves: half a day, or half of what a shelf or lot must be.
     compared : int
         How many growing trays share it, those on time included.
     lag_days : float
@@ -91,9 +90,8 @@ class Behind:
     level_days : float
         Lag of what they are behind: the median of the others, or 0, the room's own normal.
     p_value : float or None
-        That chance alone puts any shelf, lot or the room so far behind: of the test against the
-        others, corrected for all that was asked (Holm). None for a single tray or batches that
-        stand nowhere else.
+        That chance alone puts any shelf, lot or the room so far behind (Holm's correction). None
+        for a single tray or batches that stand nowhere else.
     """
 
     factor: Factor
@@ -128,12 +126,13 @@ def find_behind(lags: Sequence[TrayLag], *, own_normal: bool = True) -> tuple[Be
     asked = [*_levels(growing, Factor.SHELF), *_levels(growing, Factor.LOT)]
     if own_normal:
         asked.insert(0, _whole_room(growing))
-    found = _beyond_chance(asked, growing)
-    room = [one for one in found if one.factor is Factor.ROOM]
-    groups = _groups([one for one in found if one.factor is not Factor.ROOM], growing)
-    named = {tray for group in groups for tray in group.trays}
+    far = _far_behind(asked)
+    found = [one for one in far if one.factor is Factor.ROOM]
+    found += _groups([one for one in far if one.factor is not Factor.ROOM], growing)
+    found = [one for one in found if _chance(one) <= _SIGNIFICANT]
+    named = {tray for one in found if one.factor is not Factor.ROOM for tray in one.trays}
     singles = _single_trays([one for one in compared if one.taken or one.tray not in named])
-    return (*(_behind_themselves(one, growing) for one in (*room, *groups)), *singles)
+    return (*(_behind_themselves(one, growing) for one in found), *singles)
 
 
 def _within_batches(lags: Sequence[TrayLag]) -> list[TrayLag]:
@@ -155,29 +154,35 @@ def _whole_room(lags: Sequence[TrayLag]) -> Behind:
     return Behind(Factor.ROOM, (), trays, len(trays), median(values), 0.0, p_value)
 
 
-def _beyond_chance(asked: Sequence[Behind], lags: Sequence[TrayLag]) -> list[Behind]:
-    """Of all that was asked what is far enough behind, and seldom so by chance alone."""
-    corrected = holm([one.p_value for one in asked if one.p_value is not None])
+def _chance(one: Behind) -> float:
+    return 1.0 if one.p_value is None else one.p_value
+
+
+def _far_behind(asked: Sequence[Behind]) -> list[Behind]:
+    """Of all that was asked what is, for itself, beyond chance, its p-value then corrected."""
     found = []
-    for one, p_value in zip(asked, corrected, strict=True):
+    for one, p_value in zip(asked, holm([_chance(one) for one in asked]), strict=True):
         least = LEAST_LAG_DAYS if one.factor is Factor.ROOM else _LEAST_GROUP_LAG_DAYS
-        if one.lag_days >= least and p_value <= _SIGNIFICANT:
-            # Trays of one batch are alike, and the test takes each for itself.
-            inside = {lag.batch for lag in lags if lag.tray in one.trays}
-            outside = {lag.batch for lag in lags if lag.tray not in one.trays}
-            fair = one.factor is Factor.ROOM or inside <= outside
-            found.append(replace(one, p_value=p_value if fair else None))
+        if one.lag_days >= least and _chance(one) <= _SIGNIFICANT:
+            found.append(replace(one, p_value=p_value))
     return found
 
 
 def _behind_themselves(one: Behind, lags: Sequence[TrayLag]) -> Behind:
-    """The finding with those trays alone that are behind, since others may be on time."""
-    behind = {
-        lag.tray: lag.lag_days - one.level_days
-        for lag in lags
-        if lag.tray in one.trays and lag.lag_days - one.level_days > _ALLOWED_LAG_DAYS
-    }
-    return replace(one, trays=tuple(sorted(behind)), lag_days=median(behind.values()))
+    """The finding with those trays alone that are behind; no odds where batches are not shared."""
+    inside = [lag for lag in lags if lag.tray in one.trays]
+    room = one.factor is Factor.ROOM
+    least = one.level_days + (_ALLOWED_LAG_DAYS if room else _LEAST_GROUP_LAG_DAYS / 2)
+    behind = [lag for lag in inside if lag.lag_days >= least]
+    # Trays of one batch are alike, and the test takes each for itself.
+    others = {lag.batch for lag in lags if lag.tray not in one.trays}
+    fair = room or {lag.batch for lag in inside} <= others
+    return replace(
+        one,
+        trays=tuple(sorted(lag.tray for lag in behind)),
+        lag_days=median(lag.lag_days for lag in behind) - one.level_days,
+        p_value=one.p_value if fair else None,
+    )
 
 
 def _groups(found: Sequence[Behind], lags: Sequence[TrayLag]) -> list[Behind]:
@@ -231,16 +236,16 @@ def _told_apart(shelf: Behind, lot: Behind, lags: Sequence[TrayLag]) -> list[Beh
     only_lot = _stays_behind(set(lot.trays) - set(shelf.trays), lags, level)
     if only_shelf and only_lot:
         rest = tuple(sorted(set(lot.trays) - set(shelf.trays)))
-        return [shelf, replace(lot, trays=rest, compared=len(rest))]
+        return [shelf, replace(lot, trays=rest, compared=len(rest), level_days=level)]
+    surer = min(_chance(shelf), _chance(lot))
     if only_shelf and only_lot is False:
-        return [shelf]
+        return [replace(shelf, p_value=surer)]
     if only_lot and only_shelf is False:
-        return [lot]
+        return [replace(lot, p_value=surer)]
     worse = max(shelf, lot, key=lambda one: one.lag_days)
     names, trays = (*shelf.names, *lot.names), tuple(sorted(both))
-    return [
-        replace(worse, factor=Factor.SHELF_OR_LOT, names=names, trays=trays, compared=len(trays))
-    ]
+    either = replace(worse, factor=Factor.SHELF_OR_LOT, names=names, trays=trays, p_value=surer)
+    return [replace(either, compared=len(trays))]
 
 
 def _stays_behind(trays: set[int], lags: Sequence[TrayLag], level: float) -> bool | None:
