@@ -79,6 +79,7 @@ def test_all_of_the_last_days_are_kept(room: Room) -> None:
 
 
 def test_photo_assigned_by_hand_counts_for_its_tray(room: Room) -> None:
+    room.watch.now = _NOON
     hidden = room.send(picture_saying("hidden tags"), taken_at=_NOON.isoformat()).json()["photos"][
         0
     ]["id"]
