@@ -105,6 +105,19 @@ def test_a_pose_with_a_twin_keeps_both() -> None:
     assert 5 < twins < 35
 
 
+def test_two_poses_that_fit_equally_well_are_both_kept() -> None:
+    # The same two tags, read to 2 px: from the other side the camera would stand a third of a metre
+    # away, and the misfit of that is a hundredth of what reading leaves open.
+    small = replace(CAMERA, focal_relative_uncertainty=1e-6).scaled_to(320, 230)
+    view = View.looking_at((-200.0, 120.0, 800.0), (30.0, 0.0, 0.0))
+    in_mm = np.stack([SIZE.tag_corners_mm(corner) for corner in (4, 5)])
+    points = TagPoints(in_mm, view.project(small, in_mm), np.full(2, 2.0))
+    true, twin = fit_pose(points, small)
+    np.testing.assert_allclose(true.camera_position_mm, view.camera_mm, atol=0.1)
+    assert twin.cost < 0.01 * in_mm[..., :2].size
+    assert np.linalg.norm(twin.camera_position_mm - true.camera_position_mm) > 300.0
+
+
 def test_unknown_focal_length_comes_out_within_its_uncertainty() -> None:
     fits, _ = _noisy_fits(range(6), Camera.typical(640, 460), 0.1, 120)
     # The guess is centred and has square pixels, so it is the same within a few per cent.
