@@ -1,4 +1,4 @@
-"""The light over a tray from planted whites along its bars: closed forms, soiled and clipped whites."""
+"""The light over a tray, fitted to planted whites: even, shadowed, greyer, beyond the range."""
 
 from dataclasses import replace
 
@@ -56,7 +56,7 @@ def test_shadow_and_soil_on_a_few_whites_darken_nothing(left: float) -> None:
 
 
 def test_a_bar_of_greyer_paper_than_its_tags_makes_nothing_brighter() -> None:
-    # The tags' paper is the white that colours are told by: three of four whites are a fifth darker.
+    # Colours are told by the white of the tags' paper: three of four whites are a fifth darker.
     cells = whites()
     bar = np.where(cells.beside_tag, 1.0, 0.8)[:, None]
     field = fit_field(replace(cells, linear_rgb=cells.linear_rgb * bar), HALF_MM)
