@@ -1,5 +1,6 @@
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -23,6 +24,18 @@ def test_one_patch_is_found_where_it_lies_and_as_large(x: float, y: float, d: fl
     assert abs(patch.area_mm2 - true_area) <= 1.96 * patch.area_uncertainty_mm2
     # Circle of equal area: d = 2 sqrt(A / pi), by definition.
     assert patch.diameter_mm == pytest.approx(2 * np.sqrt(patch.area_mm2 / np.pi))
+
+
+@pytest.mark.parametrize("sureness", [0.5, 0.8, 1.0])
+def test_area_of_a_patch_that_thins_out_lies_within_what_is_stated(sureness: float) -> None:
+    # Fluff thins out over a centimetre or so, and the networks are more or less sure of it.
+    classes = disc(BED, x_mm=20, y_mm=-10, diameter_mm=60, value=TrayClass.MOULD)
+    plan = planted(classes)
+    shares = plan.shares.copy()
+    shares[TrayClass.MOULD] = sureness * cv2.GaussianBlur(shares[TrayClass.MOULD], (0, 0), 6.0)
+    shares[TrayClass.BED] = 1.0 - shares[TrayClass.MOULD]
+    (patch,) = read_mould(replace(plan, shares=shares)).patches
+    assert abs(patch.area_mm2 - np.pi * 30.0**2) <= 1.96 * patch.area_uncertainty_mm2
 
 
 def test_clean_bed_has_no_patch() -> None:
