@@ -14,6 +14,8 @@ from service.runs.run_calendar import RunSpan
 
 # An older one says little of what lies in the tray now.
 _ASKS_FOR: Final = timedelta(days=2)
+# Who weighs a tray photographs it just before, and types when it was taken afterwards.
+_ROUNDED: Final = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,8 @@ def _still_growing(
 ) -> StrayPhoto | None:
     """A tray that is full of shoots after its harvest: it was another one that was taken."""
     cover = None if shown is None else shown["cover"]["value"]
-    if cover is None or cover < SURELY_GROWS or say.now - photo.taken_at > _ASKS_FOR:
+    lately = last.until + _ROUNDED <= photo.taken_at and say.now - photo.taken_at <= _ASKS_FOR
+    if cover is None or cover < SURELY_GROWS or not lately:
         return None
     words = f"a photo of {say.moment(photo.taken_at)} shows shoots over {say.percent(cover)} of it"
     return StrayPhoto(photo.id, "look", words, ended_run_id=last.id)
