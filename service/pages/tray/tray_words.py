@@ -48,6 +48,10 @@ class FlagShown:
     spot: Place | None
 
 
+def _begins(flag: FlagOut, say: Say) -> str:
+    return "From" if flag.since > say.now else "Since"
+
+
 def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
     """A flag as pages show it."""
     confidence = flag.evidence.get("confidence")
@@ -55,7 +59,9 @@ def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
     shared = flag.kind in (FlagKind.READY, FlagKind.OVERDUE) and len(flag.trays) > 1
     return FlagShown(
         flag,
-        f"Since {say.moment(flag.since)}, the first of them." if shared else since_words(flag, say),
+        f"{_begins(flag, say)} {say.moment(flag.since)}, the first of them."
+        if shared
+        else since_words(flag, say),
         "" if confidence is None else say.likely(confidence),
         listed(flag.evidence.get("could_be", ())),
         next(iter(flag_places(flag)), None) if flag.kind == FlagKind.POSSIBLE_MOULD else None,
