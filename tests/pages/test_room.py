@@ -43,6 +43,16 @@ def test_the_room_says_first_what_grows_is_due_and_is_on_hold(shown_house: House
     assert "day 5 (6 from soaking)" in shown
 
 
+def test_a_held_tray_is_counted_among_what_is_due_nowhere(house: House) -> None:
+    assert house.client.patch("/api/room", json={"target_day": 2.0}).status_code == 200
+    shown = words(house.client.get("/room"))
+    assert "Trays 1, 2, 4, 5 and 6 are due today." in shown
+    assert "5 due today 1 on hold" in shown
+    listed = words(house.client.get("/room?show=due"))
+    assert "on hold: do not feed" in listed
+    assert "Hold: do not feed" not in listed
+
+
 def test_trays_stand_on_their_shelves_in_rows_on_a_phone_and_strips_on_a_desk(
     browser: Browser, shown_house: House
 ) -> None:

@@ -43,8 +43,15 @@ _MOST_NAMED: Final = 5
 # All, and the only state that any tray is in: both show the same.
 _FEWEST_FILTERS: Final = 2
 _DUE, _HOLD, _LOOK, _NO_PHOTO, _IDLE = "due", "hold", "look", "no-photo", "idle"
+
+
+def _is_due(row: TrayRow) -> bool:
+    """Whether it is to be taken today: what is on hold is not."""
+    return row.due and row.level != "hold"
+
+
 _SHOWS: Final[dict[str, tuple[str, Callable[[TrayRow], bool]]]] = {
-    _DUE: ("due today", lambda row: row.due),
+    _DUE: ("due today", _is_due),
     _HOLD: ("on hold", lambda row: row.level == "hold"),
     _LOOK: ("to look at", lambda row: row.level == "look"),
     _NO_PHOTO: ("without a fresh photo", lambda row: bool(row.no_photo)),
@@ -168,7 +175,7 @@ def _page(connection: sa.Connection, say: Say, shown: str, shelf: int | None) ->
     return RoomPage(
         sentence=_sentence(rows),
         empty=not trays,
-        due=tuple(row for row in rows if row.due and row.level != "hold"),
+        due=tuple(row for row in rows if _is_due(row)),
         racks=_with_trays(all_racks) if filtered else all_racks,
         off_shelf=tuple(row for row in kept if row.shelf_id not in known),
         to_wash=washing,
@@ -223,7 +230,7 @@ def _sentence(rows: Sequence[TrayRow]) -> str:
     if not rows:
         return "Nothing grows."
     words = ["One tray grows." if len(rows) == 1 else f"{len(rows)} trays grow."]
-    due = tuple(row.number for row in rows if row.due and row.level != "hold")
+    due = tuple(row.number for row in rows if _is_due(row))
     held = tuple(row.number for row in rows if row.level == "hold")
     if len(due) == len(rows) > 1:
         words = [f"{len(rows)} trays grow, and all are due today."]
