@@ -101,3 +101,29 @@ def last_answer_entry(connection: sa.Connection, flag_id: int) -> int:
     if not given:
         raise ValueError(f"flag must have an answer, got none of flag {flag_id}")
     return given[-1]
+
+
+def told_once(history: Sequence[FlagEvent]) -> list[FlagEvent]:
+    """What was said of a flag, each thing once: what moved in it and in no word of it is left out.
+
+    Parameters
+    ----------
+    history : sequence of FlagEvent
+        In order, as `flag_history` gives it.
+    """
+    last = {event.at: event for event in history if event.kind == "noticed"}
+    kept: list[FlagEvent] = []
+    for one in history:
+        if one.kind == "noticed":
+            # Of what one photo showed only the last wording stands.
+            if last[one.at] is not one:
+                continue
+            before = kept[-1] if kept else None
+            if before is not None and (before.kind, before.level, before.reason) == (
+                one.kind,
+                one.level,
+                one.reason,
+            ):
+                continue
+        kept.append(one)
+    return kept

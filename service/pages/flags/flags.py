@@ -1,6 +1,6 @@
 """Pages of reasons to look: one by one, and all that were answered."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from math import exp
@@ -12,7 +12,7 @@ from starlette.responses import Response
 
 from service.context import Service
 from service.flags.flag_answers import verdicts_out
-from service.flags.flag_history import FlagEvent, flag_history, last_answer_entry
+from service.flags.flag_history import FlagEvent, flag_history, last_answer_entry, told_once
 from service.flags.flag_log import answer, flag_out, flags
 from service.flags.holds import end_hold
 from service.flags.today import RoomNow
@@ -159,19 +159,12 @@ def _show_flag(service: Service, request: Request, flag_id: int, typed: Typed) -
         (view,) = flag_views(connection, [flag], beside)
         page = FlagPage(
             view=view,
-            history=_told(flag_history(connection, flag_id)),
+            history=told_once(flag_history(connection, flag_id))[::-1],
             choices=Choices(snoozes(Say(room, now))),
             shelves=shelf_names(connection) if view.readings else {},
             typed=typed,
         )
         return show(request, connection, "flag.html", page, here=addresses.NOW)
-
-
-def _told(history: Sequence[FlagEvent]) -> list[FlagEvent]:
-    """What was said, last first; of what one photo showed only the last wording."""
-    last = {event.at: event for event in history if event.kind == "noticed"}
-    kept = [one for one in history if one.kind != "noticed" or last[one.at] is one]
-    return kept[::-1]
 
 
 def _last(connection: sa.Connection, now: datetime, state: FlagState) -> list[FlagOut]:
