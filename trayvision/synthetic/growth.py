@@ -130,7 +130,7 @@ class SyntheticRun:
 
 
 def draw_room(*, rng: np.random.Generator, shelves: int = 4) -> SyntheticRoom:
-    """A room whose averages lie in the published ranges of barley fodder (see `growth_prior`)."""
+    """A room whose averages lie in published ranges of barley (see `trayvision.growth.prior`)."""
     return SyntheticRoom(
         asymptote_mm=float(np.exp(rng.normal(np.log(190.0), 0.15))),
         half_age_days=float(rng.uniform(5.0, 7.0)),
