@@ -385,7 +385,9 @@ def test_free_places_are_said_in_few_words(names: tuple[str, ...], said: str) ->
     assert free_words(names) == said
 
 
-def test_a_tray_of_two_days_is_not_yet_said_to_be_hardly_taller(house: House) -> None:
+def test_growth_is_told_since_when_and_not_yet_of_two_days(
+    house: House,
+) -> None:
     spread_at = EVENING - timedelta(days=2, hours=9)
     house.post("/api/runs", tray=9, spread_at=spread_at.isoformat())
     for day in (1.2, 2.2):
@@ -394,3 +396,7 @@ def test_a_tray_of_two_days_is_not_yet_said_to_be_hardly_taller(house: House) ->
     house.watch.now = spread_at + timedelta(days=3.5)
     house.photograph(9, spread_at + timedelta(days=3.4), cover=0.02, height_mm=15.0)
     assert "hardly taller since yesterday" in house.client.get("/room").text
+    house.watch.now = spread_at + timedelta(days=4.4)
+    house.photograph(9, spread_at + timedelta(days=4), cover=0.2, height_mm=30.0)
+    house.photograph(9, spread_at + timedelta(days=4.3), cover=0.2, height_mm=45.0)
+    assert "1.5 cm more since today 09:00" in house.client.get("/room").text

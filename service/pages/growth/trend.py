@@ -67,7 +67,10 @@ class Trend:
         told = self.certain or not self.early
         if self.grown_mm is not None and self.since is not None and told:
             grown = f"{say.length(self.grown_mm)} more" if self.certain else "hardly taller"
-            words.append(f"; {grown} since {say.day_of(self.since)}")
+            # "Since today" would be taken for the whole day.
+            of_today = say.local(self.since).date() == say.today
+            since = say.moment(self.since) if of_today else say.day_of(self.since)
+            words.append(f"; {grown} since {since}")
         return "".join(words)
 
 
