@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from tests.scored_trays import (
@@ -200,6 +200,8 @@ class TestArithmetic:
         assert reasons["cover"] == "Cover is not asked of so young a tray."
 
     @given(any_measures)
+    # 100 x (1 - 78.5 / 100) is a little less than 100 - 78.5.
+    @example(healthy(day=0, seed_layer=share(0), slime_share=1, patches=(patch(0.96875, 2.0),)))
     def test_value_is_what_the_parts_leave(self, measures: ScoredMeasures) -> None:
         score = score_tray(measures)
         known = [part for part in score.parts if part.known]

@@ -179,9 +179,10 @@ def score_tray(measures: ScoredMeasures) -> HealthScore:
     cap = score_cap_of(measures)
     value = None if reason else score_value(measures)
     attention = _attention(measures, parts, value)
-    lowest, highest = _bounds(measures, parts, cap)
+    rounded = None if value is None else round(value)
+    lowest, highest = _bounds(measures, parts, cap, rounded)
     return HealthScore(
-        value=None if value is None else round(value),
+        value=rounded,
         uncertainty=None if reason else score_uncertainty(measures, lowest, highest),
         lowest=lowest,
         highest=highest,
@@ -211,16 +212,16 @@ def _why_no_score(measures: ScoredMeasures, parts: tuple[ScorePart, ...]) -> Dou
 
 
 def _bounds(
-    measures: ScoredMeasures, parts: tuple[ScorePart, ...], cap: float
+    measures: ScoredMeasures, parts: tuple[ScorePart, ...], cap: float, value: int | None
 ) -> tuple[int | None, int | None]:
     if measures.seen < LEAST_SEEN.value or measures.of_no_tray:
         return None, None
     left = sum(part.weight for part in parts if part.known) - points_off(parts)
     # What was not seen may be as bad as anything: it keeps none of the points that are left.
-    return (
-        round(min(left * measures.seen, cap)),
-        round(min(100 - points_off(parts), cap)),
-    )
+    lowest = round(min(left * measures.seen, cap))
+    highest = round(min(100 - points_off(parts), cap))
+    # A sum that ends in a half may be rounded up here and down there.
+    return (lowest, highest) if value is None else (min(lowest, value), max(highest, value))
 
 
 def _attention(
