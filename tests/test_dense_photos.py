@@ -44,6 +44,15 @@ def test_hourly_readings_count_as_two_a_day() -> None:
     assert weights([3.0, 3.25, 3.5]) == pytest.approx([1 / 1.5, 1 / 2, 1 / 1.5])
 
 
+@pytest.mark.parametrize(("apart", "counts"), [(2.0, 0.5), (3.0, 1 / 1.5), (4.0, 1.0), (9.0, 1.0)])
+def test_readings_that_contradict_each_other_share_nothing(apart: float, counts: float) -> None:
+    # Each has 2 and 1.5 mm of uncertainty, 2.5 mm together, a pair of them 2.5 mm times root two.
+    far = 50.0 + apart * 2.5 * np.sqrt(2)
+    pair = [GrowthPoint(3.0, 50.0, 2.0), GrowthPoint(3.0, float(far), 2.0)]
+    readings = Readings.of(pair, wobble=1.5, alike_within=BARLEY.alike_within)
+    assert readings.weight == pytest.approx([counts] * 2)
+
+
 def test_without_a_reach_each_reading_counts() -> None:
     points = [GrowthPoint(3.0, 50.0, 2.0)] * 3
     assert Readings.of(points, wobble=0.0).weight == pytest.approx([1.0] * 3)

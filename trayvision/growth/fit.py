@@ -21,6 +21,9 @@ STUDENT_FREEDOM = 4.0
 # A standardised residual beyond this asks for a second start: the robust loss may have settled
 # in a local minimum that calls good readings wrong.
 _SUSPECT_RESIDUAL = 6.0
+# Of their common uncertainty: up to that far apart two readings of one morning are taken to agree,
+# from twice that on to contradict each other. What chance does to one pair in twenty; judgement.
+_CONTRARY_SIGMAS = 2.0
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -111,12 +114,10 @@ class Readings:
         """Sorted, so that the order of arrival cannot change a bit of the result."""
         ordered = sorted(points)
         age = np.array([point.age for point in ordered], float)
-        return cls(
-            age=age,
-            value=np.array([point.value for point in ordered], float),
-            sigma=np.array([np.hypot(point.uncertainty, wobble) for point in ordered], float),
-            weight=_independent_share(age, alike_within),
-        )
+        value = np.array([point.value for point in ordered], float)
+        sigma = np.array([np.hypot(point.uncertainty, wobble) for point in ordered], float)
+        weight = _independent_share(age, value, sigma, alike_within)
+        return cls(age=age, value=value, sigma=sigma, weight=weight)
 
     @property
     def effective(self) -> float:
@@ -124,19 +125,22 @@ class Readings:
         return float(self.weight.sum())
 
 
-def _independent_share(age: Floats, alike_within: float) -> Floats:
+def _independent_share(age: Floats, value: Floats, sigma: Floats, alike_within: float) -> Floats:
     """For how many independent readings each of some readings counts.
 
     One over the sum of its errors' correlations with all of them, which fall evenly from 1 at the
     same moment to 0 at `alike_within`. Of readings at one rate that is the effective number
     of G. V. Bayley, J. M. Hammersley, Suppl. J. R. Stat. Soc. 8 (1946) 184 (from memory); their
     log likelihoods count so much less, as for a composite likelihood (M. Ribatet, D. Cooley,
-    A. C. Davison, Stat. Sinica 22 (2012) 813; from memory).
+    A. C. Davison, Stat. Sinica 22 (2012) 813; from memory). Two that contradict each other are not
+    wrong together: else a wrong one would take half of its voice from the right one beside it.
     """
     if alike_within == 0.0:
         return np.ones_like(age)
     apart = np.abs(age[:, None] - age) / alike_within
-    return np.asarray(1.0 / np.maximum(1.0 - apart, 0.0).sum(axis=1))
+    contrary = np.abs(value[:, None] - value) / np.hypot(sigma[:, None], sigma)
+    agree = np.clip(2.0 - contrary / _CONTRARY_SIGMAS, 0.0, 1.0)
+    return np.asarray(1.0 / (np.maximum(1.0 - apart, 0.0) * agree).sum(axis=1))
 
 
 def student_loss(z: Floats, freedom: float) -> Floats:
