@@ -48,20 +48,15 @@ class FlagShown:
     spot: Place | None
 
 
-def _begins(flag: FlagOut, say: Say) -> str:
-    return "From" if flag.since > say.now else "Since"
-
-
 def flag_shown(flag: FlagOut, say: Say) -> FlagShown:
     """A flag as pages show it."""
     confidence = flag.evidence.get("confidence")
     # Trays of one batch share such a flag, which is as old as what was noticed of its first.
     shared = flag.kind in (FlagKind.READY, FlagKind.OVERDUE) and len(flag.trays) > 1
+    since = since_words(flag, say)
     return FlagShown(
         flag,
-        f"{_begins(flag, say)} {say.moment(flag.since)}, the first of them."
-        if shared
-        else since_words(flag, say),
+        f"{since.removesuffix('.')}, the first of them." if shared else since,
         "" if confidence is None else say.likely(confidence),
         listed(flag.evidence.get("could_be", ())),
         next(iter(flag_places(flag)), None) if flag.kind == FlagKind.POSSIBLE_MOULD else None,
