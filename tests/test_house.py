@@ -209,6 +209,15 @@ def test_nothing_beneath_the_pages_knows_them() -> None:
     assert known == set(KNOW_THE_PAGES)
 
 
+@pytest.mark.parametrize("tested", [PACKAGE, SERVICE], ids=lambda path: path.name)
+def test_tests_lie_in_the_folders_of_what_they_test(tested: Path) -> None:
+    tests = ROOT / "tests" if tested == PACKAGE else ROOT / "tests" / tested.name
+    folders = {path.parent for path in tests.rglob("test_*.py")} - {tests}
+    at_home = {"service", "pages"} if tested == PACKAGE else set()
+    elsewhere = {folder.relative_to(tests).parts[0] for folder in folders} - at_home
+    assert sorted(name for name in elsewhere if not (tested / name).is_dir()) == []
+
+
 def test_files_stay_short() -> None:
     lengths = {
         str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines())

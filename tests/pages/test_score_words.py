@@ -10,7 +10,7 @@ from service.pages.photos.photo_standing import Standing, Standings
 from service.pages.photos.photo_words import photo_words
 from service.pages.words import Say
 from tests.pages.house import EVENING, House
-from tests.scored_trays import healthy, patch
+from tests.score.scored_trays import healthy, patch
 from tests.service.recorded_inspections import patch as spot
 from trayvision.measurement import Measurement
 from trayvision.quality_flags import Doubt

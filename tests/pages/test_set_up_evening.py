@@ -8,9 +8,9 @@ import pypdfium2 as pdfium
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
+from tests.kit.printed_pages import raster, read_tags
 from tests.pages.conftest import PHONE, assert_accessible, open_page
 from tests.pages.house import House
-from tests.printed_pages import raster, read_tags
 from trayvision.reference_kit import tag_id
 
 # Invented; only long enough.
