@@ -57,7 +57,9 @@ def at_once_message(flag: FlagOut, zone: ZoneInfo) -> Message:
     word = flag_word(flag)
     what = "Too hot" if cannot_wait(flag) is AtOnce.TOO_HOT else "Hold"
     where = "" if flag.tray is None else f": tray {flag.tray}"
-    parts = [flag.reason, flag.look, f"Since {moment_words(flag.since, zone)}."]
+    since = moment_words(flag.since, zone)
+    began = "Looking back, it began" if flag.told_late else "Since"
+    parts = [flag.reason, flag.look, f"{began} {since}."]
     if _means_mould([flag]):
         parts.append(CAUTION)
     return Message(f"flag {word}", f"{what}{where}", "\n\n".join(parts), (word,), while_open=True)

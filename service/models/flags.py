@@ -1,12 +1,15 @@
 """Flags: reasons to look at a tray, and what people answered."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
 from pydantic import Field
 
 from service.models.base import Model, Moment, Text
+
+# What is said within this time of what shows it was told at once.
+TOLD_AT_ONCE: Final = timedelta(hours=1)
 
 
 class FlagState(StrEnum):
@@ -59,6 +62,11 @@ class FlagOut(Model):
     gone_at: datetime | None = Field(
         description="When what asked for a look was no longer there; null while it may be."
     )
+
+    @property
+    def told_late(self) -> bool:
+        """Photos of days ago may show, by what came after, what nobody could know by then."""
+        return self.opened_at - self.since > TOLD_AT_ONCE
 
 
 class Hold(Model):

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import cached_property
 
 import sqlalchemy as sa
@@ -26,13 +26,13 @@ from service.room.washing import STATES, unwashed_run
 from service.runs.run_calendar import RunSpan
 from service.runs.run_log import runs_out
 from service.runs.run_places import PLACES
+from trayvision.attention.dates import OVERDUE_AFTER
 from trayvision.attention.flags import FlagKind
 from trayvision.attention.state import Level
 
 # Cover at which the grower speaks of a carpet; the same as the colour of day 4 to 5 in the trade.
 _CARPET_COVER = 0.8
 _GREENING_COVER = 0.05
-_OVERDUE_AFTER = timedelta(hours=24)
 _ASKING = (Level.LOOK, Level.HOLD)
 
 
@@ -264,7 +264,7 @@ class TraysNow:
         if day < 0:
             return "soaking"
         due = forecast.harvest_at
-        if due is not None and self._now >= due + _OVERDUE_AFTER:
+        if due is not None and self._now >= due + OVERDUE_AFTER:
             return "overdue"
         if due is not None and self._now >= due:
             return "ready"

@@ -91,7 +91,7 @@ def test_tables_say_the_same_as_the_api(shown_house: House) -> None:
     # 0.95 of a normal distribution lies within 1.96 standard deviations (tables of the normal).
     said = f"{point['value'] / 10:.1f} ± {1.96 * point['uncertainty'] / 10:.1f} cm"
     assert f'<td class="number">{said}</td>' in page
-    assert "Photos; within ± the truth lies 19 times in 20" in page
+    assert "Photos; the truth should lie within ± 19 times in 20" in page
     day = curve["fitted"]["day"].index(7.0)
     between = f"{curve['fitted']['low'][day] / 10:.1f} to {curve['fitted']['high'][day] / 10:.1f}"
     median = f"{curve['fitted']['median'][day] / 10:.1f} cm"
@@ -177,7 +177,7 @@ def test_answered_flag_stands_among_the_earlier_ones(house: House) -> None:
     flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
     house.post(f"/api/flags/{flag['id']}/verdict", verdict="root hairs")
     page = house.client.get(f"/trays/{MOULDY_TRAY}").text
-    assert "Answered: root hairs, today 18:00." in page
+    assert "Answered: it was root hairs, today 18:00." in page
     assert "possible mould, answered: root hairs" in page
 
 

@@ -20,7 +20,7 @@ from trayvision.attention.readings import TrayReading
 from trayvision.attention.state import Level, RoomState, RunState
 
 READY_WITHIN: Final = timedelta(hours=12)
-_OVERDUE_AFTER: Final = timedelta(hours=24)
+OVERDUE_AFTER: Final = timedelta(hours=24)
 _OVERGROWN: Final = 1.2
 
 
@@ -36,7 +36,7 @@ def harvest_flags(room: RoomState, *, on_hold: Collection[int] = ()) -> list[Fla
         since = _ready_since(room, run)
         if since is None:
             continue
-        overdue = room.now - since > _OVERDUE_AFTER or _overgrown(room, run)
+        overdue = room.now - since >= OVERDUE_AFTER or _overgrown(room, run)
         kind = FlagKind.OVERDUE if overdue else FlagKind.READY
         if run.tray in on_hold:
             held[kind, room.batch_of(run)].append(run.tray)

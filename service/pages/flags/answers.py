@@ -7,7 +7,8 @@ from typing import Final
 from service.flags.flag_log import Answer
 from service.log.refusals import Refusal
 from service.models.flags import FlagOut, Verdict
-from service.pages.flags.flag_view import INSTEAD, VERDICT_WORDS, title_of
+from service.pages.flags.flag_view import INSTEAD, title_of
+from service.pages.flags.verdict_words import verdict_words
 from service.pages.words import Say
 from trayvision.attention.flags import FlagKind
 
@@ -76,7 +77,7 @@ def said_words(flag: FlagOut, said: Answer, say: Say) -> str:
     if said.verdict is None:
         return f"{who}: done."
     if flag.kind != FlagKind.POSSIBLE_MOULD:
-        return f"{who}: {'right' if said.verdict is Verdict.RIGHT else 'not so'}."
+        return f"{who}: {verdict_words(said.verdict, flag.kind)}."
     if said.verdict is Verdict.RIGHT:
         return f"Tray {flag.tray} stands on hold: do not feed."
-    return f"Tray {flag.tray}: {VERDICT_WORDS[said.verdict]}."
+    return f"Tray {flag.tray}: {verdict_words(said.verdict)}."

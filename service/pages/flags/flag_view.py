@@ -27,16 +27,6 @@ INSTEAD: Final = (
     (Verdict.FLOOR, "Bare floor"),
     (Verdict.OTHER, "Something else"),
 )
-VERDICT_WORDS: Final = {
-    Verdict.RIGHT: "it is mould",
-    Verdict.FINE: "looked fine",
-    Verdict.ROOT_HAIRS: "it was root hairs",
-    Verdict.GLARE: "it was glare",
-    Verdict.HUSKS: "it was husks or bare seed",
-    Verdict.SHADOW: "it was a shadow",
-    Verdict.FLOOR: "it was bare floor",
-    Verdict.OTHER: "it was something else",
-}
 # What lies in the room and not in a tray has no picture.
 _OF_THE_ROOM: Final[Mapping[str, str]] = {
     FlagKind.HOT_OR_HUMID: "The air",

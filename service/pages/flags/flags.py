@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from math import exp
 from typing import Annotated, Final
 
@@ -17,10 +17,11 @@ from service.flags.flag_log import answer, flag_out, flags
 from service.flags.holds import end_hold
 from service.flags.today import RoomNow
 from service.models.base import LARGEST_ID
-from service.models.flags import Done, FlagOut, FlagState, Verdict, VerdictsOut
+from service.models.flags import TOLD_AT_ONCE, Done, FlagOut, FlagState, Verdict, VerdictsOut
 from service.pages import addresses
 from service.pages.flags.answers import Choices, answer_of, said_words, snoozes
-from service.pages.flags.flag_view import VERDICT_WORDS, Beside, FlagView, flag_views
+from service.pages.flags.flag_view import Beside, FlagView, flag_views
+from service.pages.flags.verdict_words import verdict_words
 from service.pages.forms.filled import Filled
 from service.pages.forms.forms import Typed, TypedForm, answered
 from service.pages.frame import show
@@ -36,7 +37,6 @@ router = APIRouter(include_in_schema=False)
 FlagId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 # More than a person reads; the others are found from their tray's page.
 _LISTED: Final = 40
-_TOLD_AT_ONCE: Final = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,6 @@ class FlagPage:
     choices : Choices
     shelves : mapping of int to str
         Names by id.
-    verdict_words : mapping of Verdict to str
     typed : Typed
     """
 
@@ -59,13 +58,16 @@ class FlagPage:
     history: list[FlagEvent]
     choices: Choices
     shelves: Mapping[int, str]
-    verdict_words: Mapping[Verdict, str] = field(default_factory=lambda: VERDICT_WORDS)
     typed: Typed = field(default_factory=Typed)
 
     @staticmethod
     def was_told_later(event: FlagEvent) -> bool:
         """Whether what was noticed was said well after the last photo that shows it."""
-        return event.kind == "noticed" and event.said_at - event.at > _TOLD_AT_ONCE
+        return event.kind == "noticed" and event.said_at - event.at > TOLD_AT_ONCE
+
+    def said(self, verdict: str) -> str:
+        """What somebody answered to it, in words."""
+        return verdict_words(verdict, self.view.flag.kind)
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,6 @@ class FlagsPage:
     strength, least, most : float
         How many times as strong as in a room without verdicts a sign of mould must be, and the
         limits of that.
-    verdict_words : mapping of Verdict to str
     """
 
     snoozed: list[FlagOut]
@@ -90,7 +91,11 @@ class FlagsPage:
     strength: float
     least: float
     most: float
-    verdict_words: Mapping[Verdict, str] = field(default_factory=lambda: VERDICT_WORDS)
+
+    @staticmethod
+    def said(verdict: str, kind: str = FlagKind.POSSIBLE_MOULD) -> str:
+        """What somebody answered, in words."""
+        return verdict_words(verdict, kind)
 
 
 @router.get(addresses.FLAGS)

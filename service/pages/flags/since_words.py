@@ -1,6 +1,5 @@
 """Since when a reason to look holds, since when it is said, and until when it held."""
 
-from datetime import timedelta
 from typing import Final
 
 from service.models.flags import FlagOut, FlagState
@@ -9,7 +8,6 @@ from trayvision.attention.flags import FlagKind
 
 # What comes with the clock, and what somebody or something keeps silent about, begins by rule.
 _BEGIN_BY_RULE: Final = (FlagKind.READY, FlagKind.OVERDUE, FlagKind.NO_PHOTO, FlagKind.CAMERA)
-_TOLD_AT_ONCE: Final = timedelta(hours=1)
 
 
 def since_words(flag: FlagOut, say: Say) -> str:
@@ -20,7 +18,6 @@ def since_words(flag: FlagOut, say: Say) -> str:
     ago = f"{since} ({say.ago(flag.since)})"
     if flag.since > say.now:
         return f"From {ago}."
-    if flag.opened_at - flag.since <= _TOLD_AT_ONCE or flag.kind in _BEGIN_BY_RULE:
+    if not flag.told_late or flag.kind in _BEGIN_BY_RULE:
         return f"Since {ago}."
-    # Photos of days ago may show, by what came after them, what nobody could know by then.
     return f"Noticed {say.moment(flag.opened_at)}; looking back, it began {ago}."

@@ -217,8 +217,8 @@ def missing_in_the_log(tray: Record, ages: Mapping[int, str]) -> tuple[str, ...]
     if known or cover is None or cover < SURELY_GROWS:
         return ()
     words = (
-        f"By the log nothing grew in tray {number} then. Write down when it was spread, or take "
-        "back a harvest that was written for it by mistake."
+        f"By the log nothing grew in tray {number} then. Write down when it was spread. Or was "
+        "its harvest that of another tray? Then correct on the tray's page of which it was."
     )
     return (words,)
 

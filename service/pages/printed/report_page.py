@@ -15,7 +15,7 @@ from service.models.room import Room
 from service.models.runs import EndReason
 from service.pages import addresses
 from service.pages.chores.chore_words import details_words
-from service.pages.flags.flag_view import VERDICT_WORDS
+from service.pages.flags.verdict_words import verdict_words
 from service.pages.forms.forms import Typed, answered
 from service.pages.frame import show
 from service.pages.words import Say
@@ -151,7 +151,7 @@ class ReportPage:
         return (
             _BECAME.get(event.kind, event.kind)
             if event.verdict is None
-            else (VERDICT_WORDS[event.verdict])
+            else verdict_words(event.verdict)
         )
 
 

@@ -238,14 +238,16 @@ def _sentence(rows: Sequence[TrayRow]) -> str:
         words.append(f"{_named(due)} due today." if due else "None is due today.")
     look = tuple(row.number for row in rows if row.level == "look")
     if look:
-        words.append(f"{_named(look)} to be looked at first.")
+        words.append(f"{_named(look, of=len(rows))} to be looked at first.")
     if held:
-        words.append(f"{_named(held)} on hold: do not feed.")
+        words.append(f"{_named(held, of=len(rows))} on hold: do not feed.")
     return " ".join(words)
 
 
-def _named(numbers: tuple[int, ...]) -> str:
-    """Such as "Tray 17 is", "9 trays are"."""
+def _named(numbers: tuple[int, ...], *, of: int = 0) -> str:
+    """Such as "Tray 17 is", "9 trays are", or "All are" of so many."""
+    if len(numbers) == of > 1:
+        return "All are"
     if len(numbers) > _MOST_NAMED:
         return f"{len(numbers)} trays are"
     return f"{sentence(in_words(numbers))} {'is' if len(numbers) == 1 else 'are'}"

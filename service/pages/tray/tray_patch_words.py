@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from service.flags.tray_patches import FollowedPatch, PatchSeen, TrayPatches
 from service.models.flags import FlagOut, FlagState
 from service.pages import addresses
+from service.pages.flags.verdict_words import verdict_words
 from service.pages.words import Say
 from trayvision.attention.flags import FlagKind, flag_key
 from trayvision.measurement import WITHIN_95
@@ -114,7 +115,7 @@ def _likely(patch: FollowedPatch, flag: FlagOut | None, say: Say) -> str:
     if flag is None:
         return f"No look was asked for; {alone}."
     confidence = flag.evidence.get("confidence")
-    answer = "" if flag.verdict is None else f" Answered: {flag.verdict}."
+    answer = "" if flag.verdict is None else f" Answered: {verdict_words(flag.verdict)}."
     asked = "A look is asked for" if flag.state is FlagState.OPEN else "A look was asked for"
     if confidence is None:
         return f"{asked}; {alone}.{answer}"

@@ -10,6 +10,7 @@ from service.models.today import TrayOut
 from service.pages.flags.flag_view import Place, flag_places
 from service.pages.flags.look_first_words import look_first_address, look_first_words
 from service.pages.flags.since_words import since_words
+from service.pages.flags.verdict_words import verdict_words
 from service.pages.tray.tray_growth import GrowthShown
 from service.pages.words import Say
 from service.room.tray_history import PastRun
@@ -134,25 +135,24 @@ def _how(tray: TrayOut, growth: GrowthShown | None, say: Say, *, photographed: b
 
 
 def became_words(flag: FlagOut, say: Say) -> str:
-    """What became of a flag, such as "You said: root hairs, yesterday 18:40."."""
+    """What became of a flag, such as "Answered: it was root hairs, yesterday 18:40."."""
     if flag.state is FlagState.SNOOZED and flag.snoozed_until is not None:
         return f"Put off until {say.moment(flag.snoozed_until)}."
     at = "" if flag.answered_at is None else f", {say.moment(flag.answered_at)}"
     if flag.verdict is not None:
-        return f"Answered: {flag.verdict}{at}."
+        return f"Answered: {verdict_words(flag.verdict, flag.kind)}{at}."
     if flag.state is FlagState.DONE:
         return f"Seen to{at}."
     return "It no longer holds." if flag.gone_at is None else f"Until {say.moment(flag.gone_at)}."
 
 
 def happened_words(run: PastRun) -> str:
-    """What became of a run, such as "harvested; possible mould, answered: right"."""
+    """What became of a run, such as "harvested; possible mould, answered: it is mould"."""
     reason = run.run.ended_reason
     said = [] if reason is None else [str(reason)]
     if run.mould is not None:
-        said.append(
-            f"possible mould, {run.mould if run.mould == UNANSWERED else 'answered: ' + run.mould}"
-        )
+        answer = "" if run.mould == UNANSWERED else f"answered: {verdict_words(run.mould)}"
+        said.append(f"possible mould, {answer or UNANSWERED}")
     return "; ".join([*said, *run.notes]) or "grows"
 
 

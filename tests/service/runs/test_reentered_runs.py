@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from service.flags.mould_record import mould_answers
+from service.pages.flags.verdict_words import verdict_words
 from service.runs.run_calendar import LONGEST_RUN
 from tests.service.conftest import Room
 from tests.service.flags.test_attention import at, flags, kinds, look, mouldy, only, snap, spread
@@ -72,7 +73,7 @@ def test_run_entered_anew_stays_answered_until_there_is_more(
     with room.service.database.read() as connection:
         assert dict(mould_answers(connection)) == {anew: verdict}
     page = room.client.get("/trays/17").text
-    assert f"Answered: {verdict}." in page
+    assert f"Answered: {verdict_words(verdict)}." in page
     mouldy(room, 17, 5.5, 6.0, 6.5)
     more = only(room, "possible mould")
     assert (more["run_id"], more["level"]) == (anew, "hold")
