@@ -12,7 +12,6 @@ from math import sqrt
 import numpy as np
 import numpy.typing as npt
 
-TAG_FAMILY = "tag36h11"
 TAG_EDGE_MM = 30.0
 QUIET_ZONE_MM = 5.0
 TAGS_PER_TRAY = 6

@@ -39,11 +39,6 @@ class Period:
         """Whether a moment lies in it."""
         return self.start <= moment < self.end
 
-    def week_of(self, moment: datetime) -> date:
-        """The Monday of a moment's week, or the period's first day where that is later."""
-        day = moment.astimezone(self.zone).date()
-        return max(day - timedelta(days=day.weekday()), self.first)
-
     def weeks(self) -> list[date]:
         """First days of its weeks; the first may begin within a week."""
         found, day = [], self.first

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from service.log.entries import Entrant, correct, current, enter
 from service.log.log_memory import LogMemory
 from service.log.refusals import Conflict, NotFound, Refusal
-from service.log.schema import PLACEMENT, RACK, ROOM, SHELF, TRAY, TRAY_STATE
+from service.log.schema import PLACEMENT, RACK, ROOM, SHELF, TRAY
 from service.models.room import LengthUnit, Room, TemperatureUnit, VolumeUnit, WeightUnit
 from service.settings import Settings
 
@@ -223,15 +223,3 @@ _TRAYS = LogMemory((TRAY,), _read_trays)
 def numbers_of_trays(connection: sa.Connection) -> dict[int, int]:
     """Numbers of all registered trays by id."""
     return {row["id"]: number for number, row in trays_by_number(connection).items()}
-
-
-def state_at(connection: sa.Connection, tray_id: int, moment: datetime) -> Row | None:
-    """The last state that somebody gave a tray up to a moment, growing aside."""
-    now = current(TRAY_STATE)
-    statement = (
-        sa.select(now)
-        .where(now.c.tray_id == tray_id, now.c.since_at <= moment)
-        .order_by(now.c.since_at.desc(), now.c.entry_id.desc())
-        .limit(1)
-    )
-    return connection.execute(statement).mappings().first()

@@ -173,7 +173,7 @@ def inspected(
         segmented=crop,
         plan=plan,
         cover=CanopyCover(nothing, None, np.empty((0, 0)), 12.0),
-        height=CanopyHeight(height, height, ASSUMED_BED_HEIGHT, np.empty(0), ()),
+        height=CanopyHeight(height, height, ASSUMED_BED_HEIGHT, ()),
         colour=CanopyColour.unknown(Doubt.TOO_LITTLE_SEEN),
         evenness=Evenness(nothing, nothing, nothing, (), ()),
         mould=MouldReading(patches, 0.0, ()),

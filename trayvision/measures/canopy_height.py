@@ -60,23 +60,19 @@ class CanopyHeight:
         The same less the height of the seed bed, never below 0.
     bed_height_mm : Measurement
         The height of the seed bed that was taken for that.
-    visible_profile : (n,) float array
-        Share of the strip's width seen in each 1 mm of height from the floor up; empty when
-        the strip was not read.
     doubts : tuple of Doubt
     """
 
     canopy_height_mm: Measurement
     shoot_height_mm: Measurement
     bed_height_mm: Measurement
-    visible_profile: FloatArray
     doubts: tuple[Doubt, ...]
 
     @classmethod
     def unknown(cls, reason: Doubt) -> "CanopyHeight":
         """No height, and why."""
         missing = Measurement.unknown("mm", reason)
-        return cls(missing, missing, missing, np.empty(0), (reason,))
+        return cls(missing, missing, missing, (reason,))
 
 
 def measure_canopy_height(
@@ -126,7 +122,7 @@ def measure_canopy_height(
         float(np.hypot(uncertainty, bed_height_mm.uncertainty)),
         "mm",
     )
-    return CanopyHeight(canopy, shoot, bed_height_mm, profile, tuple(doubts))
+    return CanopyHeight(canopy, shoot, bed_height_mm, tuple(doubts))
 
 
 def _in_lowest_band(height_mm: float, spread_mm: float) -> tuple[float, float]:

@@ -65,11 +65,6 @@ def seed_doubt(weights_g: Mapping[int, float], sizes: Mapping[int, str], say: Sa
     return words
 
 
-def rate_words(weight_g: float, size: str, say: Say) -> str:
-    """Seed on a tray's floor, such as "3.3 kg/m²"."""
-    return f"{_rate_number(weight_g / area_m2(size), say)} {rate_unit(say)}"
-
-
 def rate_unit(say: Say) -> str:
     """Weight on an area, as the room weighs."""
     return "lb/sq ft" if say.room.weight_unit is WeightUnit.POUND else "kg/m²"

@@ -19,7 +19,6 @@ from trayvision.commands.kit import parse_tray_numbers
 from trayvision.reference_kit import LAST_TRAY_NUMBER, TraySize
 
 _MM_IN: Final = {"mm": 1.0, "cm": 10.0, "in": MM_IN_AN_INCH}
-SIZE_UNITS: Final = tuple(_MM_IN)
 _SIDE: Final = r"\s*(\d{1,5}(?:[.,]\d{1,4})?)\s*"
 _SIZE: Final = re.compile(rf"{_SIDE}[x×X*]{_SIDE}[x×X*]{_SIDE}")
 _LONGEST: Final = 60
