@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from service.flags.flag_log import flag_out
 from service.flags.mould_when_taken import MouldWhenTaken
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from service.models.today import LookFirst, LookWhy
 from service.photos.photo_scores import NewestPhoto
 

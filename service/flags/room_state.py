@@ -12,7 +12,8 @@ from service.cameras.camera_states import camera_states
 from service.flags.flag_answers import answers
 from service.growth.growth import RoomGrowth
 from service.growth.room_usual import usual_growth
-from service.growth.run_readings import RunReadings, run_series
+from service.growth.run_readings import run_series
+from service.growth.run_series import RunReadings
 from service.log.entries import current
 from service.log.log_memory import since_last
 from service.log.schema import (

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import sqlalchemy as sa
 
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from service.log.entries import current
 from service.log.schema import CHORE
 from service.models.room import TrayState

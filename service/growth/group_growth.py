@@ -8,8 +8,9 @@ from typing import Final, TypeVar
 import numpy as np
 
 from service.growth.growth import RoomGrowth
-from service.growth.growth_fits import Teaching, taught_prior
-from service.growth.run_readings import DIGITS, RunReadings
+from service.growth.growth_fits import taught_prior
+from service.growth.run_series import DIGITS, RunReadings
+from service.growth.teachings import Teaching
 from trayvision.growth.prior import Quantity
 from trayvision.growth.sigmoid import sigmoid
 

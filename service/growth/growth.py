@@ -14,23 +14,15 @@ from zoneinfo import ZoneInfo
 import sqlalchemy as sa
 
 from service.growth.growth_fits import (
-    Teaching,
-    Teachings,
     band,
     fitted_curve,
     forecast_out,
     harvest_forecast,
     shelf_usual,
 )
-from service.growth.run_readings import (
-    COVERAGE,
-    DIGITS,
-    UNITS,
-    RunReadings,
-    known_of_runs,
-    rounded,
-    run_readings,
-)
+from service.growth.run_readings import known_of_runs, run_readings
+from service.growth.run_series import COVERAGE, DIGITS, UNITS, RunReadings, rounded
+from service.growth.teachings import Teaching, Teachings
 from service.growth.thermal_curve import ThermalGrowth
 from service.log.refusals import NotFound
 from service.log.schema import SHELF

@@ -7,8 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from service.growth.growth_fits import Teaching, past_curves
-from service.growth.run_readings import COVERAGE
+from service.growth.growth_fits import past_curves
+from service.growth.run_series import COVERAGE
+from service.growth.teachings import Teaching
 from trayvision.growth.curve import Floats
 from trayvision.growth.shelf_curves import normal_band
 

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from trayvision.growth.prior import Quantity
 
 # With fewer runs a median is one or two trays' own story.

@@ -1,153 +1,30 @@
-"""Runs with their readings, loaded for the whole room at once, as the curves take them."""
+"""Runs with their readings, loaded for the whole room at once."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import Any
 
 import sqlalchemy as sa
 
+from service.growth.run_series import COLUMNS, RunReadings, RunSeries
 from service.log.entries import current
 from service.log.log_memory import LogMemory, Seen
 from service.log.schema import ASSIGNMENT, CAPTURE, PHOTO_INSPECTION, TRAY_INSPECTION
-from service.models.growth import CurvePoint
 from service.models.room import Room
 from service.photos.inspection_log import told_trays
 from service.photos.photo_log import trays_with_news
 from service.room.room_log import Row
-from service.runs.run_calendar import LONGEST_RUN, Extent, RunSpan, run_calendar
+from service.runs.run_calendar import LONGEST_RUN, RunSpan, run_calendar
 from service.runs.run_log import grain_of, grains_of_lots, seed_of_entries
 from service.runs.run_places import PLACES, shelves_of_runs
-from trayvision.growth.fit import GrowthPoint
 from trayvision.growth.harvest_forecast import HarvestTarget
-from trayvision.growth.prior import Quantity
 
-COVERAGE = 0.9
-UNITS = {Quantity.HEIGHT: "mm", Quantity.COVER: "1"}
-# How exactly curves are given out.
-DIGITS = {Quantity.HEIGHT: 2, Quantity.COVER: 4}
-# A cover of exactly 0 or 1 may come with no uncertainty; a fit must not hang on one reading.
-_LEAST_UNCERTAINTY = {Quantity.HEIGHT: 0.5, Quantity.COVER: 0.005}
-_COLUMNS = {
-    Quantity.HEIGHT: ("shoot_height_mm", "shoot_height_uncertainty_mm"),
-    Quantity.COVER: ("cover", "cover_uncertainty"),
-}
 _STRIP_COLUMNS = ("canopy_height_mm", "canopy_height_uncertainty_mm")
 # Of a few runs, reading their trays' rows alone is quicker than reading those of their time.
 _FEW_RUNS = 10
 _MOST_KEPT = 2000
-
-
-@dataclass(frozen=True, eq=False)
-class RunSeries:
-    """All readings of a tray while one run lasted; the same object for as long as they hold.
-
-    Parameters
-    ----------
-    extent : Extent
-        Of the run.
-    rows : tuple of Row
-        By moment; columns `id` (of the tray's inspection), `photo_id`, `taken_at`, `watering` and
-        the values.
-    """
-
-    extent: Extent
-    rows: tuple[Row, ...]
-    _given: dict[Quantity, tuple[CurvePoint, ...]] = field(default_factory=dict)
-    _points: dict[Quantity, tuple[GrowthPoint, ...]] = field(default_factory=dict)
-    _known: dict[int, "RunReadings"] = field(default_factory=dict)
-
-    @property
-    def spread_at(self) -> datetime:
-        """When the seed was spread."""
-        return self.extent.spread_at
-
-    @cached_property
-    def rows_of_whole_tray(self) -> tuple[Row, ...]:
-        """Readings up to when a part of the tray was taken: its cover tells how it grows."""
-        until = self.extent.whole_until
-        return tuple(row for row in self.rows if until is None or row["taken_at"] < until)
-
-    def says(self, other: "RunSeries") -> bool:
-        """Whether another holds the same readings of the same time."""
-        return (self.extent, self.rows) == (other.extent, other.rows)
-
-    def of_run(
-        self, span: RunSpan, grain: str, shelf_id: int | None, target: HarvestTarget | None
-    ) -> "RunReadings":
-        """The run with these readings; the same object for as long as nothing of it changes."""
-        known = self._known.get(span.id)
-        if known is None or (known.span, known.grain, known.shelf_id, known.target) != (
-            span,
-            grain,
-            shelf_id,
-            target,
-        ):
-            known = self._known[span.id] = RunReadings(span, grain, shelf_id, target, self)
-        return known
-
-    def points(self, quantity: Quantity) -> tuple[GrowthPoint, ...]:
-        """Readings of one quantity by age in days, for the fit."""
-        if quantity not in self._points:
-            self._points[quantity] = tuple(
-                GrowthPoint(point.day, point.value, point.uncertainty)
-                for point in self.curve_points(quantity)
-            )
-        return self._points[quantity]
-
-    def curve_points(self, quantity: Quantity) -> tuple[CurvePoint, ...]:
-        """The same with their photos."""
-        if quantity not in self._given:
-            value, uncertainty = _COLUMNS[quantity]
-            self._given[quantity] = tuple(
-                CurvePoint(
-                    photo_id=row["photo_id"],
-                    taken_at=row["taken_at"],
-                    day=(row["taken_at"] - self.spread_at).total_seconds() / 86400,
-                    value=row[value],
-                    uncertainty=max(row[uncertainty], _LEAST_UNCERTAINTY[quantity]),
-                    watering=row["watering"],
-                )
-                for row in (self.rows if quantity is Quantity.HEIGHT else self.rows_of_whole_tray)
-                if row[value] is not None and row[uncertainty] is not None
-            )
-        return self._given[quantity]
-
-
-@dataclass(frozen=True, eq=False)
-class RunReadings:
-    """One run with its grain, its place and all readings of its tray while it lasted.
-
-    Parameters
-    ----------
-    span : RunSpan
-    grain : str
-    shelf_id : int or None
-        Where the tray stands, or stood at the run's end.
-    target : HarvestTarget or None
-        The run's own, else the room's; None where neither says when to harvest.
-    series : RunSeries
-    """
-
-    span: RunSpan
-    grain: str
-    shelf_id: int | None
-    target: HarvestTarget | None
-    series: RunSeries
-
-    @property
-    def rows(self) -> tuple[Row, ...]:
-        """Readings by moment."""
-        return self.series.rows
-
-    def points(self, quantity: Quantity) -> tuple[GrowthPoint, ...]:
-        """Readings of one quantity by age in days, for the fit."""
-        return self.series.points(quantity)
-
-    def curve_points(self, quantity: Quantity) -> tuple[CurvePoint, ...]:
-        """The same with their photos."""
-        return self.series.curve_points(quantity)
 
 
 def run_readings(
@@ -160,14 +37,15 @@ def run_readings(
     grains = grains_of_lots(connection)
     found = []
     for span, shelf_id in zip(spans, shelves, strict=True):
-        parts = seed.get(span.row["entry_id"], [])
+        lots = frozenset(one.lot_id for one in seed.get(span.row["entry_id"], []))
         row = span.row
         found.append(
             series[span.id].of_run(
                 span,
-                grain_of({grains[one.lot_id] for one in parts if one.lot_id in grains}, room),
-                shelf_id,
-                _target(
+                grain=grain_of({grains[one] for one in lots if one in grains}, room),
+                lots=lots,
+                shelf_id=shelf_id,
+                target=_target(
                     row["target_shoot_height_mm"] or room.target_shoot_height_mm,
                     row["target_day"] or room.target_day,
                 ),
@@ -215,11 +93,6 @@ def _near_in_time(spans: Sequence[RunSpan]) -> list[list[RunSpan]]:
     return [near, *([span] for span in spans if latest - span.spread_at >= LONGEST_RUN)]
 
 
-def rounded(values: Iterable[float], digits: int) -> list[float]:
-    """Numbers as they are given out."""
-    return [round(float(value), digits) for value in values]
-
-
 def _read_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[int, RunSeries]:
     """Of their trays where these are few, else of all; told trays apart, since they are few."""
     ids = [span.tray_id for span in spans]
@@ -254,7 +127,7 @@ def _read_series(connection: sa.Connection, spans: Sequence[RunSpan]) -> dict[in
 def _readings_between(first: datetime, last: datetime) -> sa.Select[Any]:
     """Values of all trays in photos of a time; joined from `tray_inspection`."""
     passes, capture = current(PHOTO_INSPECTION), current(CAPTURE)
-    names = [name for pair in (*_COLUMNS.values(), _STRIP_COLUMNS) for name in pair]
+    names = [name for pair in (*COLUMNS.values(), _STRIP_COLUMNS) for name in pair]
     values = [TRAY_INSPECTION.c[name] for name in names]
     return (
         sa.select(

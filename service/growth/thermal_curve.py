@@ -11,19 +11,11 @@ import numpy as np
 import sqlalchemy as sa
 
 from service.growth.fit_texts import FORECAST, forecast_from
-from service.growth.growth_fits import (
-    Points,
-    Teaching,
-    Teachings,
-    band,
-    fitted_curve,
-    forecast_out,
-    points_mark,
-    shelf_usual,
-)
+from service.growth.growth_fits import band, fitted_curve, forecast_out, shelf_usual
 from service.growth.kept_fits import FITS, hash_of
 from service.growth.run_air import RunPlaces, temperatures
-from service.growth.run_readings import COVERAGE, DIGITS, UNITS, RunReadings, rounded
+from service.growth.run_series import COVERAGE, DIGITS, UNITS, RunReadings, rounded
+from service.growth.teachings import Points, Teaching, Teachings, points_mark
 from service.log.log_memory import LogMemory, Seen, news
 from service.log.schema import READING
 from service.models.growth import (

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import sqlalchemy as sa
 
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from service.log.log_memory import LogMemory, Seen
 from service.log.schema import PHOTO_INSPECTION, TRAY_INSPECTION
 from service.room.room_log import Row

@@ -11,7 +11,7 @@ from service.flags.flag_log import flags
 from service.flags.holds import holds
 from service.flags.look_first import looks_first
 from service.growth.growth import RoomGrowth
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from service.log.log_memory import last_until
 from service.models.flags import FlagOut, FlagState, Hold
 from service.models.growth import Forecast

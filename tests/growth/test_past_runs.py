@@ -7,9 +7,9 @@ import pytest
 
 from trayvision.growth.curve import GrowthCurve, fit_growth
 from trayvision.growth.fit import GrowthPoint
-from trayvision.growth.past_runs import learn_prior
+from trayvision.growth.past_runs import LOT_VARIANCE, learn_prior, of_both
 from trayvision.growth.prior import GrowthPrior, Quantity, published_prior
-from trayvision.growth.shelf_curves import normal_band, shelf_curve
+from trayvision.growth.shelf_curves import SHELF_VARIANCE, normal_band, shelf_curve
 from trayvision.growth.sigmoid import Shape, sigmoid
 
 BARLEY = published_prior(Quantity.HEIGHT, grain="barley")
@@ -19,12 +19,18 @@ OWN_SPREAD = np.array([0.08, 0.25, 0.06])
 
 
 def past_curves(
-    count: int, *, seed: int, days: float = 8.5, lag: float = 0.0, sigma: float = 2.0
+    count: int,
+    *,
+    seed: int,
+    days: float = 8.5,
+    lag: float = 0.0,
+    sigma: float = 2.0,
+    final: float = 1.0,
 ) -> list[GrowthCurve]:
     rng = np.random.default_rng(seed)
     curves = []
     for _ in range(count):
-        theta = OWN_MEAN[:3] + [0.0, lag, 0.0] + OWN_SPREAD * rng.standard_normal(3)
+        theta = OWN_MEAN[:3] + [np.log(final), lag, 0.0] + OWN_SPREAD * rng.standard_normal(3)
         ages = np.arange(0.8, days, 0.5)
         values = sigmoid(Shape.LOGISTIC, theta, ages) + sigma * rng.standard_normal(len(ages))
         points = [
@@ -164,6 +170,29 @@ def test_slow_shelf_is_seen_as_far_as_its_runs_show(forty: list[GrowthCurve]) ->
     assert lags[0][1] > lags[1][1] > lags[2][1]
     # 12 of 52 runs are slow, so the room's mean is late by 0.14 d itself.
     assert lags[2][0] == pytest.approx(0.46, abs=2.5 * lags[2][1])
+
+
+def test_a_slow_shelf_and_a_poor_lot_add_up() -> None:
+    # A two-way layout without interaction, as many runs in each cell: there the sum of what sets
+    # rows and columns apart is the cell's mean (analysis of variance, from memory).
+    usual, slow = past_curves(6, seed=5), past_curves(6, seed=6, lag=1.0)
+    poor, both = past_curves(6, seed=7, final=0.6), past_curves(6, seed=8, lag=1.0, final=0.6)
+    room = learn_prior([*usual, *slow, *poor, *both], parent=BARLEY, group="room")
+    shelf, lot = (
+        learn_prior([*group, *both], parent=room, group=name, group_variance=variance)
+        for group, name, variance in ((slow, "shelf", SHELF_VARIANCE), (poor, "lot", LOT_VARIANCE))
+    )
+    added = of_both(shelf, lot, room=room)
+    error = np.sqrt(np.diag(added.mean_covariance))[:3]
+    truth = OWN_MEAN[:3] + [np.log(0.6), 1.0, 0.0]
+    assert np.all(np.abs(added.mean[:3] - truth) < 2.0 * error)
+    # Of the shelf alone the final height is not known, of the lot alone not the delay.
+    for alone, missed in ((shelf, 0), (lot, 1)):
+        left = np.abs(alone.mean[:3] - truth)[missed]
+        assert left > 2.0 * np.abs(added.mean[:3] - truth)[missed]
+    assert np.all(np.diag(added.mean_covariance) > np.diag(lot.mean_covariance))
+    expected = "12 past runs of shelf and 12 past runs of lot, shrunk towards: 24 past runs of room"
+    assert added.origin.startswith(expected)
 
 
 def test_single_runs_scatter_more_than_the_shelfs_mean(forty: list[GrowthCurve]) -> None:

@@ -7,7 +7,7 @@ from starlette.responses import Response
 
 from service.charts import Chart, Size
 from service.growth.growth import RoomGrowth
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from service.log.refusals import NotFound
 from service.models.base import LARGEST_ID
 from service.models.growth import RunCurves

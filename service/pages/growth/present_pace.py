@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from service.growth.room_normal import LEAST_RUNS, RoomNormal
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from service.pages.growth.growth_charts import BAR_SIGMAS, side_of_usual, unit_of
 from service.pages.growth.pace_words import runs_words, span_words
 from service.pages.tray.tray_words import listed

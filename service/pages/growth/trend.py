@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from service.growth.room_usual import usual_growth
-from service.growth.run_readings import RunReadings, RunSeries
+from service.growth.run_series import RunReadings, RunSeries
 from service.models.growth import CurvePoint
 from service.pages.words import Say
 from trayvision.attention.growth import RECENT

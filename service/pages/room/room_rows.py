@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from service.models.room import TrayState
 from service.pages.flags.near_looks import NearLook, near_words_of_row
 from service.pages.growth.forecast_words import by_day, due_words

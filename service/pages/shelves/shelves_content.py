@@ -13,7 +13,7 @@ from service.flags.mould_record import Answers, mould_answers
 from service.growth.group_growth import GroupGrowth, grouped_growth
 from service.growth.growth import RoomGrowth
 from service.growth.room_normal import RoomNormal, room_normal
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from service.log.log_memory import LogMemory
 from service.log.schema import HARVEST, PLACEMENT, RACK, ROOM, RUN, SEED_LOT, SHELF, TRAY
 from service.models.flags import FlagOut

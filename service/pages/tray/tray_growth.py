@@ -6,7 +6,7 @@ import numpy as np
 
 from service.growth.growth import RoomGrowth
 from service.growth.room_normal import RoomNormal, room_normal
-from service.growth.run_readings import RunReadings
+from service.growth.run_series import RunReadings
 from service.models.growth import RunCurves
 from service.pages import addresses
 from service.pages.growth.chart_pictures import ChartShown, chart_shown

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -31,10 +32,11 @@ def _grow(
     *,
     late_days: float = 0.0,
     days: Sequence[float] = DAILY,
+    **said: Any,
 ) -> int:
     """A run photographed on some days, its heights those of `_height`."""
     with room.looked_at_last():
-        run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat())
+        run = room.post("/api/runs", tray=tray, spread_at=spread_at.isoformat(), **said)
         for day in days:
             at = spread_at + timedelta(days=day)
             room.photograph(tray, at, height_mm=_height(day, late_days))
@@ -139,6 +141,51 @@ def test_what_was_thrown_teaches_nothing(room: Room) -> None:
     room.post("/api/runs", tray=17, spread_at=SPREAD.isoformat())
     curve = room.get("/api/trays/17/curve")["height"]["fitted"]
     assert curve["prior"].startswith("3 past runs of barley in this room")
+
+
+def test_finished_runs_teach_those_of_their_seed_first(room: Room) -> None:
+    good, poor, new = (
+        [{"lot_id": room.post("/api/lots", name=name)["id"], "weight_g": 450}]
+        for name in ("first bag", "second bag", "third bag")
+    )
+    for past, seed in enumerate((good, good, poor, [*good, *poor])):
+        spread_at = SPREAD - timedelta(days=9 * (past + 1))
+        late = 2.0 if seed is poor else 0.0
+        run = _grow(room, 17, spread_at, late_days=late, seed=seed)
+        ended = (spread_at + timedelta(days=8)).isoformat()
+        room.post(f"/api/runs/{run}/harvests", harvested_at=ended)
+    fitted = {}
+    for tray, seed in ((1, good), (2, poor), (3, new)):
+        _grow(room, tray, SPREAD, days=(), seed=seed)
+        fitted[tray] = room.get(f"/api/trays/{tray}/curve")["height"]["fitted"]
+    priors = {tray: fit["prior"].partition(", shrunk")[0] for tray, fit in fitted.items()}
+    # Spread with both is neither's.
+    assert priors == {
+        1: "2 past runs of barley of this seed",
+        2: "one past run of barley of this seed",
+        3: "4 past runs of barley in this room",
+    }
+    on_day_5 = {tray: fit["median"][fit["day"].index(5.0)] for tray, fit in fitted.items()}
+    assert on_day_5[2] < on_day_5[3] - 5.0 < on_day_5[1] - 5.0
+
+
+def test_the_shelf_and_the_seed_teach_together(room: Room) -> None:
+    upper, _ = _two_shelves(room)
+    lot = room.post("/api/lots", name="bag")["id"]
+    seed = [{"lot_id": lot, "weight_g": 450}]
+    for past, tray in enumerate((17, 18, 16)):
+        spread_at = SPREAD - timedelta(days=9 * (past + 1))
+        run = _grow(room, tray, spread_at, seed=seed if tray == 17 else [])
+        ended = (spread_at + timedelta(days=8)).isoformat()
+        room.post(f"/api/runs/{run}/harvests", harvested_at=ended)
+    long_ago = (SPREAD - timedelta(days=40)).isoformat()
+    room.post("/api/trays/18/placements", shelf_id=upper, placed_at=long_ago)
+    _grow(room, 18, SPREAD, days=(), seed=seed)
+    prior = room.get("/api/trays/18/curve")["height"]["fitted"]["prior"]
+    assert prior.startswith(
+        "one past run of barley on this shelf and one past run of barley of this seed, "
+        "shrunk towards: 3 past runs of barley in this room"
+    )
 
 
 def test_grain_comes_from_the_lot(room: Room) -> None:

@@ -15,15 +15,9 @@ import pytest
 
 from service.growth import kept_fits
 from service.growth.fit_texts import band_from, curve_from, forecast_from, prior_from
-from service.growth.growth_fits import (
-    Teaching,
-    band,
-    fitted_curve,
-    harvest_forecast,
-    points_mark,
-    taught_prior,
-)
+from service.growth.growth_fits import band, fitted_curve, harvest_forecast, taught_prior
 from service.growth.kept_fits import FITS, Fits, FitsFile, Kind
+from service.growth.teachings import Teaching, points_mark
 from tests.service.conftest import START, Room
 from trayvision.growth.fit import GrowthPoint
 from trayvision.growth.harvest_forecast import HarvestTarget
@@ -169,6 +163,8 @@ def test_each_kind_is_kept_to_the_last_digit() -> None:
         Teaching(Quantity.HEIGHT, "barley", room=(POINTS,), shelf=(OTHERS,)),
         Teaching(Quantity.HEIGHT, "barley", room=(POINTS, OTHERS), shelf=(POINTS,)),
         Teaching(Quantity.HEIGHT, "barley", room=(POINTS, OTHERS, OTHERS)),
+        Teaching(Quantity.HEIGHT, "barley", room=(POINTS, OTHERS), lot=(OTHERS,)),
+        Teaching(Quantity.HEIGHT, "barley", (POINTS, OTHERS), shelf=(OTHERS,), lot=(OTHERS,)),
         Teaching(Quantity.HEIGHT, "barley", room=(POINTS, OTHERS), shelf=(OTHERS,), thermal=True),
     ],
 )
