@@ -87,6 +87,25 @@ def test_a_patch_that_grows_to_one_side_is_still_the_same() -> None:
     assert len(track_patches([photo(3, small), photo(3.001, large)])) == 2
 
 
+@pytest.mark.parametrize(("along_mm", "across_mm"), [(0.5, 0.5), (4.0, 0.5), (8.0, 60.0)])
+def test_a_colony_that_grows_out_of_a_corner_is_still_the_same(
+    along_mm: float, across_mm: float
+) -> None:
+    # A disc that the tray's walls cut off, by its pixels: centre of mass, and diameter by area.
+    step_mm = 0.5
+    x, y = np.meshgrid(*2 * [np.arange(step_mm / 2, 130, step_mm)])
+
+    def seen(day: float, radius_mm: float) -> TrayPhoto:
+        inside = np.hypot(x - along_mm, y - across_mm) <= radius_mm
+        area_mm2 = inside.sum() * step_mm**2
+        return photo(
+            day, sighting(x[inside].mean(), y[inside].mean(), np.sqrt(4 * area_mm2 / np.pi))
+        )
+
+    # Two days without a photo, at 18.5 mm a day: the fastest of the table does 33.6.
+    assert len(track_patches([seen(3, 3.0), seen(5, 40.0)])) == 1
+
+
 def test_a_photo_without_it_stays_in_its_life() -> None:
     photos = [photo(3, sighting(0, 0)), photo(3.5), photo(4, sighting(1, 1))]
     (track,) = track_patches(photos)

@@ -17,7 +17,7 @@ from trayvision.warning.patch_sighting import PatchSighting, TrayPhoto, in_order
 
 # Radial growth that no candidate exceeds: that of the fastest isolate at its best temperature.
 FASTEST_MM_PER_DAY: Final = max(isolate.max_mm_per_day for isolate in PUBLISHED_ISOLATES)
-# The centre of a patch that grows to one side moves by at most that share of the growth.
+# The centre of a patch that grows to one side moves by about that share of the growth.
 _CENTRE_MOVES: Final = 0.5
 _GATE_SIGMAS: Final = 3.0
 _FORBIDDEN: Final = 1e9
@@ -193,8 +193,11 @@ def _apart(
     days = (later.taken_at - earlier.taken_at).total_seconds() / 86400
     blur = hypot(earlier.position_uncertainty_mm, later.position_uncertainty_mm)
     grown = max(0.0, (now.diameter_mm - before.diameter_mm) / 2)
-    moved = _CENTRE_MOVES * min(grown, FASTEST_MM_PER_DAY * days)
+    grown = min(grown, FASTEST_MM_PER_DAY * days)
     # A candidate's outline differs from photo to photo by a share of its size.
     ragged = before.diameter_mm / 4
-    gate = _GATE_SIGMAS * blur + moved + ragged
+    near = _GATE_SIGMAS * blur + _CENTRE_MOVES * grown + ragged
+    # Where a patch was, a larger one is the same: in a corner its centre moves farther than its edge.
+    overgrown = blur + before.diameter_mm / 2 + grown
+    gate = max(near, overgrown)
     return hypot(now.x_mm - before.x_mm, now.y_mm - before.y_mm) / gate
