@@ -197,7 +197,7 @@ def _apart(
     # A candidate's outline differs from photo to photo by a share of its size.
     ragged = before.diameter_mm / 4
     near = _GATE_SIGMAS * blur + _CENTRE_MOVES * grown + ragged
-    # Where a patch was, a larger one is the same: in a corner its centre moves farther than its edge.
+    # Where a patch was, a larger one is the same: in a corner the centre moves more than the edge.
     overgrown = blur + before.diameter_mm / 2 + grown
     gate = max(near, overgrown)
     return hypot(now.x_mm - before.x_mm, now.y_mm - before.y_mm) / gate
