@@ -200,6 +200,12 @@ def test_template_chooses_no_rows(path: Path) -> None:
     assert [one for one in said if _DECIDES.search(one)] == []
 
 
+def test_pages_show_templates_of_their_own_folder() -> None:
+    for path in PAGES:
+        shown = re.findall(r'"(\w+)/\w+\.html"', path.read_text(encoding="utf-8"))
+        assert set(shown) <= {path.parent.name}, path
+
+
 def test_nothing_beneath_the_pages_knows_them() -> None:
     known = {
         str(path.relative_to(ROOT))

@@ -155,4 +155,4 @@ def _show_done(service: Service, request: Request, chore_id: int, typed: Typed) 
         }
         form = chore_form(connection, defaults, typed)
         page = ChoreDonePage(chore_id, chore.title, form)
-        return show(request, connection, "chore_done.html", page, here=addresses.NOW)
+        return show(request, connection, "chores/chore_done.html", page, here=addresses.NOW)

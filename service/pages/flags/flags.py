@@ -103,7 +103,7 @@ def flags_page(service: TheService, request: Request) -> Response:
     """What became of the looks that were asked for."""
     with service.database.read() as connection:
         page = what_became(connection, service.clock())
-        return show(request, connection, "flags.html", page, here=addresses.NOW)
+        return show(request, connection, "flags/flags.html", page, here=addresses.NOW)
 
 
 def what_became(connection: sa.Connection, now: datetime) -> FlagsPage:
@@ -169,7 +169,7 @@ def _show_flag(service: Service, request: Request, flag_id: int, typed: Typed) -
             shelves=shelf_names(connection) if view.readings else {},
             typed=typed,
         )
-        return show(request, connection, "flag.html", page, here=addresses.NOW)
+        return show(request, connection, "flags/flag.html", page, here=addresses.NOW)
 
 
 def _last(connection: sa.Connection, now: datetime, state: FlagState) -> list[FlagOut]:

@@ -63,7 +63,7 @@ def show_now(service: Service, request: Request, typed: Typed) -> Response:
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
         page = now_page(connection, say, typed, looks=service.looks)
-        return show(request, connection, "now.html", page, here=addresses.NOW)
+        return show(request, connection, "now/now.html", page, here=addresses.NOW)
 
 
 def _reading(place: AirPlace, typed: Typed, say: Say) -> NewReading | None:

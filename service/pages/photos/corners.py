@@ -149,7 +149,7 @@ def _page(
             unit=str(say.room.length_unit),
             typed=typed,
         )
-        return show(request, connection, "corners.html", page, here=addresses.SNAP)
+        return show(request, connection, "photos/corners.html", page, here=addresses.SNAP)
 
 
 def _fields(typed: Typed, taps: Sequence[Point], width: int, height: int) -> list[CornerField]:

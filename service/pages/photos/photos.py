@@ -119,7 +119,7 @@ def photos_page(
             newer=_beside(page - 1, unread) if page > 1 else None,
             older=_beside(page + 1, unread) if photo is None and len(ids) > ON_A_PAGE else None,
         )
-        return show(request, connection, "photos.html", shown, here=addresses.SNAP)
+        return show(request, connection, "photos/photos.html", shown, here=addresses.SNAP)
 
 
 @router.get("/photos/{photo_id}")
@@ -133,7 +133,7 @@ def photo_result(service: TheService, request: Request, photo_id: PhotoId) -> Re
     """The same in short, to stand on the page that the photo was taken on."""
     with service.database.read() as connection:
         (words,) = said(service, connection, [photo_out(connection, photo_id)])
-        return show(request, connection, "photo_result.html", words, here=addresses.SNAP)
+        return show(request, connection, "photos/photo_result.html", words, here=addresses.SNAP)
 
 
 @router.post("/photos/{photo_id}/capture")
@@ -235,7 +235,7 @@ def _page(service: Service, request: Request, photo_id: int, typed: Typed) -> Re
             note=_stands(typed, "note", photo.note or ""),
             typed=typed,
         )
-        return show(request, connection, "photo.html", page, here=addresses.SNAP)
+        return show(request, connection, "photos/photo.html", page, here=addresses.SNAP)
 
 
 def _stands(typed: Typed, name: str, shown: str) -> str:

@@ -136,7 +136,7 @@ def _take_all(service: Service, sent: Sent, by: Entrant) -> tuple[list[int], Seq
 
 def _page(service: Service, request: Request, page: SnapPage) -> Response:
     with service.database.read() as connection:
-        return show(request, connection, "snap.html", page, here=addresses.SNAP)
+        return show(request, connection, "photos/snap.html", page, here=addresses.SNAP)
 
 
 def _remembered(request: Request) -> str:

@@ -149,14 +149,14 @@ def label_page(service: TheService, request: Request) -> Response:
             return show(
                 request,
                 connection,
-                "print_labels.html",
+                "printed/labels.html",
                 _page(typed, grid, labels),
                 here=addresses.MORE,
             )
 
         def again(said: Typed) -> Response:
             page = _page(said, _usual_grid(say), [])
-            return show(request, connection, "print_labels.html", page, here=addresses.MORE)
+            return show(request, connection, "printed/labels.html", page, here=addresses.MORE)
 
         return answered(typed, act, again)
 

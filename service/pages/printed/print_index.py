@@ -33,4 +33,4 @@ def print_index(service: TheService, request: Request) -> Response:
             ("the day after", today + timedelta(days=2)),
         )
         page = PrintIndex(tuple((name, day.isoformat()) for name, day in days))
-        return show(request, connection, "print.html", page, here=addresses.MORE)
+        return show(request, connection, "printed/print.html", page, here=addresses.MORE)

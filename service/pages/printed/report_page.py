@@ -170,12 +170,12 @@ def report_page(
         def act() -> Response:
             report = Report(connection, room, _period(typed, room, now), now=now)
             shown = _page(report, part, page)
-            return show(request, connection, "print_report.html", shown, here=addresses.MORE)
+            return show(request, connection, "printed/report.html", shown, here=addresses.MORE)
 
         def again(said: Typed) -> Response:
             first, last = said.text("from") or "", said.text("to") or ""
             shown = ReportPage(first, last, "Report: which period?", broken=dict(said.broken))
-            return show(request, connection, "print_report.html", shown, here=addresses.MORE)
+            return show(request, connection, "printed/report.html", shown, here=addresses.MORE)
 
         return answered(typed, act, again)
 

@@ -117,7 +117,7 @@ def round_page(
         evening = _evening_of(day, say)
         sheet = round_sheet(connection, say if evening is None else Say(say.room, evening))
         sheet = replace(sheet, ahead=evening is not None)
-        return show(request, connection, "print_round.html", sheet, here=addresses.MORE)
+        return show(request, connection, "printed/round.html", sheet, here=addresses.MORE)
 
 
 def _evening_of(day: date | None, say: Say) -> datetime | None:

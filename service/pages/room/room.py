@@ -126,7 +126,7 @@ class RoomPage:
 # Most of what stands on the page stood there before, word for word.
 @lru_cache(maxsize=2048)
 def _stand(row: TrayRow) -> Markup:
-    return Markup(environment().get_template("room_stand.html").render(row=row))
+    return Markup(environment().get_template("room/room_stand.html").render(row=row))
 
 
 @router.get(addresses.ROOM)
@@ -140,7 +140,7 @@ def room_page(
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
         page = _page(connection, say, shown, shelf)
-        return show(request, connection, "room.html", page, here=addresses.ROOM)
+        return show(request, connection, "room/room.html", page, here=addresses.ROOM)
 
 
 @router.post(addresses.DAY_ZERO)

@@ -260,4 +260,4 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
         weight_unit=str(asked.say.room.weight_unit),
         back=asked.back,
     )
-    return show(request, connection, "harvest_several.html", page, here=addresses.ROOM)
+    return show(request, connection, "runs/harvest_several.html", page, here=addresses.ROOM)

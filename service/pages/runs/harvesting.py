@@ -193,4 +193,4 @@ def _show(
         weight_unit=str(say.room.weight_unit),
         back=addresses.own_path(typed.text("back") or back or addresses.tray(run.tray)),
     )
-    return show(request, connection, "harvest.html", page, here=addresses.ROOM)
+    return show(request, connection, "runs/harvest.html", page, here=addresses.ROOM)

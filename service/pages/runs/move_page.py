@@ -120,4 +120,4 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
         trays=registered_numbers(connection),
         back=asked.back,
     )
-    return show(request, connection, "move.html", page, here=addresses.ROOM)
+    return show(request, connection, "runs/move.html", page, here=addresses.ROOM)

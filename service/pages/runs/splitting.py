@@ -157,4 +157,4 @@ def _show(
         form=_form(say, typed),
         back=addresses.own_path(typed.text("back") or back or addresses.tray(run.tray)),
     )
-    return show(request, connection, "split.html", page, here=addresses.ROOM)
+    return show(request, connection, "runs/split.html", page, here=addresses.ROOM)

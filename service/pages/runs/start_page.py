@@ -192,4 +192,4 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
         floor=size_in_words(last.size, say.room.length_unit) if last.seed and differ else "",
         back=asked.back,
     )
-    return show(request, connection, "start.html", page, here=addresses.ROOM)
+    return show(request, connection, "runs/start.html", page, here=addresses.ROOM)

@@ -103,4 +103,4 @@ def _show(request: Request, connection: sa.Connection, asked: Asked) -> Response
         trays=tuple(one for one in registered_numbers(connection) if one not in growing),
         back=asked.back,
     )
-    return show(request, connection, "states.html", page, here=addresses.ROOM)
+    return show(request, connection, "runs/states.html", page, here=addresses.ROOM)

@@ -141,7 +141,7 @@ def shelf_page(
         say = Say(the_room(connection), service.clock())
         content = ShelvesContent(connection, say, grain)
         page = _page(_Shelf(content, shelf_id, grain), say, grain)
-        return show(request, connection, "shelf.html", page, here=addresses.SHELVES)
+        return show(request, connection, "shelves/shelf.html", page, here=addresses.SHELVES)
 
 
 @router.get("/charts/shelves/{shelf_id}")

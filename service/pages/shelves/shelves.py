@@ -130,7 +130,7 @@ def shelves_page(
             # The first line names the trays that lag, of whatever grain: the rest is about them.
             content.grain = content.noticed_grain
         page = _page(content, say, int(days))
-        return show(request, connection, "shelves.html", page, here=addresses.SHELVES)
+        return show(request, connection, "shelves/shelves.html", page, here=addresses.SHELVES)
 
 
 @router.get("/charts/shelves")

@@ -68,4 +68,4 @@ def post_new_tray(service: TheService, by: By, request: Request, typed: TypedFor
 
 def _show(request: Request, connection: sa.Connection, typed: Typed) -> Response:
     page = NewTrayPage(Filled(LABELS, {}, typed))
-    return show(request, connection, "new_tray.html", page, here=addresses.ROOM)
+    return show(request, connection, "tray/new_tray.html", page, here=addresses.ROOM)

@@ -140,7 +140,7 @@ def tray_page(
         row = tray_numbered(connection, number)
         now = TraysNow(connection, say.room, say.now)
         page = _page(connection, now, row, say, (photo, drawn, runs == "all"))
-        return show(request, connection, "tray.html", page, here=addresses.ROOM)
+        return show(request, connection, "tray/tray.html", page, here=addresses.ROOM)
 
 
 @router.get("/trays/{number}/place.jpg")

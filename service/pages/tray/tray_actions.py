@@ -2,7 +2,7 @@
 
 A page that shows them gives `actions(…)` to its template, which includes them so::
 
-    {% with actions = page.actions %}{% include "tray_actions.html" %}{% endwith %}
+    {% with actions = page.actions %}{% include "tray/tray_actions.html" %}{% endwith %}
 
 Whoever may only read sees nothing of them.
 """

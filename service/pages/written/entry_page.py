@@ -223,4 +223,4 @@ def _show(
         back=back,
         back_words=back_words,
     )
-    return show(request, connection, "entry.html", page, here=addresses.ROOM)
+    return show(request, connection, "written/entry.html", page, here=addresses.ROOM)

@@ -69,7 +69,7 @@ def run_page(service: TheService, request: Request, run_id: RunId) -> Response:
     with service.database.read() as connection:
         say = Say(the_room(connection), service.clock())
         page = _page(connection, say, run_id)
-        return show(request, connection, "run.html", page, here=addresses.ROOM)
+        return show(request, connection, "written/run.html", page, here=addresses.ROOM)
 
 
 def _page(connection: sa.Connection, say: Say, run_id: int) -> RunPage:

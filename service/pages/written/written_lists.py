@@ -91,7 +91,7 @@ def room_written(
             _lines(connection, READINGS, READINGS_OF_THE_LOG, names, air),
             _lines(connection, CHORES, CHORES_OF_THE_LOG, names, chores),
         )
-        return show(request, connection, "room_written.html", page, here=addresses.ROOM)
+        return show(request, connection, "written/room_written.html", page, here=addresses.ROOM)
 
 
 @router.get("/trays/{number}/written")
@@ -121,7 +121,7 @@ def tray_written(
             things("places", PLACEMENTS, places),
             things("states", STATES, states),
         )
-        return show(request, connection, "tray_written.html", page, here=addresses.ROOM)
+        return show(request, connection, "written/tray_written.html", page, here=addresses.ROOM)
 
 
 def _lines(
