@@ -1,8 +1,9 @@
 """Databases of tests: quick because nobody keeps what is in them, and because there are many.
 
 Each test has a room of its own, and each room's engine would compile the hundreds of statements of
-the log anew: a quarter of the processor time of most tests. And each entry would wait for the disk,
-on which nothing of a test is to outlive its machine's power.
+the log anew: a quarter of the processor time of most tests. Each log of an earlier revision would
+read all migrations anew. And each entry would wait for the disk, on which nothing of a test is to
+outlive its machine's power.
 """
 
 from collections.abc import Iterator
@@ -11,9 +12,11 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
+from alembic.config import Config
+from alembic.script import ScriptDirectory
 from sqlalchemy.engine import Dialect
 
-from service.log.database import Database
+from service.log.database import MIGRATIONS, Database
 
 # What is compiled is found again by its dialect too, so that all engines of one kind share one.
 _DIALECTS: dict[str, Dialect] = {}
@@ -23,7 +26,7 @@ _COMPILED: dict[Any, Any] = {}
 @contextmanager
 def quick_databases() -> Iterator[None]:
     """All databases that are opened meanwhile share what was compiled, and wait for no disk."""
-    make = Database.__init__
+    make, migrations = Database.__init__, ScriptDirectory(str(MIGRATIONS))
 
     def quickly(database: Database, url: str) -> None:
         make(database, url)
@@ -33,8 +36,13 @@ def quick_databases() -> Iterator[None]:
         if database.engine.dialect.name == "sqlite":
             sa.event.listen(database.engine, "connect", _wait_for_no_disk)
 
+    def read_once(config: Config) -> ScriptDirectory:
+        assert config.get_main_option("script_location") == str(MIGRATIONS)
+        return migrations
+
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(Database, "__init__", quickly)
+        patched.setattr(ScriptDirectory, "from_config", read_once)
         yield
 
 

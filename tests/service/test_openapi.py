@@ -5,10 +5,12 @@ import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
+from http.cookiejar import DefaultCookiePolicy
 from pathlib import Path
 from typing import Any
 
 import pytest
+import requests
 import schemathesis
 import uvicorn
 from hypothesis import HealthCheck, given, settings
@@ -44,12 +46,21 @@ _FIXED = (
 )
 
 
+def _connected_once() -> requests.Session:
+    """A client that keeps its connection and nothing else: each request is as from a new one."""
+    session = requests.Session()
+    session.trust_env = False
+    session.cookies.set_policy(DefaultCookiePolicy(allowed_domains=()))
+    return session
+
+
 @dataclass(frozen=True)
 class _Asked:
     """One of the servers that are asked the same, and with what."""
 
     address: str
     headers: dict[str, str] = field(default_factory=dict)
+    session: requests.Session = field(default_factory=_connected_once)
 
 
 @pytest.fixture
@@ -108,10 +119,10 @@ def _described(address: str) -> list[Operation]:
     return [result.ok() for result in found if isinstance(result, Ok)]
 
 
-def test_description_holds_the_fixed_paths(rooms: tuple[Room, ...]) -> None:
-    for room in rooms:
-        with _served(room) as address:
-            assert {operation.label for operation in _described(address)} >= set(_FIXED)
+@pytest.mark.parametrize("settings", ["sqlite"], indirect=True)
+def test_description_holds_the_fixed_paths(room: Room) -> None:
+    with _served(room) as address:
+        assert {operation.label for operation in _described(address)} >= set(_FIXED)
 
 
 @pytest.mark.parametrize("mode", [GenerationMode.POSITIVE, GenerationMode.NEGATIVE])
@@ -174,6 +185,8 @@ def _exercise(operation: Operation, mode: GenerationMode, asked: list[_Asked]) -
     @settings(max_examples=4, suppress_health_check=list(HealthCheck), deadline=None)
     def check(case: Any) -> None:
         for server in asked:
-            case.call_and_validate(server.address, checks=_CHECKS, headers=server.headers)
+            case.call_and_validate(
+                server.address, session=server.session, checks=_CHECKS, headers=server.headers
+            )
 
     check()

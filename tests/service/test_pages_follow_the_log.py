@@ -8,7 +8,8 @@ import pytest
 
 from service.flags import attention_watch
 from service.flags.attention_watch import AttentionWatch
-from tests.service.conftest import START, Room
+from service.settings import Settings
+from tests.service.conftest import START, Room, opened
 from tests.service.recorded_inspections import picture_saying
 
 _PAGES = (
@@ -107,17 +108,17 @@ def _entries(room: Room) -> Iterator[Callable[[], Any]]:
 
 
 def test_pages_after_each_kind_of_entry_are_those_of_a_fresh_start(
-    open_room: Callable[[], Room],
+    room: Room, settings: Settings
 ) -> None:
-    room = open_room()
+    _shown(room)
     for enter_one in _entries(room):
-        _shown(room)
         answer = enter_one()
         assert not hasattr(answer, "status_code") or answer.status_code in (200, 204), answer.text
         _settled(room)
-        fresh = open_room()
-        _watch(fresh).look()
-        assert _shown(room) == _shown(fresh)
+        with opened(settings, room.watch, room.inspector) as fresh:
+            _watch(fresh).look()
+            # What is shown here is what was known when the next entry comes.
+            assert _shown(room) == _shown(fresh)
 
 
 def test_what_follows_from_an_entry_is_worked_out_before_a_page_asks(

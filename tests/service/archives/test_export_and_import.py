@@ -29,7 +29,7 @@ from service.log.log_tables import SECRET_TABLES, log_tables
 from service.log.refusals import Conflict, Refusal
 from service.log.schema import CAMERA, PERSON, ROOM
 from service.settings import Settings
-from tests.service.conftest import START, Room
+from tests.service.conftest import START, Room, copied_log
 from tests.service.generated_logs import NASTY_TEXTS, Pools, clear, contents, fill, log_of, pools
 from tests.service.recorded_inspections import RecordedInspector, photo_bytes, picture_saying
 
@@ -40,10 +40,10 @@ generated = hypothesis_settings(
 
 
 @pytest.fixture
-def source(tmp_path: Path) -> Iterator[Service]:
+def source(tmp_path: Path, migrated_sqlite: Path) -> Iterator[Service]:
     """Another room, on SQLite, that exports come from."""
-    plain: dict[str, Any] = {"data": tmp_path / "source"}
-    service = open_service(Settings(**plain), inspector=RecordedInspector())
+    copied = copied_log(migrated_sqlite, tmp_path / "source")
+    service = open_service(copied, inspector=RecordedInspector())
     yield service
     close_service(service)
 

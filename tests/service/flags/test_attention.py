@@ -30,12 +30,18 @@ def snap(room: Room, tray: int, day: float, **said: Any) -> Any:
     return room.photograph(tray, at(day), **{"cover": 0.3, **said})
 
 
+def snap_mouldy(room: Room, tray: int, day: float, **said: Any) -> None:
+    """A photo of a patch that comes on day 4 and spreads 6 mm a day to each side."""
+    size = 12 * (day - 3.75)
+    seen = [patch(size, min(0.5 + 0.25 * (day - 4), 0.95))] if day >= 4 else []
+    snap(room, tray, day, mould=seen, **said)
+
+
 def mouldy(room: Room, tray: int, *days: float, **said: Any) -> None:
-    """A patch that comes on day 4 and spreads 6 mm a day to each side."""
-    for day in days:
-        size = 12 * (day - 3.75)
-        seen = [patch(size, min(0.5 + 0.25 * (day - 4), 0.95))] if day >= 4 else []
-        snap(room, tray, day, mould=seen, **said)
+    """Photos of such a patch, looked at once all are there."""
+    with room.looked_at_last():
+        for day in days:
+            snap_mouldy(room, tray, day, **said)
 
 
 def look(room: Room, **forward: float) -> list[Any]:
@@ -71,14 +77,17 @@ def test_healthy_tray_has_no_flag(room: Room) -> None:
 
 def test_growing_patch_asks_for_a_look_and_then_to_hold(room: Room) -> None:
     spread(room, 17)
-    mouldy(room, 17, 3.0, 3.5)
-    assert flags(room) == []
-    mouldy(room, 17, 4.25, 4.75)
+    for day in (3.0, 3.5):
+        snap_mouldy(room, 17, day)
+        assert flags(room) == []
+    for day in (4.25, 4.75):
+        snap_mouldy(room, 17, day)
     first = only(room, "possible mould")
     assert (first["level"], first["tray"], first["trays"]) == ("look", 17, [17])
     assert "towards bar A, 12 mm across" in first["reason"]
     assert room.get("/api/today")["harvests"][0]["hold"] is False
-    mouldy(room, 17, 5.25, 5.75, 6.25)
+    for day in (5.25, 5.75, 6.25):
+        snap_mouldy(room, 17, day)
     later = only(room, "possible mould")
     assert (later["id"], later["level"]) == (first["id"], "hold")
     assert later["since"] == at(4.25).isoformat().replace("+00:00", "Z")
@@ -134,8 +143,9 @@ def test_poor_germination_of_several_trays_names_their_lot(room: Room) -> None:
     old = room.post("/api/lots", name="W-0", grain="wheat")["id"]
     spread(room, 1, 2, 3, 4, seed=[{"lot_id": good}])
     spread(room, 5, 6, 7, seed=[{"lot_id": old}])
-    for tray in range(1, 8):
-        snap(room, tray, 3.5, cover=0.02 if tray > 4 else 0.35)
+    with room.looked_at_last():
+        for tray in range(1, 8):
+            snap(room, tray, 3.5, cover=0.02 if tray > 4 else 0.35)
     flag = only(room, "poor germination")
     assert (flag["lot_id"], flag["trays"], flag["tray"]) == (old, [5, 6, 7], None)
     assert flag["reason"].startswith("Seed lot W-0: poor germination")
@@ -188,10 +198,11 @@ def test_tray_past_its_day_is_ready_and_then_overdue(room: Room) -> None:
 def test_hot_room_is_one_flag(room: Room) -> None:
     rack = room.post("/api/racks", name="left")["id"]
     shelves = [shelf(room, f"shelf {level}", level, rack) for level in (1, 2, 3)]
-    spread(room, *range(11))
-    for tray in range(11):
-        place = {"shelf_id": shelves[tray % 3], "placed_at": at(0).isoformat()}
-        room.post(f"/api/trays/{tray}/placements", **place)
+    with room.looked_at_last():
+        spread(room, *range(11))
+        for tray in range(11):
+            place = {"shelf_id": shelves[tray % 3], "placed_at": at(0).isoformat()}
+            room.post(f"/api/trays/{tray}/placements", **place)
     for there in shelves:
         room.post("/api/readings", shelf_id=there, temperature_c=29.0, read_at=START.isoformat())
     flag = only(room, "hot or humid")
@@ -305,12 +316,13 @@ def test_taking_its_siblings_lets_no_slow_tray_go(room: Room) -> None:
 def test_shelf_that_is_behind_is_one_flag(room: Room) -> None:
     rack = room.post("/api/racks", name="left")["id"]
     shelves = [shelf(room, name, level, rack) for level, name in enumerate(("top", "low"), 1)]
-    spread(room, *range(12))
-    for tray in range(12):
-        place = {"shelf_id": shelves[tray % 2], "placed_at": at(0).isoformat()}
-        room.post(f"/api/trays/{tray}/placements", **place)
-    for tray in range(12):
-        snap(room, tray, 5.0 + tray / 1000, cover=0.25 if tray % 2 else 0.6)
+    with room.looked_at_last():
+        spread(room, *range(12))
+        for tray in range(12):
+            place = {"shelf_id": shelves[tray % 2], "placed_at": at(0).isoformat()}
+            room.post(f"/api/trays/{tray}/placements", **place)
+        for tray in range(12):
+            snap(room, tray, 5.0 + tray / 1000, cover=0.25 if tray % 2 else 0.6)
     flag = only(room, "behind its siblings")
     assert (flag["shelf_id"], flag["trays"]) == (shelves[1], [1, 3, 5, 7, 9, 11])
     assert flag["reason"].startswith("Shelf low")
@@ -318,9 +330,10 @@ def test_shelf_that_is_behind_is_one_flag(room: Room) -> None:
 
 @pytest.mark.parametrize("doubts", [[], ["coloured_light"]])
 def test_photo_under_coloured_light_accuses_no_tray(room: Room, doubts: list[str]) -> None:
-    spread(room, *range(5))
-    for tray in range(4):
-        snap(room, tray, 6.0 + tray / 1000, cover=0.75)
+    with room.looked_at_last():
+        spread(room, *range(5))
+        for tray in range(4):
+            snap(room, tray, 6.0 + tray / 1000, cover=0.75)
     snap(room, 4, 6.1, cover=0.05, doubts=doubts)
     assert ("behind its siblings" in kinds(room)) is not bool(doubts)
 
@@ -336,7 +349,8 @@ def test_order_of_arrival_changes_no_open_flag(
 ) -> None:
     spread(room, 17)
     room.watch.now = at(5.3)
-    mouldy(room, 17, *order)
+    for day in order:
+        snap_mouldy(room, 17, day)
     (flag,) = flags(room)
     said = {name: flag[name] for name in ("kind", "level", "reason", "look", "since", "urgency")}
     places = flag["evidence"]["places"]
@@ -370,9 +384,10 @@ def test_nothing_new_writes_nothing(room: Room) -> None:
 
 
 def test_looks_to_walk_to_are_few_and_the_rest_is_listed(room: Room) -> None:
-    spread(room, *range(8))
-    for tray in range(8):
-        snap(room, tray, 3.0, slime=[_spot(500.0 + 100 * tray)])
+    with room.looked_at_last():
+        spread(room, *range(8))
+        for tray in range(8):
+            snap(room, tray, 3.0, slime=[_spot(500.0 + 100 * tray)])
     today = room.get("/api/today")
     assert [one["tray"] for one in today["looks"]] == [7, 6, 5, 4, 3]
     assert [one["tray"] for one in today["later"]] == [2, 1, 0]

@@ -4,7 +4,7 @@ import pytest
 
 from service.flags import attention_watch
 from tests.service.conftest import Room
-from tests.service.flags.test_attention import mouldy, only, spread
+from tests.service.flags.test_attention import only, snap_mouldy, spread
 from trayvision.attention.attention import AttentionList
 from trayvision.attention.state import RoomState
 
@@ -25,9 +25,10 @@ def test_stopped_looks_are_said_on_the_first_page_and_by_the_health_check(
 
     with monkeypatch.context() as patched:
         patched.setattr(attention_watch, "find_attention", broken)
-        mouldy(room, 17, 3.5, 4.25)
+        for day in (3.5, 4.25):
+            snap_mouldy(room, 17, day)
         since = room.watch.now
-        mouldy(room, 17, 4.75)
+        snap_mouldy(room, 17, 4.75)
         health = room.get("/healthz")
         assert health["status"] == "looks stopped"
         # Since the first that failed, not the last.

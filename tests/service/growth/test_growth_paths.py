@@ -63,7 +63,7 @@ def _cover(room: Room, tray: int, spread_at: datetime, *, warm_c: float) -> int:
 
 def _air(room: Room, spread_at: datetime, temperature_c: float, **where: int) -> None:
     with room.looked_at_last():
-        for hour in range(0, 193, 8):
+        for hour in range(0, 193, 12):
             at = (spread_at + timedelta(hours=hour)).isoformat()
             room.post("/api/readings", read_at=at, temperature_c=temperature_c, **where)
 
@@ -219,9 +219,10 @@ def test_thermal_time_is_degrees_times_days(room: Room) -> None:
     # A room held at 20 °C gathers 20 °C d a day above 0 °C: a closed form.
     _grow(room, 17, SPREAD)
     assert room.get("/api/trays/17/curve")["thermal"] is None
-    for hour in range(0, 121, 6):
-        at = (SPREAD + timedelta(hours=hour)).isoformat()
-        room.post("/api/readings", read_at=at, temperature_c=20.0)
+    with room.looked_at_last():
+        for hour in range(0, 121, 6):
+            at = (SPREAD + timedelta(hours=hour)).isoformat()
+            room.post("/api/readings", read_at=at, temperature_c=20.0)
     thermal = room.get("/api/trays/17/curve")["thermal"]
     given = [point["degree_days"] for point in thermal["height"]["points"]]
     assert given == pytest.approx([20.0, 40.0, 60.0, 80.0, 100.0])
@@ -236,10 +237,11 @@ def test_shelfs_own_thermometer_goes_before_the_rooms(room: Room) -> None:
     at = SPREAD.isoformat()
     room.post("/api/trays/17/placements", shelf_id=shelf["id"], placed_at=at)
     _grow(room, 17, SPREAD)
-    for hour in range(0, 121, 6):
-        moment = (SPREAD + timedelta(hours=hour)).isoformat()
-        room.post("/api/readings", read_at=moment, temperature_c=18.0)
-        room.post("/api/readings", read_at=moment, temperature_c=23.0, shelf_id=shelf["id"])
+    with room.looked_at_last():
+        for hour in range(0, 121, 6):
+            moment = (SPREAD + timedelta(hours=hour)).isoformat()
+            room.post("/api/readings", read_at=moment, temperature_c=18.0)
+            room.post("/api/readings", read_at=moment, temperature_c=23.0, shelf_id=shelf["id"])
     thermal = room.get("/api/trays/17/curve")["thermal"]
     assert thermal["height"]["points"][0]["degree_days"] == pytest.approx(23.0)
 

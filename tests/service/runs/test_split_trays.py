@@ -256,20 +256,22 @@ def test_tray_is_not_spread_again_before_its_part_left_it(room: Room) -> None:
 
 @pytest.mark.parametrize("how", ["split", "harvest"])
 def test_bare_floor_of_a_part_is_no_fault(room: Room, how: str) -> None:
-    runs = spread(room, 17, 18, 19, 20)
-    for tray in (17, 18, 19, 20):
-        for day in (2.0, 3.0, 4.0):
-            snap(room, tray, day, cover=0.15 * day)
+    with room.looked_at_last():
+        runs = spread(room, 17, 18, 19, 20)
+        for tray in (17, 18, 19, 20):
+            for day in (2.0, 3.0, 4.0):
+                snap(room, tray, day, cover=0.15 * day)
     if how == "split":
         split(room, runs[0]["id"], 30, 4.2)
     else:
         room.watch.now = at(4.2)
         room.post(f"/api/runs/{runs[0]['id']}/harvests", harvested_at=iso(4.2), ends_run=False)
-    for day in (4.6, 5.0, 5.6):
-        for tray in (18, 19, 20):
-            snap(room, tray, day, cover=0.17 * day)
-        for tray in (17, 30)[: 2 if how == "split" else 1]:
-            snap(room, tray, day, cover=0.3, bare_areas=[BARE])
+    with room.looked_at_last():
+        for day in (4.6, 5.0, 5.6):
+            for tray in (18, 19, 20):
+                snap(room, tray, day, cover=0.17 * day)
+            for tray in (17, 30)[: 2 if how == "split" else 1]:
+                snap(room, tray, day, cover=0.3, bare_areas=[BARE])
     look(room)
     assert kinds(room) == []
     cover = room.get(f"/api/runs/{runs[0]['id']}/curve")["cover"]["points"]
@@ -277,11 +279,12 @@ def test_bare_floor_of_a_part_is_no_fault(room: Room, how: str) -> None:
 
 
 def test_the_same_bare_floor_in_a_whole_tray_is_one(room: Room) -> None:
-    spread(room, 17, 18, 19, 20)
-    for day in (2.0, 3.0, 4.0, 4.6, 5.0, 5.6):
-        for tray in (18, 19, 20):
-            snap(room, tray, day, cover=0.17 * day)
-        snap(room, 17, day, cover=0.3, bare_areas=[BARE] if day > 4.5 else [])
+    with room.looked_at_last():
+        spread(room, 17, 18, 19, 20)
+        for day in (2.0, 3.0, 4.0, 4.6, 5.0, 5.6):
+            for tray in (18, 19, 20):
+                snap(room, tray, day, cover=0.17 * day)
+            snap(room, 17, day, cover=0.3, bare_areas=[BARE] if day > 4.5 else [])
     look(room)
     assert kinds(room) != []
     assert {flag["tray"] for flag in flags(room)} == {17}
