@@ -18,6 +18,8 @@ SECRET_TABLES = frozenset(
 _BATCH_ROWS = 500
 # Reading a schema takes a tenth of a second; the tables found are the same wherever it is the same.
 _FOUND: dict[Hashable, list[sa.Table]] = {}
+# One for each revision, and some of logs that somebody changed.
+_MOST_FOUND = 64
 
 
 def log_tables(connection: sa.Connection, *, secrets: bool = True) -> list[sa.Table]:
@@ -29,6 +31,8 @@ def log_tables(connection: sa.Connection, *, secrets: bool = True) -> list[sa.Ta
     schema = _schema(connection)
     tables = _FOUND.get(schema) or _read_tables(connection)
     if schema is not None:
+        if len(_FOUND) >= _MOST_FOUND:
+            _FOUND.clear()
         _FOUND[schema] = tables
     return [table for table in tables if secrets or table.name not in SECRET_TABLES]
 
@@ -36,13 +40,18 @@ def log_tables(connection: sa.Connection, *, secrets: bool = True) -> list[sa.Ta
 def _schema(connection: sa.Connection) -> Hashable:
     """What is equal where the tables are; None: nobody can say.
 
-    SQLite keeps the words that made its tables, and a file may be anybody's. In PostgreSQL only
-    migrations make them.
+    SQLite keeps the words that made its tables, and a file may be anybody's. In PostgreSQL
+    migrations make them, and whoever has the database may add columns and tables of their own.
     """
     if connection.dialect.name == "sqlite":
         asked = "SELECT sql FROM sqlite_master ORDER BY rowid"
         return tuple(connection.exec_driver_sql(asked).scalars())
-    return MigrationContext.configure(connection).get_current_heads() or None
+    heads = MigrationContext.configure(connection).get_current_heads()
+    columns = connection.exec_driver_sql(
+        "SELECT table_name, column_name, data_type FROM information_schema.columns "
+        "WHERE table_schema = current_schema() ORDER BY table_name, ordinal_position"
+    )
+    return (heads, *map(tuple, columns)) if heads else None
 
 
 def _read_tables(connection: sa.Connection) -> list[sa.Table]:

@@ -14,8 +14,9 @@ from alembic.script import ScriptDirectory
 
 from service.log.columns import METADATA
 from service.log.database import Database, migration_config, newest_revision
+from service.log.log_tables import log_tables
 from service.log.schema import RUN
-from tests.service.conftest import sqlalchemy_address
+from tests.service.conftest import Room, sqlalchemy_address
 
 _MOMENT = datetime(2026, 3, 2, 7, 30, 15, 250_000, tzinfo=UTC)
 
@@ -189,3 +190,13 @@ def test_log_of_a_later_version_is_told_and_left_as_it_is(database: Database) ->
         database.migrate()
     with database.read() as connection:
         assert MigrationContext.configure(connection).get_current_heads() == ("9999",)
+
+
+def test_a_table_that_somebody_added_is_one_of_the_log(room: Room) -> None:
+    with room.service.database.write() as connection:
+        before = {table.name for table in log_tables(connection)}
+        connection.exec_driver_sql("CREATE TABLE own_notes (id INTEGER PRIMARY KEY, said TEXT)")
+        assert {table.name for table in log_tables(connection)} - before == {"own_notes"}
+        connection.exec_driver_sql("ALTER TABLE own_notes ADD COLUMN said_by TEXT")
+        (own,) = (table for table in log_tables(connection) if table.name == "own_notes")
+        assert list(own.c.keys()) == ["id", "said", "said_by"]

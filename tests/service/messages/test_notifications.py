@@ -116,19 +116,25 @@ def _look(room: Room, notifier: Notifier, at: datetime) -> None:
     notifier.look()
 
 
-def test_hold_is_told_at_once_and_once(room: Room, notifier: Notifier, box: Postbox) -> None:
+@pytest.mark.parametrize(
+    ("since", "told"),
+    [(_at(7) - DAY, "Looking back, it began Sun 1 Mar 07:00."), (_at(8), "Since Mon 2 Mar 08:00.")],
+)
+def test_hold_is_told_at_once_and_once(
+    room: Room, notifier: Notifier, box: Postbox, since: datetime, told: str
+) -> None:
     _target(room, _at(8), digest_at=None)
-    _notice(room, MOULD)
+    _notice(room, replace(MOULD, since=since))
     _look(room, notifier, _at(9))
     assert box.sent == []
-    _notice(room, HOLD)
+    _notice(room, replace(HOLD, since=since))
     for minute in (1, 2, 40):
         _look(room, notifier, _at(9, minute))
     assert box.titles == ["Hold: tray 17"]
     text = box.sent[0][1]
     assert HOLD.reason in text
     assert HOLD.look in text
-    assert "Since Sun 1 Mar 07:00." in text
+    assert told in text
     assert "A photo cannot smell" in text
 
 
