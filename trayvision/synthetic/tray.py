@@ -100,8 +100,9 @@ def draw_photo(
         Layer(part, tray.size, view) for tray, view in trays for part in _parts(tray, view, rng)
     ]
     light = painted(layers, _linear(background), camera)
-    blurred = cv2.GaussianBlur(light, (0, 0), blur_px) if blur_px > 0 else light
-    coded = 255.0 * linear_to_srgb(blurred.astype(np.float64))
+    if blur_px > 0:
+        light = np.asarray(cv2.GaussianBlur(light, (0, 0), blur_px), dtype=np.float32)
+    coded = 255.0 * linear_to_srgb(light).astype(np.float64)
     coded += rng.normal(0.0, noise, coded.shape) if noise > 0 else 0.0
     return np.clip(np.rint(coded), 0, 255).astype(np.uint8)
 
