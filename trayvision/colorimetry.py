@@ -1,12 +1,13 @@
 """Standard colorimetry in numpy: sRGB, CIE XYZ, CIELAB (D65) and the locus of white lights."""
 
 from functools import cache
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
+AnyFloat = TypeVar("AnyFloat", np.float32, np.float64)
 Pixels = npt.NDArray[np.uint8]
 
 # IEC 61966-2-1:1999, linear sRGB to CIE XYZ.
@@ -22,7 +23,7 @@ def srgb_to_linear(encoded: FloatArray) -> FloatArray:
     return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
 
 
-def linear_to_srgb(linear: FloatArray) -> FloatArray:
+def linear_to_srgb(linear: npt.NDArray[AnyFloat]) -> npt.NDArray[AnyFloat]:
     """sRGB values of linear light; what lies outside 0 to 1 is clipped (IEC 61966-2-1)."""
     light = np.clip(linear, 0.0, 1.0)
     return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)

@@ -7,7 +7,7 @@ import numpy as np
 import pypdfium2 as pdfium
 import pytest
 
-from tests.kit.printed_pages import DPI, TOLERANCE_MM, TRAY, Grey, raster, read_tags, to_mm
+from tests.kit.printed_pages import DPI, TOLERANCE_MM, TRAY, Grey, Points, raster, read_tags, to_mm
 from trayvision.kit.guide import number_ranges
 from trayvision.kit.packing import MARGIN_MM
 from trayvision.kit.pieces import (
@@ -43,14 +43,17 @@ def kit(
     return paper, size, images, texts
 
 
-def test_every_tag_is_there_once_with_its_edge(
-    kit: tuple[str, TraySize, list[Grey], list[str]],
-) -> None:
-    _, _, images, _ = kit
-    tags = [tag for image in images for tag in read_tags(image)]
+@pytest.fixture(scope="module")
+def tags(kit: tuple[str, TraySize, list[Grey], list[str]]) -> list[list[tuple[int, Points]]]:
+    """What an independent reader finds on each page."""
+    return [read_tags(image) for image in kit[2]]
+
+
+def test_every_tag_is_there_once_with_its_edge(tags: list[list[tuple[int, Points]]]) -> None:
+    found = [tag for page in tags for tag in page]
     expected = {tag_id(n, corner) for n in NUMBERS for corner in range(6)} | {580, 581}
-    assert sorted(tag for tag, _ in tags) == sorted(expected)
-    for _, corners in tags:
+    assert sorted(tag for tag, _ in found) == sorted(expected)
+    for _, corners in found:
         edges = np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1)
         assert edges == pytest.approx(np.full(4, 30.0), abs=TOLERANCE_MM)
 
@@ -70,13 +73,13 @@ def test_every_page_is_its_paper_and_carries_a_line_of_100_mm(
 
 
 def test_whole_bars_keep_their_tags_apart(
-    kit: tuple[str, TraySize, list[Grey], list[str]],
+    kit: tuple[str, TraySize, list[Grey], list[str]], tags: list[list[tuple[int, Points]]]
 ) -> None:
-    paper, size, images, _ = kit
+    paper, size, _, _ = kit
     centres = {
         tag: (page, corners.mean(axis=0))
-        for page, image in enumerate(images)
-        for tag, corners in read_tags(image)
+        for page, found in enumerate(tags)
+        for tag, corners in found
     }
     for number in (*NUMBERS, 96):
         pairs = [(4, 5, 56.0)]
@@ -126,10 +129,10 @@ def test_calibration_sheet_is_the_board_that_is_read(
 
 
 def test_the_guide_counts_sheets_and_holds_no_readable_tag(
-    kit: tuple[str, TraySize, list[Grey], list[str]],
+    kit: tuple[str, TraySize, list[Grey], list[str]], tags: list[list[tuple[int, Points]]]
 ) -> None:
-    _, size, images, texts = kit
-    assert read_tags(images[0]) == read_tags(images[1]) == []
+    _, size, _, texts = kit
+    assert tags[0] == tags[1] == []
     assert f"trays 0, 7, 95 · {size} mm" in texts[0]
     for words in ("Laminate matt", "water path", "low voltage", "never says that feed is safe"):
         assert words in " ".join(texts[0].split())

@@ -27,6 +27,7 @@ from trayvision.synthetic.tray import DrawnTray, View, as_photo, draw_photo, tag
 from trayvision.tags.reading import ReadTag
 
 FloatArray = npt.NDArray[np.float64]
+FloatImage = npt.NDArray[np.float32]
 
 CAMERA = Camera(760, 570, 480.0, 480.0, 391.0, 278.0)
 VIEW = View.looking_at((-70.0, 35.0, 430.0), (5.0, -8.0, 0.0))
@@ -48,7 +49,9 @@ POSE = TrayPose(
     covariance=np.zeros((6, 6)),
 )
 # Linear RGB of the sharp, noiseless scene.
-SCENE = LINEAR_OF_LEVEL[draw_photo([(TRAY, VIEW)], CAMERA, blur_px=0.0, noise=0.0)]
+SCENE = LINEAR_OF_LEVEL.astype(np.float32)[
+    draw_photo([(TRAY, VIEW)], CAMERA, blur_px=0.0, noise=0.0)
+]
 
 
 def plane_coordinates() -> FloatArray:
@@ -69,23 +72,24 @@ def field_terms(u: FloatArray, v: FloatArray) -> FloatArray:
     return np.stack([np.ones_like(u), u, v, u * v, u * u, v * v], axis=-1)
 
 
-TERMS = field_terms(*np.moveaxis(plane_coordinates(), -1, 0))
+TERMS = field_terms(*np.moveaxis(plane_coordinates(), -1, 0)).astype(np.float32)
 
 
 def photographed(
     gains: tuple[float, float, float] = (1.0, 1.0, 1.0),
     *,
-    scene: FloatArray = SCENE,
+    scene: FloatImage = SCENE,
     field: FloatArray = EVEN,
     veil: float = 0.0,
     seed: int = 0,
 ) -> Photo:
     """The scene under a light, through a lens that blurs by 0.7 px, with noise, as 8-bit sRGB."""
-    light = scene * np.array(gains)
+    of_lamp = np.array(gains, dtype=np.float32)
+    light = scene * of_lamp
     if field.any():
-        light *= np.exp(np.clip(TERMS @ field, -1.5, 1.5))
-    light = cv2.GaussianBlur(light + veil * np.array(gains), (0, 0), 0.7)
-    levels = 255 * linear_to_srgb(light)
+        light *= np.exp(np.clip(TERMS @ field.astype(np.float32), -1.5, 1.5))
+    blurred = np.asarray(cv2.GaussianBlur(light + veil * of_lamp, (0, 0), 0.7), np.float32)
+    levels = 255 * linear_to_srgb(blurred)
     levels += np.random.default_rng(seed).normal(0, 1.5, levels.shape)
     return as_photo(np.clip(np.rint(levels), 0, 255).astype(np.uint8))
 
@@ -173,7 +177,8 @@ def test_stated_uncertainty_is_the_real_error() -> None:
     for seed in range(50):
         field = _drawn_field(rng)
         # The paper of a kit has a white of its own.
-        scene = SCENE * np.exp(rng.normal(0, 0.05) + rng.normal(0, 0.01, 3))
+        paper = np.exp(rng.normal(0, 0.05) + rng.normal(0, 0.01, 3))
+        scene = SCENE * paper.astype(np.float32)
         light = measure_light(photographed((0.5,) * 3, scene=scene, field=field, seed=seed), POSE)
         error = np.log(light.white_linear / (0.5 * WHITE_TARGET))
         level_z.append(error[1] / light.level_uncertainty)
@@ -199,7 +204,9 @@ def test_stated_uncertainty_of_the_light_is_the_real_error() -> None:
         field = _drawn_field(rng)
         gains = np.exp(rng.normal(0, 0.15, 3)) / 2
         paper = np.exp(rng.normal(0, 0.05) + rng.normal(0, 0.01, 3))
-        photo = photographed(tuple(gains), scene=SCENE * paper, field=field, seed=seed)
+        photo = photographed(
+            tuple(gains), scene=SCENE * paper.astype(np.float32), field=field, seed=seed
+        )
         light = measure_light(photo, POSE)
         # The lamp's own chromaticity, by an independent library.
         true = colour.XYZ_to_xy(colour.models.RGB_COLOURSPACE_sRGB.matrix_RGB_to_XYZ @ gains)

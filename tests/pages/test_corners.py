@@ -35,19 +35,15 @@ def marked(house: House, photo: int) -> dict[str, list[float]]:
     return corners
 
 
-@pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "plain"])
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_corners_are_accessible(
-    browser: Browser, house: House, unread: int, size: dict[str, int], scripts: bool
+    browser: Browser, house: House, unread: int, size: dict[str, int]
 ) -> None:
-    page = open_page(browser, house, size, scripts=scripts)
+    page = open_page(browser, house, size, scripts=True)
     page.goto(f"/photos/{unread}/corners")
     expect(page.get_by_role("heading", level=1)).to_have_text("Mark the tray's four corners")
-    if scripts:
-        expect(page.get_by_role("slider", name="near left corner")).to_be_visible()
-        assert_accessible(page)
-    else:
-        expect(page.get_by_text("1 of 4: tap the near left corner.")).to_be_visible()
+    expect(page.get_by_role("slider", name="near left corner")).to_be_visible()
+    assert_accessible(page)
     page.context.close()
 
 

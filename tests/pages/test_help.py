@@ -23,7 +23,9 @@ def test_help_is_accessible_and_its_topics_lead_to_their_headings(
     for size in (PHONE, DESK):
         page = open_page(browser, shown_house, size, scripts=True)
         page.goto("/help")
-        assert_accessible(page)
+        # On a phone `test_every_page` asks the same.
+        if size == DESK:
+            assert_accessible(page)
         for link in page.get_by_role("navigation", name="Topics").get_by_role("link").all():
             topic = link.get_attribute("href") or ""
             expect(page.locator(f"h2{topic}")).to_have_count(1)

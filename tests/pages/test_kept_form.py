@@ -128,7 +128,7 @@ def test_nothing_else_is_taken_for_a_kept_form(to: str, packed: str) -> None:
 
 
 def test_without_a_link_the_page_stays_with_what_was_typed(browser: Browser, house: House) -> None:
-    page = open_page(browser, house, PHONE, scripts=True)
+    page = open_page(browser, house, PHONE, scripts=True, worker=True)
     page.goto("/set-up/racks")
     name = page.get_by_label("Name").first
     name.fill("North wall")

@@ -22,6 +22,12 @@ MARCH = "from=2026-03-01&to=2026-03-31"
 @pytest.fixture
 def month(house: House) -> House:
     """A month of the furnished room: harvests, a thrown tray, corrections, chores (invented)."""
+    with house.looked_at_last():
+        _enter_a_month(house)
+    return house
+
+
+def _enter_a_month(house: House) -> None:
     runs = {tray: house.get(f"/api/trays/{tray}")["run"] for tray in range(1, 7)}
     end = EVENING - timedelta(minutes=20)
     for tray, weight in ((1, 3210.0), (2, 2950.0), (4, None)):
@@ -49,7 +55,6 @@ def month(house: House) -> House:
     house.post("/api/chores", kind="water", title="Water", done_at=end.isoformat())
     flag = next(one for one in house.get("/api/flags")["flags"] if one["tray"] == MOULDY_TRAY)
     house.post(f"/api/flags/{flag['id']}/verdict", verdict="right", note="grey by the wall")
-    return house
 
 
 def _table(house: House, part: str, period: str = MARCH) -> list[dict[str, str]]:

@@ -24,6 +24,12 @@ _BEYOND_LABEL = """() => [...document.querySelectorAll('.label')].filter(one => 
 @pytest.fixture
 def full_house(house: House) -> House:
     """Ten more trays than the six, spread long enough ago to be due, and chores (invented)."""
+    with house.looked_at_last():
+        _enter_what_is_due(house)
+    return house
+
+
+def _enter_what_is_due(house: House) -> None:
     shelf = house.get("/api/shelves")[-1]["id"]
     spread_at = EVENING - timedelta(days=9)
     for tray in range(11, 21):
@@ -37,7 +43,6 @@ def full_house(house: House) -> House:
         )
     for kind, title in (("wash", "Wash the gutters"), ("soak", "Soak for tomorrow")):
         house.post("/api/chores", kind=kind, title=title, planned_for=EVENING.isoformat())
-    return house
 
 
 def test_more_than_24_due_things_go_on_one_black_and_white_sheet(

@@ -1,5 +1,6 @@
 """Snap: photos taken with and without scripts, without a link, in bursts; none lost or doubled."""
 
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -46,6 +47,14 @@ def kept(page: Page) -> int:
 def expect_nothing_kept(page: Page) -> None:
     assert page.evaluate(UNTIL.replace("CONDITION", f"(await ({KEPT})()) === 0"))
     expect(page.locator("#kept-photos")).to_be_hidden()
+
+
+@pytest.fixture
+def phone(browser: Browser, house: House) -> Iterator[Page]:
+    """A phone that looks at `house`, with the worker that keeps and sends photos."""
+    page = open_page(browser, house, PHONE, scripts=True, worker=True)
+    yield page
+    page.context.close()
 
 
 @pytest.fixture

@@ -18,7 +18,7 @@ def measuring_phone(browser: Browser, empty_house: House) -> Iterator[Page]:
     """A phone that looks at an empty room which measures photos itself."""
     inspector = PoolInspector(processes=1, waiting=4, seconds=120.0)
     empty_house.service.__dict__["inspector"] = inspector
-    page = open_page(browser, empty_house, PHONE, scripts=True)
+    page = open_page(browser, empty_house, PHONE, scripts=True, worker=True)
     yield page
     page.context.close()
     inspector.close()

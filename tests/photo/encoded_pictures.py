@@ -3,6 +3,7 @@
 import io
 import struct
 import zlib
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ STORED = {
 TOLERANCE = {"JPEG": 2.0, "WEBP": 2.5, "HEIF": 3.0, "PNG": 0.0, "TIFF": 0.0}
 
 
+@cache
 def scene(width: int = 640, height: int = 420) -> Image.Image:
     """A smooth colour picture without any symmetry, wider than high."""
     x, y = np.meshgrid(np.linspace(0, 1, width), np.linspace(0, 1, height))

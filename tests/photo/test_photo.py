@@ -32,11 +32,13 @@ def test_every_format_and_orientation_gives_the_same_upright_picture(
 def dots_scene(width: int, height: int) -> tuple[Image.Image, np.ndarray]:
     """White discs on black and their centres in px: what shows a shifted grid."""
     centres = np.array([[301.3, 212.7], [1502.6, 333.1], [811.2, 901.9]])
-    rows, columns = np.mgrid[0:height, 0:width]
-    image = np.full((height, width), 20.0)
+    levels = np.full((height, width), 20, dtype=np.uint8)
     for x, y in centres:
-        image += 210 * np.clip(30.5 - np.hypot(columns - x, rows - y), 0, 1)
-    return Image.fromarray(np.rint(image).astype(np.uint8)).convert("RGB"), centres
+        left, top = int(x) - 40, int(y) - 40
+        rows, columns = np.mgrid[top : top + 81, left : left + 81]
+        disc = np.clip(30.5 - np.hypot(columns - x, rows - y), 0, 1)
+        levels[top : top + 81, left : left + 81] = np.rint(20 + 210 * disc)
+    return Image.fromarray(levels).convert("RGB"), centres
 
 
 def disc_centre(photo: Photo, near_px: np.ndarray) -> np.ndarray:

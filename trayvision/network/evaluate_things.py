@@ -12,6 +12,7 @@ from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from PIL import Image, ImageOps
 
 from trayvision.accuracy.scores import CALLED_MOULD
 from trayvision.accuracy.truth import PhotoTruth, find_photos
-from trayvision.colorimetry import linear_to_srgb, srgb_to_linear
+from trayvision.colorimetry import LINEAR_OF_LEVEL, linear_to_srgb, srgb_to_linear
 from trayvision.inspection.inspection import inspect_photo
 from trayvision.inspection.tray_inspection import TrayInspection
 from trayvision.network.drawing import FloatImage
@@ -48,12 +49,18 @@ class Judged:
     cover_change: float | None
 
 
-def judge(truth: PhotoTruth, attempt: int, things: tuple[Path, ...]) -> Judged | None:
-    """Inspect one photo without and with things on its tray; None where no tray is found."""
-    rng = np.random.default_rng([attempt, *truth.photo.stem.encode()])
+def judge(truth: PhotoTruth, attempts: int, things: tuple[Path, ...]) -> list[Judged | None]:
+    """Inspect one photo without and, so many times, with things; None where no tray is found."""
     before = _tray(truth, truth.photo.read_bytes())
     if before is None or before.pose is None:
-        return None
+        return [None] * attempts
+    return [_judge(truth, before, attempt, things) for attempt in range(attempts)]
+
+
+def _judge(
+    truth: PhotoTruth, before: TrayInspection, attempt: int, things: tuple[Path, ...]
+) -> Judged | None:
+    rng = np.random.default_rng([attempt, *truth.photo.stem.encode()])
     covered, hidden = _covered(truth, before, rng, things)
     after = _tray(truth, covered)
     if after is None or after.pose is None:
@@ -95,7 +102,9 @@ def _covered(
     with Image.open(truth.photo) as photo:
         pixels = np.asarray(ImageOps.exif_transpose(photo).convert("RGB"))
     gains = tray.light.gains / tray.light.gains[1]
-    rgb = linear_to_srgb(srgb_to_linear(pixels / 255) * gains).astype(np.float32)
+    # Every level of each channel as the tray's light would have it.
+    lit = linear_to_srgb(LINEAR_OF_LEVEL[:, None] * gains).astype(np.float32)
+    rgb = lit[pixels, np.arange(3)]
     hidden = np.zeros(pixels.shape[:2], np.float32)
     cutouts = read_cutouts(things)
     for _ in range(_THINGS):
@@ -106,9 +115,17 @@ def _covered(
         left, top = (around[0] - side / 2).astype(int).tolist()
         one = lay_over(rgb, draw_thing(rng, side, cutouts), top, left, rng)
         hidden = np.maximum(hidden, one)
-    photographed = linear_to_srgb(srgb_to_linear(np.clip(rgb, 0, 1)) / gains)
-    bgr = np.clip(photographed[..., ::-1] * 255, 0, 255).round().astype(np.uint8)
-    return cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 92])[1].tobytes(), hidden
+    changed = (rgb != lit[pixels, np.arange(3)]).any(axis=2)
+    photographed = _photographed(lit, gains)[pixels, np.arange(3)]
+    photographed[changed] = _photographed(rgb[changed], gains)
+    jpeg = cv2.imencode(".jpg", photographed[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])[1]
+    return jpeg.tobytes(), hidden
+
+
+def _photographed(rgb: FloatImage, gains: npt.NDArray[np.float64]) -> npt.NDArray[np.uint8]:
+    """Levels (..., 3) of what is corrected to `rgb` by these gains."""
+    coded = linear_to_srgb(srgb_to_linear(np.clip(rgb, 0, 1)) / gains)
+    return np.clip(coded * 255, 0, 255).round().astype(np.uint8)
 
 
 def _mouldy(tray: TrayInspection) -> bool:
@@ -132,14 +149,14 @@ def main() -> None:
     parser.add_argument("--things", type=Path, nargs="+", default=())
     given = parser.parse_args()
     truths = [truth for folder in given.folders for truth in find_photos(folder)]
-    clean = [truth for truth in truths if not truth.patches] * _TRIES
-    attempts = [index * _TRIES // max(len(clean), 1) for index in range(len(clean))]
+    clean = [truth for truth in truths if not truth.patches]
     with ProcessPoolExecutor(
         mp_context=get_context("spawn"), initializer=cv2.setNumThreads, initargs=(1,)
     ) as pool:
-        found = pool.map(partial(judge, things=tuple(given.things)), clean, attempts)
-        judged = [each for each in found if each is not None]
-    print(f"{len(judged)} of {len(clean)} photos with things on a tray gave a tray")
+        twice = partial(judge, attempts=_TRIES, things=tuple(given.things))
+        found = list(chain.from_iterable(pool.map(twice, clean)))
+    judged = [each for each in found if each is not None]
+    print(f"{len(judged)} of {len(found)} photos with things on a tray gave a tray")
     print("what is below them was told to be:")
     for tray_class, share in zip(TrayClass, _shares(judged), strict=True):
         print(f"  {tray_class.name.lower().replace('_', ' ')} {share:.1%}")

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -11,10 +12,16 @@ from trayvision.reference_kit import TraySize
 
 FloatArray = npt.NDArray[np.float64]
 FloatImage = npt.NDArray[np.float32]
+CellImage = npt.NDArray[np.int64]
+Box = tuple[slice, slice]
 
 # Bed and canopy are mottled, since nothing that grows is smooth: cells so wide, lighter or darker.
 GRAIN_MM = 2.5
 _GRAIN = 0.18
+# Sight lines a pixel, along and across.
+_SAMPLES = 3
+# What is painted at a time, in rows of pixels, stays in the processor's cache.
+_ROWS = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,61 +77,108 @@ def grained(part: Part, rng: np.random.Generator) -> Part:
     return replace(part, linear=linear, opaque=part.opaque[cells])
 
 
-def paint(light: FloatImage, rays: FloatImage, part: Part, size: TraySize, view: View) -> None:
-    """Lay one part over what is painted so far; only through the opening where below the rim."""
-    box = _box(light.shape, rays, part, view)
-    along, across = _shares(part.origin, part.axes, rays[box], view)
+@dataclass(frozen=True, eq=False)
+class Layer:
+    """A part of a tray of one size that is seen in one view."""
+
+    part: Part
+    size: TraySize
+    view: View
+
+
+def painted(layers: Sequence[Layer], background: FloatImage, camera: Camera) -> FloatImage:
+    """Linear light (h, w, 3) that a camera sees, the later layers before the earlier ones."""
+    rays = _rays(camera)
+    boxes = [_box(rays, layer) for layer in layers]
+    colours = [background.reshape(1, 3), *(layer.part.linear.reshape(-1, 3) for layer in layers)]
+    palette = np.concatenate(colours)
+    firsts = np.cumsum([len(cells) for cells in colours[:-1]])
+    light = np.empty((camera.height, camera.width, 3), dtype=np.float32)
+    for top in range(0, camera.height, _ROWS):
+        rows = light[top : top + _ROWS]
+        start, stop = top * _SAMPLES, (top + len(rows)) * _SAMPLES
+        seen = np.zeros((stop - start, camera.width * _SAMPLES), dtype=np.int64)
+        for layer, (tall, wide), first in zip(layers, boxes, firsts, strict=True):
+            upper, lower = max(tall.start, start), min(tall.stop, stop)
+            if upper < lower:
+                there = seen[upper - start : lower - start, wide]
+                _lay(there, first, layer, _within(rays, (slice(upper, lower), wide)))
+        samples = palette.take(seen, axis=0)
+        rows[:] = cv2.resize(samples, (camera.width, len(rows)), interpolation=cv2.INTER_AREA)
+    return light
+
+
+def _lay(seen: CellImage, first: int, layer: Layer, rays: tuple[FloatImage, FloatImage]) -> None:
+    """Number what is seen of a layer after its cells; only through the opening if below the rim."""
+    part, size = layer.part, layer.size
+    along, across = _shares(part.origin, part.axes, rays, layer.view)
     inside = (along >= 0) & (along < 1) & (across >= 0) & (across < 1)
-    lowest, rise = part.origin[2], part.axes[:, 2]
+    lowest, rise = part.origin[2], part.axes[:, 2].astype(np.float32)
     if lowest < 0:
         opening = np.diag([size.length_mm, size.width_mm, 0.0])[:2]
-        length, width = _shares(size.opening_mm[0], opening, rays[box], view)
+        length, width = _shares(size.opening_mm[0], opening, rays, layer.view)
         through = (length >= 0) & (length < 1) & (width >= 0) & (width < 1)
-        inside &= (lowest + rise[0] * along + rise[1] * across > -1e-6) | through
-    colours: FloatImage = part.linear[0, 0]
-    if part.opaque.size > 1:
-        row = (along[inside] * part.opaque.shape[0]).astype(int)
-        column = (across[inside] * part.opaque.shape[1]).astype(int)
-        inside[inside] = seen = part.opaque[row, column]
-        colours = part.linear[row[seen], column[seen]]
-    light[box][inside] = colours
+        if rise.any():
+            through |= rise[0] * along + rise[1] * across > -lowest - 1e-6
+        inside &= through
+    rows, columns = part.opaque.shape
+    along[~inside], across[~inside] = 0, 0
+    cells = (along * rows).astype(np.int64) * columns + (across * columns).astype(np.int64)
+    if not part.opaque.all():
+        inside &= part.opaque.ravel()[cells]
+    np.copyto(seen, cells + first, where=inside)
 
 
 def _shares(
-    origin: FloatArray, axes: FloatArray, rays: FloatImage, view: View
+    origin: FloatArray, axes: FloatArray, rays: tuple[FloatImage, FloatImage], view: View
 ) -> tuple[FloatImage, FloatImage]:
     """Where sight lines meet a plane, as shares (h, w) of its two axes; NaN behind the camera."""
     frame = view.rotation @ np.column_stack([axes[0], axes[1], origin])
     frame[:, 2] += view.translation_mm
-    met: FloatImage = rays @ np.linalg.inv(frame).T.astype(np.float32)
-    met[met[..., 2] <= 0] = np.nan
-    return met[..., 0] / met[..., 2], met[..., 1] / met[..., 2]
+    x, y = rays
+    to_plane = np.linalg.inv(frame).astype(np.float32)
+    along, across, ahead = (of_x * x + one + of_y * y for of_x, of_y, one in to_plane)
+    ahead[ahead <= 0] = np.nan
+    along /= ahead
+    across /= ahead
+    return along, across
 
 
-def _box(shape: tuple[int, ...], rays: FloatImage, part: Part, view: View) -> tuple[slice, slice]:
-    """Rows and columns of samples that a part can touch: its outline's, by bisection of rays."""
+def _box(rays: tuple[FloatImage, FloatImage], layer: Layer) -> Box:
+    """Rows and columns of samples that a layer can touch: its outline's, by bisection of rays."""
+    x, y = rays
+    tall, wide = len(y), x.shape[1]
+    part, view = layer.part, layer.view
     corners = part.origin + np.array([[0, 0], [0, 1], [1, 0], [1, 1]]) @ part.axes
     seen = corners @ view.rotation.T + view.translation_mm
     if seen[:, 2].min() <= 1.0:
-        return slice(0, shape[0]), slice(0, shape[1])
+        return slice(0, tall), slice(0, wide)
     flat = seen[:, :2] / seen[:, 2:]
     # The middle row and column stand for all: lens distortion is covered by the margin.
-    columns = np.searchsorted(rays[shape[0] // 2, :, 0], [flat[:, 0].min(), flat[:, 0].max()])
-    rows = np.searchsorted(rays[:, shape[1] // 2, 1], [flat[:, 1].min(), flat[:, 1].max()])
-    margin = max(shape[:2]) // 12
+    columns = np.searchsorted(x[len(x) // 2], [flat[:, 0].min(), flat[:, 0].max()])
+    rows = np.searchsorted(y[:, y.shape[1] // 2], [flat[:, 1].min(), flat[:, 1].max()])
+    margin = 2 if len(x) == 1 else max(tall, wide) // 12
     return (
-        slice(max(rows[0] - margin, 0), rows[1] + margin),
-        slice(max(columns[0] - margin, 0), columns[1] + margin),
+        slice(max(rows[0] - margin, 0), min(rows[1] + margin, tall)),
+        slice(max(columns[0] - margin, 0), min(columns[1] + margin, wide)),
     )
 
 
-def rays_of(camera: Camera, samples: int) -> FloatImage:
-    """(h, w, 3) sight lines of the samples in the camera's frame, z = 1."""
-    x = (np.arange(camera.width * samples) + 0.5) / samples - 0.5
-    y = ((np.arange(camera.height * samples) + 0.5) / samples - 0.5)[:, None]
-    rays = np.ones((y.size, x.size, 3), dtype=np.float32)
+def _rays(camera: Camera) -> tuple[FloatImage, FloatImage]:
+    """x (h or 1, w) and y (h, w or 1) of the samples' sight lines in the camera's frame, z = 1."""
+    x = ((np.arange(camera.width * _SAMPLES) + 0.5) / _SAMPLES - 0.5)[None, :]
+    y = ((np.arange(camera.height * _SAMPLES) + 0.5) / _SAMPLES - 0.5)[:, None]
     if any(camera.distortion):
-        rays[..., :2] = camera.undistort(np.stack(np.meshgrid(x, y), axis=-1))
+        points = np.stack(np.broadcast_arrays(x, y), axis=-1)
+        x, y = np.moveaxis(camera.undistort(points), -1, 0)
     else:
-        rays[..., 0], rays[..., 1] = (x - camera.cx) / camera.fx, (y - camera.cy) / camera.fy
-    return rays
+        x, y = (x - camera.cx) / camera.fx, (y - camera.cy) / camera.fy
+    return x.astype(np.float32), y.astype(np.float32)
+
+
+def _within(rays: tuple[FloatImage, FloatImage], box: Box) -> tuple[FloatImage, FloatImage]:
+    """Sight lines of a box, x and y still of one row or column where they are."""
+    x, y = rays
+    if len(x) == 1:
+        return x[:, box[1]], y[box[0]]
+    return x[box], y[box]

@@ -31,7 +31,7 @@ from trayvision.reference_kit import (
     TraySize,
     tag_id,
 )
-from trayvision.synthetic.painting import Part, View, grained, paint, rays_of
+from trayvision.synthetic.painting import Layer, Part, View, grained, painted
 from trayvision.tags.family import TAG_CELLS, tag_cells
 
 __all__ = ["DrawnTray", "View", "as_photo", "draw_photo", "tag_corners_px"]
@@ -46,7 +46,6 @@ PATCH_MM = 10.0
 WHITE: Colour = (225, 225, 225)
 BLACK: Colour = (30, 30, 30)
 WALL: Colour = (70, 72, 75)
-_SAMPLES = 3
 
 
 @dataclass(frozen=True)
@@ -97,16 +96,13 @@ def draw_photo(
         Standard deviation of the noise in 8-bit levels.
     """
     rng = np.random.default_rng(seed)
-    rays = rays_of(camera, _SAMPLES)
-    light = np.empty_like(rays)
-    light[:] = _linear(background)
-    for tray, view in trays:
-        for part in _parts(tray, view, rng):
-            paint(light, rays, part, tray.size, view)
-    small = cv2.resize(light, (camera.width, camera.height), interpolation=cv2.INTER_AREA)
+    layers = [
+        Layer(part, tray.size, view) for tray, view in trays for part in _parts(tray, view, rng)
+    ]
+    light = painted(layers, _linear(background), camera)
     if blur_px > 0:
-        small = cv2.GaussianBlur(small, (0, 0), blur_px)
-    coded = 255.0 * linear_to_srgb(small.astype(np.float64))
+        light = np.asarray(cv2.GaussianBlur(light, (0, 0), blur_px), dtype=np.float32)
+    coded = 255.0 * linear_to_srgb(light).astype(np.float64)
     coded += rng.normal(0.0, noise, coded.shape) if noise > 0 else 0.0
     return np.clip(np.rint(coded), 0, 255).astype(np.uint8)
 
