@@ -178,7 +178,7 @@ def test_answered_flag_stands_among_the_earlier_ones(house: House) -> None:
     house.post(f"/api/flags/{flag['id']}/verdict", verdict="root hairs")
     page = house.client.get(f"/trays/{MOULDY_TRAY}").text
     assert "Answered: it was root hairs, today 18:00." in page
-    assert "possible mould, answered: root hairs" in page
+    assert "possible mould, answered: it was root hairs" in page
 
 
 def test_growth_against_the_rooms_own_normal(house: House) -> None:
