@@ -1,18 +1,18 @@
 """Paths of flags: which trays deserve a look, and what people answer."""
 
 from datetime import datetime
-from typing import Annotated, Any
+from typing import Annotated
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Path, Query, Response
+from fastapi import APIRouter, Path, Query, Request, Response
 
-from service.context import Service
 from service.flags.flag_answers import verdicts_out
 from service.flags.flag_log import Answer, answer, flag_out, flags
 from service.models.base import LARGEST_ID
 from service.models.flags import Done, FlagOut, FlagsOut, FlagState, Snooze, VerdictIn, VerdictsOut
-from service.photos.evidence_pictures import Role, evidence_picture
+from service.photos.evidence_pictures import evidence_picture
 from service.photos.ingest import tell_watchers
+from service.pictures_out import PICTURE_RESPONSES, jpeg
 from service.problems import RESPONSES
 from service.room.room_log import in_utc, the_room
 from service.route_arguments import By, TheService
@@ -23,9 +23,6 @@ verdicts_router = APIRouter(prefix="/api/verdicts", tags=["flags"], responses=RE
 
 FlagId = Annotated[int, Path(ge=1, le=LARGEST_ID)]
 Place = Annotated[int, Query(ge=0, le=LARGEST_ID, description="Which place, the first is 0.")]
-_JPEG: dict[int | str, dict[str, Any]] = {
-    200: {"content": {"image/jpeg": {}}, "description": "The picture."}
-}
 
 
 @router.get("", summary="Flags, most urgent first")
@@ -83,28 +80,27 @@ def _looked_at(connection: sa.Connection, at: datetime | None) -> datetime | Non
 @router.get(
     "/{flag_id}/evidence/now.jpg",
     response_class=Response,
-    responses=_JPEG,
+    responses=PICTURE_RESPONSES,
     summary="The place of a flag in the latest photo that shows it",
 )
-def evidence_now(service: TheService, flag_id: FlagId, place: Place = 0) -> Response:
+def evidence_now(
+    service: TheService, request: Request, flag_id: FlagId, place: Place = 0
+) -> Response:
     """Straight from above, ringed, with a length in mm."""
-    return _evidence(service, flag_id, "now", place)
+    return jpeg(request, evidence_picture(service, flag_id, "now", place))
 
 
 @router.get(
     "/{flag_id}/evidence/before.jpg",
     response_class=Response,
-    responses=_JPEG,
+    responses=PICTURE_RESPONSES,
     summary="The same place last time",
 )
-def evidence_before(service: TheService, flag_id: FlagId, place: Place = 0) -> Response:
+def evidence_before(
+    service: TheService, request: Request, flag_id: FlagId, place: Place = 0
+) -> Response:
     """At the same scale; a problem where there is no earlier photo."""
-    return _evidence(service, flag_id, "before", place)
-
-
-def _evidence(service: Service, flag_id: int, role: Role, place: int) -> Response:
-    picture = evidence_picture(service, flag_id, role, place)
-    return Response(picture, media_type="image/jpeg")
+    return jpeg(request, evidence_picture(service, flag_id, "before", place))
 
 
 @verdicts_router.get("", summary="How often flags were right in this room")

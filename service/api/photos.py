@@ -3,7 +3,7 @@
 from functools import partial
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Path, Query, Response, UploadFile
+from fastapi import APIRouter, Form, Path, Query, Request, Response, UploadFile
 from fastapi.responses import FileResponse
 
 from service.log.refusals import Refusal, TooLarge
@@ -29,6 +29,7 @@ from service.photos.photo_changes import (
     withdraw_corners,
 )
 from service.photos.photo_log import PhotoSearch, capture_of, photo_ids, photo_out, photos_out
+from service.pictures_out import PICTURE_RESPONSES, jpeg_file
 from service.problems import RESPONSES
 from service.room.room_log import in_utc, the_room, tray_numbered
 from service.room.things import CAPTURES
@@ -40,9 +41,6 @@ router = APIRouter(prefix="/api/photos", tags=["photos"], responses=RESPONSES)
 TrayNumberPath = Annotated[int, Path(ge=0, le=LAST_TRAY_NUMBER)]
 _ORIGINAL: dict[int | str, dict[str, Any]] = {
     200: {"content": {"application/octet-stream": {}}, "description": "The original."}
-}
-_JPEG: dict[int | str, dict[str, Any]] = {
-    200: {"content": {"image/jpeg": {}}, "description": "The picture."}
 }
 
 
@@ -187,43 +185,45 @@ def get_original(service: TheService, photo_id: PhotoId) -> FileResponse:
 
 @router.get(
     "/{photo_id}/overlay",
-    response_class=FileResponse,
-    responses=_JPEG,
+    response_class=Response,
+    responses=PICTURE_RESPONSES,
     summary="The inspection drawn on the photo",
 )
-def get_overlay(service: TheService, photo_id: PhotoId) -> FileResponse:
+def get_overlay(service: TheService, request: Request, photo_id: PhotoId) -> Response:
     """Made again where it is missing."""
-    return FileResponse(picture(service, photo_id, "overlay.jpg"), media_type="image/jpeg")
+    return jpeg_file(request, picture(service, photo_id, "overlay.jpg"))
 
 
 @router.get(
     "/{photo_id}/thumbnail",
-    response_class=FileResponse,
-    responses=_JPEG,
+    response_class=Response,
+    responses=PICTURE_RESPONSES,
     summary="A small picture of the photo",
 )
-def get_thumbnail(service: TheService, photo_id: PhotoId) -> FileResponse:
+def get_thumbnail(service: TheService, request: Request, photo_id: PhotoId) -> Response:
     """Made again where it is missing."""
-    return FileResponse(picture(service, photo_id, "thumbnail.jpg"), media_type="image/jpeg")
+    return jpeg_file(request, picture(service, photo_id, "thumbnail.jpg"))
 
 
 @router.get(
     "/{photo_id}/picture",
-    response_class=FileResponse,
-    responses=_JPEG,
+    response_class=Response,
+    responses=PICTURE_RESPONSES,
     summary="The photo at screen size",
 )
-def get_picture(service: TheService, photo_id: PhotoId) -> FileResponse:
+def get_picture(service: TheService, request: Request, photo_id: PhotoId) -> Response:
     """Upright, nothing drawn on it; made again where it is missing."""
-    return FileResponse(picture(service, photo_id, "photo.jpg"), media_type="image/jpeg")
+    return jpeg_file(request, picture(service, photo_id, "photo.jpg"))
 
 
 @router.get(
     "/{photo_id}/trays/{number}/view",
-    response_class=FileResponse,
-    responses=_JPEG,
+    response_class=Response,
+    responses=PICTURE_RESPONSES,
     summary="A tray straight from above, 1 mm a pixel",
 )
-def get_view(service: TheService, photo_id: PhotoId, number: TrayNumberPath) -> FileResponse:
+def get_view(
+    service: TheService, request: Request, photo_id: PhotoId, number: TrayNumberPath
+) -> Response:
     """The same place of the tray is the same pixel in every photo."""
-    return FileResponse(picture(service, photo_id, f"tray-{number}.jpg"), media_type="image/jpeg")
+    return jpeg_file(request, picture(service, photo_id, f"tray-{number}.jpg"))

@@ -5,12 +5,13 @@ from typing import Annotated
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Path, Query, Request
+from pydantic import Field
 from starlette.responses import Response
 
 from service.flags.flag_log import flags_of_run
 from service.flags.tray_patches import tray_patches
 from service.growth.growth import RoomGrowth
-from service.models.base import LARGEST_ID
+from service.models.base import LARGEST_ID, Model
 from service.models.flags import FlagOut, FlagState
 from service.models.room import TrayState
 from service.models.today import TrayOut
@@ -36,6 +37,7 @@ from service.photos.evidence_pictures import draw_place
 from service.photos.inspection_log import tray_rows
 from service.photos.photo_changes import picture
 from service.photos.photo_log import capture_of
+from service.pictures_out import jpeg
 from service.room.room_log import Row, the_room, tray_numbered
 from service.room.tray_history import PastRun, place_names, tray_history
 from service.room.trays_now import TraysNow
@@ -49,8 +51,6 @@ router = APIRouter(include_in_schema=False)
 
 _Number = Annotated[int, Path(ge=0, le=LAST_TRAY_NUMBER)]
 _PhotoAsked = Annotated[int | None, Query(ge=1, le=LARGEST_ID)]
-_Place = Annotated[float, Query(ge=-2000, le=2000)]
-_Across = Annotated[float, Query(gt=0, le=2000)]
 # More runs than that are shown where they are asked for.
 _RUNS_AT_FIRST = 8
 
@@ -143,19 +143,23 @@ def tray_page(
         return show(request, connection, "tray/tray.html", page, here=addresses.ROOM)
 
 
+class PlaceAsked(Model):
+    """A place of a tray in one of its photos, mm."""
+
+    photo: int = Field(ge=1, le=LARGEST_ID)
+    x: float = Field(ge=-2000, le=2000)
+    y: float = Field(ge=-2000, le=2000)
+    across: float = Field(gt=0, le=2000)
+
+
 @router.get("/trays/{number}/place.jpg")
 def place_picture(
-    service: TheService,
-    number: _Number,
-    photo: Annotated[int, Query(ge=1, le=LARGEST_ID)],
-    x: _Place,
-    y: _Place,
-    across: _Across,
+    service: TheService, request: Request, number: _Number, asked: Annotated[PlaceAsked, Query()]
 ) -> Response:
     """One place of a tray in one photo, straight from above, ringed."""
-    view = picture(service, photo, f"tray-{number}.jpg")
-    content = draw_place(view, {"x_mm": x, "y_mm": y, "diameter_mm": across})
-    return Response(content, media_type="image/jpeg")
+    view = picture(service, asked.photo, f"tray-{number}.jpg")
+    place = {"x_mm": asked.x, "y_mm": asked.y, "diameter_mm": asked.across}
+    return jpeg(request, draw_place(view, place))
 
 
 def _page(
