@@ -29,11 +29,13 @@ def log_tables(connection: sa.Connection, *, secrets: bool = True) -> list[sa.Ta
     another revision than its rows.
     """
     schema = _schema(connection)
-    tables = _FOUND.get(schema) or _read_tables(connection)
-    if schema is not None:
+    tables = _FOUND.get(schema)
+    if tables is None:
+        tables = _read_tables(connection)
         if len(_FOUND) >= _MOST_FOUND:
             _FOUND.clear()
-        _FOUND[schema] = tables
+        if schema is not None:
+            _FOUND[schema] = tables
     return [table for table in tables if secrets or table.name not in SECRET_TABLES]
 
 

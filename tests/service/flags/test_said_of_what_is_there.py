@@ -4,7 +4,7 @@ import re
 from datetime import timedelta
 
 from tests.service.conftest import START, Room
-from tests.service.flags.test_attention import look, only
+from tests.service.flags.test_attention import look, mouldy, only, spread
 
 
 def words(room: Room, path: str) -> str:
@@ -71,3 +71,11 @@ def test_silent_camera_shows_no_photo_of_a_phone(room: Room) -> None:
         assert "Camera Over it is silent" in page
         assert "Last photo: today" not in page
         assert "Last photo: tomorrow" not in page
+
+
+def test_the_room_does_not_count_its_trays_again_where_all_are_meant(room: Room) -> None:
+    for tray in (1, 2, 3):
+        spread(room, tray)
+        mouldy(room, tray, 3.5, 4.25)
+    page = words(room, "/room")
+    assert "3 trays grow. None is due today. All are to be looked at first." in page
